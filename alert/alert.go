@@ -1,0 +1,86 @@
+// Package alert turns facts into notices. Rules are data; the engine is a pure step from
+// one state to the next, with the time passed in; channels, one folder each, carry the
+// notices away.
+package alert
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// Lookup gives a fact by its name, and whether it is known. The fact of one source or peer
+// is asked for as name/instance, such as source_up/charger.
+type Lookup func(name string) (x float64, known bool)
+
+// Phase says where in the life of an alarm a notice belongs.
+type Phase string
+
+// The phases.
+const (
+	Raised  Phase = "raised"
+	Changed Phase = "changed"
+	Cleared Phase = "cleared"
+)
+
+// Severity says how much a notice wants of its reader.
+type Severity string
+
+// The severities, from the least.
+const (
+	Info     Severity = "info"
+	Warning  Severity = "warning"
+	Critical Severity = "critical"
+)
+
+// Notice is one message to the owner. ID is the same from the raise of an alarm to its
+// clear, so that a receiver can drop repeats.
+type Notice struct {
+	ID       string             `json:"id"`
+	Site     string             `json:"site"`
+	Rule     string             `json:"rule"`
+	Phase    Phase              `json:"phase"`
+	Severity Severity           `json:"severity"`
+	At       time.Time          `json:"at"`
+	Since    time.Time          `json:"since"`
+	Title    string             `json:"title"`
+	Text     string             `json:"text"`
+	Advice   []string           `json:"advice"`
+	Facts    map[string]float64 `json:"facts"`
+}
+
+// Channel carries notices to somebody. Send is safe to repeat: the notice's id is stable.
+type Channel interface {
+	Send(ctx context.Context, n Notice) error
+}
+
+// Decoder hands a channel its own section of the configuration; see collector.Decoder.
+type Decoder interface {
+	Decode(v any) error
+}
+
+// Kind is a channel that a configuration may name.
+type Kind struct {
+	Name    string
+	Summary string
+	Sample  string // a working section, YAML
+	New     func(Decoder) (Channel, error)
+}
+
+type permanent struct{ error }
+
+func (p permanent) Unwrap() error { return p.error }
+
+// Permanent marks an error that trying again cannot mend; it ends the retries.
+func Permanent(err error) error {
+	if err == nil {
+		return nil
+	}
+	return permanent{err}
+}
+
+// IsPermanent tells whether trying again is of no use.
+func IsPermanent(err error) bool {
+	var p permanent
+	return errors.As(err, &p)
+}

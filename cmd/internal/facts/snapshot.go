@@ -1,0 +1,92 @@
+// Package facts holds what the daemon knows at one moment, and the one table of facts: a
+// row is at once a metric, a line of the page and a name that a rule may use.
+package facts
+
+import (
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+// Snapshot is everything that is known at one moment. The node loop makes a new one after
+// each step and never changes it again, so readers need no lock.
+type Snapshot struct {
+	Site     string
+	Zone     *time.Location
+	At       reading.Stamp
+	Started  reading.Stamp
+	Reading  [reading.NumSite]Measured
+	Belief   estimator.Belief
+	Battery  estimator.Battery
+	Array    outlook.Site
+	Outlook  outlook.Outlook
+	Sources  []Source // in the order of the configuration
+	Peers    []Peer   // likewise
+	Alarms   []Alarm  // active, the gravest first
+	Channels []Channel
+	Energy   map[string]float64 // joules since the start of the record, by flow
+	Log      []LogLine          // the last lines, newest last
+	Problems []string           // what is wrong with the daemon itself, for people
+	Ready    bool
+}
+
+// Measured is the newest value of one quantity.
+type Measured struct {
+	Known   bool // false when it was never read, or is too old to be used
+	X       float64
+	Age     time.Duration
+	Source  string
+	Suspect string // why it is kept out of the belief; empty when it is not
+}
+
+// Source is the health of one source.
+type Source struct {
+	Name   string
+	Kind   string
+	Every  time.Duration
+	Up     bool               // the last poll gave values
+	Tried  bool               // it was polled at all
+	Age    time.Duration      // since the last good poll; negative when there was none
+	Took   time.Duration      // the last poll
+	Err    string             // of the last poll, empty when it went well
+	Errors map[string]float64 // count by kind
+}
+
+// Peer is what is known of the way to one peer. What is not known is NaN.
+type Peer struct {
+	Name       string
+	Source     string
+	Up         bool
+	Known      bool
+	Age        time.Duration
+	RTTSeconds float64
+	LossRatio  float64
+}
+
+// Alarm is one active alarm.
+type Alarm struct {
+	ID       string
+	Rule     string
+	Of       string // the source or peer it is about, if one
+	Severity string
+	Since    time.Time
+	Title    string
+	Text     string
+	Advice   []string
+}
+
+// Channel is the state of one way to the owner.
+type Channel struct {
+	Name     string
+	Waiting  int
+	Outcomes map[string]float64 // sent, failed, refused
+	Err      string             // of the last attempt
+}
+
+// LogLine is one line of the daemon's log.
+type LogLine struct {
+	At   time.Time
+	Text string
+}

@@ -1,0 +1,75 @@
+// Package outlook looks ahead: from what is believed of the battery, what this panel has
+// given and what the sky may do, to the hours until the reserve and the cut-off.
+package outlook
+
+import (
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+)
+
+// Horizon is how far the outlook reaches.
+const Horizon = 240 * time.Hour
+
+// Withins are the spans, in hours, for which a chance is stated.
+func Withins() [5]int { return [5]int{24, 48, 72, 120, 168} }
+
+// Site is what the owner says of the place and the panel.
+type Site struct {
+	Latitude   float64 // degrees, north positive
+	Longitude  float64 // degrees, east positive
+	AltitudeM  float64
+	Insolation []float64 // mean daily global horizontal irradiation by month, kWh/m²; empty or 12
+	WattsPeak  float64
+	TiltDeg    float64 // from horizontal
+	AzimuthDeg float64 // from north, clockwise
+	MPPT       bool    // false: PWM
+	Zone       *time.Location
+}
+
+// Window is when something is expected. Hours are from the outlook's moment; NaN is beyond
+// the horizon.
+type Window struct {
+	P10, P50, P90 float64
+	Within        [5]float64 // chance within each of [Withins]
+}
+
+// Outlook is one look ahead.
+type Outlook struct {
+	At              time.Time
+	Reserve, Cutoff Window
+	Fan             []FanPoint // hourly, for the chart
+	DarkHours       float64    // expected within the horizon
+	BackHours       float64    // median hours until the load is fed again after a cut-off; NaN when none
+	NoSunHours      float64    // hours to cut-off were there no sun at all
+}
+
+// FanPoint is the spread of the charge at one hour ahead.
+type FanPoint struct {
+	Hours         float64
+	P10, P50, P90 float64
+}
+
+// Model is the look ahead of one site. It holds no state.
+type Model struct {
+	Site    Site
+	Battery estimator.Battery
+}
+
+// State is what was learned of panel, load and sky. It is plain data that marshals to JSON.
+type State struct {
+	Placeholder float64
+}
+
+// Start is the state before anything was learned.
+func (m Model) Start() State { return State{} }
+
+// Step learns from one reading and the belief that came of it.
+func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State { return s }
+
+// Project looks ahead from now. fc may be nil. The same inputs and seed give the same
+// outlook.
+func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
+	return Outlook{At: now}
+}
