@@ -49,6 +49,7 @@ type Source struct {
 	Up     bool               // the last poll gave values
 	Tried  bool               // it was polled at all
 	Age    time.Duration      // since the last good poll; negative when there was none
+	Silent time.Duration      // since the last good poll, or since the start when there was none
 	Took   time.Duration      // the last poll
 	Err    string             // of the last poll, empty when it went well
 	Errors map[string]float64 // count by kind
