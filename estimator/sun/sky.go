@@ -1,0 +1,85 @@
+package sun
+
+import (
+	"math"
+	"time"
+)
+
+// Constant is the solar constant, W/m². The correlations used here were fitted with 1367.
+const Constant = 1367.0
+
+// Normal is the irradiance above the air on a plane that faces the sun, W/m², on a day of
+// the year. Source: Duffie & Beckman eq. 1.4.1a.
+func Normal(dayOfYear int) float64 {
+	return Constant * (1 + 0.033*math.Cos(2*math.Pi*float64(dayOfYear)/365))
+}
+
+// DailyExtraterrestrial is the irradiation above the air on a horizontal plane, kWh/m², on
+// a day of the year. Source: Allen et al. 1998, eq. 21 to 25, with the solar constant here.
+func DailyExtraterrestrial(dayOfYear int, lat float64) float64 {
+	j := 2 * math.Pi * float64(dayOfYear) / 365
+	dec := 0.409 * math.Sin(j-1.39)
+	phi := lat * deg
+	ws := math.Acos(max(-1, min(1, -math.Tan(phi)*math.Tan(dec))))
+	sum := ws*math.Sin(phi)*math.Sin(dec) + math.Cos(phi)*math.Cos(dec)*math.Sin(ws)
+	return max(0, 24/math.Pi*Normal(dayOfYear)*sum/1000)
+}
+
+// AirMass is the path through the air against the vertical one, for an apparent zenith in
+// degrees. Source: Kasten & Young 1989.
+func AirMass(zenith float64) float64 {
+	z := min(zenith, 90)
+	return 1 / (math.Cos(z*deg) + 0.50572*math.Pow(96.07995-z, -1.6364))
+}
+
+// Clear is the global horizontal irradiance under a clear sky. Source: Haurwitz 1945, with
+// the exponent 0.059, and 1 % for each 100 m of height (common practice).
+func Clear(elevation, altitudeM float64) float64 {
+	if elevation <= 0 {
+		return 0
+	}
+	c := math.Sin(elevation * deg)
+	return 1098 * c * math.Exp(-0.059/c) * (1 + 0.0001*max(0, min(4000, altitudeM)))
+}
+
+// Cloudy is the share of the clear irradiance under a cloud cover from 0 to 1. Source:
+// Kasten & Czeplak 1980.
+func Cloudy(cover float64) float64 {
+	return 1 - 0.75*math.Pow(max(0, min(1, cover)), 3.4)
+}
+
+// Diffuse is the share of the global irradiance that is diffuse, for an hourly clearness
+// index. Source: Erbs, Klein & Duffie 1982.
+func Diffuse(kt float64) float64 {
+	switch {
+	case kt <= 0.22:
+		return 1 - 0.09*max(0, kt)
+	case kt <= 0.80:
+		return 0.9511 + kt*(-0.1604+kt*(4.388+kt*(-16.638+kt*12.336)))
+	}
+	return 0.165
+}
+
+// MonthlyDiffuse is the same share for a monthly mean clearness from 0.3 to 0.8 and a
+// sunset hour angle in degrees. Source: Erbs et al. 1982, Duffie & Beckman eq. 2.12.1.
+func MonthlyDiffuse(kt, sunset float64) float64 {
+	if sunset <= 81.4 {
+		return 1.391 + kt*(-3.560+kt*(4.189-2.137*kt))
+	}
+	return 1.311 + kt*(-3.022+kt*(3.427-1.821*kt))
+}
+
+// At is the sun and the sky above it at one moment.
+type At struct {
+	Elevation, Azimuth float64
+	Top                float64 // irradiance above the air on the horizontal plane, W/m²
+	Normal             float64 // and facing the sun
+	Clear              float64 // global horizontal irradiance were there no cloud
+}
+
+// Look gathers what the sun does at a moment and a place.
+func Look(t time.Time, lat, lon, altitudeM float64) At {
+	el, az := Position(t, lat, lon)
+	n := Normal(t.UTC().YearDay())
+	return At{Elevation: el, Azimuth: az, Normal: n, Top: max(0, n*math.Sin(el*deg)), Clear: Clear(el, altitudeM)}
+}
