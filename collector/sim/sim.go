@@ -1,0 +1,149 @@
+// Package sim is a simulated node: a panel under a real-shaped sky, a charge controller, a
+// LiFePO4 battery, loads and imperfect meters. It answers on a real wire as a Modbus slave
+// for the demonstration, and steps through years in a second for tests.
+//
+// It is written to disagree with the estimator where nature would: the cell is a measured
+// open-circuit table with two relaxation times, a branch (hysteresis) state, a thermal lag
+// and a protection circuit; the sun, the sky on a tilted plane and the panel are formulas of
+// their own. Nothing of the estimator is used here.
+//
+// A [Site] is pure: it has no clock, no goroutine and no global random source. The same
+// [Spec] stepped alike gives the same life. [Live] and [Demo] add the clock and the wire.
+package sim
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// Spec describes a node to simulate. The zero value of a number takes the usual value named
+// beside it, unless zero is itself a sensible choice.
+type Spec struct {
+	Name      string
+	Latitude  float64   // degrees, north positive
+	Longitude float64   // degrees, east positive
+	Start     time.Time // when its life begins
+	Panel     Panel
+	Sky       Sky
+	Charger   Charger
+	Battery   Battery
+	Load      Load
+	Sensors   Sensors
+	Seed      uint64        // of load and sensor noise
+	MaxStep   time.Duration // longest step that is computed at once; 1 min
+}
+
+// Truth is what is so, whatever the meters say. Currents are positive into the battery.
+type Truth struct {
+	At             time.Time
+	SoC            float64 // share of UsableAh that is left, 0 to 1
+	UsableAh       float64 // what the full battery would give at its present temperature, Ah
+	Volts          float64 // at the battery's terminals, V
+	Amps           float64 // into the battery, everything counted, A
+	Celsius        float64 // inside the battery
+	AirCelsius     float64
+	GHI, POA       float64 // irradiance on level ground and on the panel, W/m²
+	PVWatts        float64 // taken from the panel
+	ChargeAmps     float64 // out of the controller
+	LoadWatts      float64 // on the load output, metered
+	UnmeteredWatts float64 // past every meter
+	Stage          reading.ChargeState
+	Full           bool // the battery can take no more at the absorption voltage
+	Curtailed      bool // the controller takes less than the panel could give
+	LoadOn         bool // the load output is switched on
+	Open           bool // the battery's own protection has opened: the node is dead
+}
+
+// Site is one simulated node. It is not safe for use by several goroutines at once.
+type Site struct {
+	spec   Spec
+	now    time.Time
+	light  light
+	cells  cells
+	ctl    controller
+	demand demand
+	meters meters
+	rng    *rand.Rand
+	truth  Truth
+}
+
+// New makes a node at the start of its life.
+func New(spec Spec) *Site {
+	spec = spec.withDefaults()
+	s := &Site{spec: spec, now: spec.Start, rng: rand.New(rand.NewPCG(spec.Seed, 0x5157))}
+	s.light = newLight(spec)
+	air := spec.Sky.At(spec.Start).Celsius
+	s.cells = newCells(spec.Battery, air)
+	s.ctl = controller{spec: spec.Charger, loadOn: true}
+	s.demand = demand{spec: spec.Load, lon: spec.Longitude}
+	s.meters = newMeters(spec.Sensors, s.rng)
+	s.advance(time.Second)
+	s.now = spec.Start
+	s.truth.At = spec.Start
+	return s
+}
+
+func (spec Spec) withDefaults() Spec {
+	if spec.MaxStep <= 0 {
+		spec.MaxStep = time.Minute
+	}
+	spec.Panel = spec.Panel.withDefaults()
+	spec.Charger = spec.Charger.withDefaults()
+	spec.Battery = spec.Battery.withDefaults()
+	if spec.Sky == nil {
+		spec.Sky = NewWeather(spec.Latitude, spec.Longitude,
+			Story(spec.Latitude, spec.Longitude, spec.Start, []float64{0.7}, 10), spec.Seed)
+	}
+	return spec
+}
+
+// Now is the node's present moment.
+func (s *Site) Now() time.Time { return s.now }
+
+// Spec is the description the node was made from, with the usual values filled in.
+func (s *Site) Spec() Spec { return s.spec }
+
+// Truth is what is so at the present moment.
+func (s *Site) Truth() Truth { return s.truth }
+
+// Step lets dt pass, in pieces of at most the specified longest step.
+func (s *Site) Step(dt time.Duration) {
+	for dt > 0 {
+		piece := min(dt, s.spec.MaxStep)
+		s.advance(piece)
+		dt -= piece
+	}
+}
+
+// StepTo lets time pass until t; an earlier t changes nothing.
+func (s *Site) StepTo(t time.Time) { s.Step(t.Sub(s.now)) }
+
+func (s *Site) advance(dt time.Duration) {
+	s.now = s.now.Add(dt)
+	sec := dt.Seconds()
+	sun := s.light.at(s.now)
+	radio, unmetered := s.demand.step(s.now, sec, s.rng)
+	flow := s.ctl.step(&s.cells, sun, radio, unmetered, sec)
+	s.cells.warm(sun.air, sun.poa, flow.amps, sec)
+	s.meters.step(sec, s.rng)
+	s.truth = Truth{
+		At: s.now, SoC: s.cells.soc, UsableAh: s.cells.usableAh(),
+		Volts: flow.volts, Amps: flow.amps, Celsius: s.cells.celsius, AirCelsius: sun.air,
+		GHI: sun.ghi, POA: sun.poa, PVWatts: flow.pvWatts, ChargeAmps: flow.chargeAmps,
+		LoadWatts: flow.loadWatts, UnmeteredWatts: flow.unmeteredWatts,
+		Stage: s.ctl.stage, Full: flow.full, Curtailed: flow.curtailed,
+		LoadOn: s.ctl.loadOn, Open: s.cells.open,
+	}
+	s.meters.pvVolts = flow.pvVolts
+}
+
+// or is x, or the usual value where x was left at zero.
+func or(x, usual float64) float64 {
+	if x == 0 || math.IsNaN(x) {
+		return usual
+	}
+	return x
+}
