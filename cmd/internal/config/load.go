@@ -1,0 +1,218 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"ebbwatch/alert"
+	"ebbwatch/collector"
+)
+
+// Kinds are the parts that a configuration may name.
+type Kinds struct {
+	Sources  []collector.Kind
+	Channels []alert.Kind
+	// Alerts decodes the section alerts, so that its mistakes are told with the others. The
+	// section is empty when the file has none. May be nil.
+	Alerts func(*Section) error
+}
+
+// Need says which parts of a configuration are wanted. A list of parts that is not needed
+// may be missing; it is looked through, but nothing of it is built.
+type Need struct {
+	Sources bool // at least one must be there
+	Notify  bool // may be empty all the same
+	State   bool // must be there
+}
+
+// All is what the daemon needs.
+func All() Need { return Need{Sources: true, Notify: true, State: true} }
+
+// Load reads the configuration from a file and builds the parts that it names. Building
+// opens no port and asks no network. All problems of all files are returned, in order; with
+// any of them the configuration is nil.
+func Load(path string, kinds Kinds, need Need) (*Config, []Problem) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, []Problem{{File: path, What: err.Error()}}
+	}
+	return Parse(path, data, kinds, need)
+}
+
+// Parse is [Load] for a configuration that was read already; path names it in problems, and
+// its folder is where relative paths start.
+func Parse(path string, data []byte, kinds Kinds, need Need) (*Config, []Problem) {
+	root, problems := parseTree(path, data)
+	if root == nil {
+		return nil, sorted(problems)
+	}
+	b := builder{kinds: kinds, need: need}
+	b.root = &Section{load: &loading{dir: filepath.Dir(path)}, file: path, at: root, node: root}
+	cfg := &Config{File: path}
+	// The error says nothing that the problems do not say better.
+	_ = b.root.Decode(cfg)
+	b.finish(cfg)
+	if problems := b.root.load.problems; len(problems) > 0 {
+		return nil, sorted(problems)
+	}
+	return cfg, nil
+}
+
+// builder makes the parts that a decoded configuration names.
+type builder struct {
+	kinds Kinds
+	need  Need
+	root  *Section
+}
+
+func (b builder) finish(cfg *Config) {
+	b.present(cfg)
+	b.sources(cfg.Sources)
+	b.channels(cfg.Notify)
+	if b.kinds.Alerts != nil && cfg.Alerts.node != nil {
+		build(&cfg.Alerts, func() error { return b.kinds.Alerts(&cfg.Alerts) })
+	}
+}
+
+// present wants the keys that only some commands need.
+func (b builder) present(cfg *Config) {
+	if b.root.node.Kind != yaml.MappingNode {
+		return
+	}
+	k, _ := lookup(b.root.node, "sources")
+	switch {
+	case !b.need.Sources || len(cfg.Sources) > 0:
+	case k != nil:
+		b.root.add(k, "sources names no source: nothing would be measured")
+	default:
+		b.absent("sources")
+	}
+	if k, _ := lookup(b.root.node, "state"); b.need.State && k == nil {
+		b.absent("state")
+	}
+}
+
+// absent reports a missing key of the top, unless a mistyped one was likely meant for it.
+func (b builder) absent(key string) {
+	names := keyNames(fieldsOf(typeOfConfig()))
+	for i := 0; i < len(b.root.node.Content); i += 2 {
+		given := b.root.node.Content[i].Value
+		if !slices.Contains(names, given) && near(given, names) == key {
+			return
+		}
+	}
+	b.root.add(b.root.at, "%s is missing", key)
+}
+
+func (b builder) sources(list []Source) {
+	names := unique{what: "source", root: b.root, key: "sources", seen: map[string]int{}}
+	kinds := map[string]collector.Kind{}
+	choice := choice{what: "source"}
+	for _, k := range b.kinds.Sources {
+		kinds[k.Name] = k
+		choice.kinds = append(choice.kinds, k.Name)
+	}
+	for i := range list {
+		src := &list[i]
+		names.add(i, src.Name)
+		p := choice.of(b.root, fmt.Sprintf("sources[%d]", i), src.Kinds, "name", "every")
+		if p == nil {
+			continue
+		}
+		src.Kind = p.Key
+		if !b.need.Sources {
+			continue
+		}
+		build(p.Section, func() (err error) { src.Source, err = kinds[p.Key].New(p.Section); return err })
+	}
+}
+
+func (b builder) channels(list []Channel) {
+	names := unique{what: "channel", root: b.root, key: "notify", seen: map[string]int{}}
+	kinds := map[string]alert.Kind{}
+	choice := choice{what: "channel"}
+	for _, k := range b.kinds.Channels {
+		kinds[k.Name] = k
+		choice.kinds = append(choice.kinds, k.Name)
+	}
+	for i := range list {
+		ch := &list[i]
+		names.add(i, ch.Name)
+		p := choice.of(b.root, fmt.Sprintf("notify[%d]", i), ch.Kinds, "name")
+		if p == nil {
+			continue
+		}
+		ch.Kind = p.Key
+		if !b.need.Notify {
+			continue
+		}
+		build(p.Section, func() (err error) { ch.Channel, err = kinds[p.Key].New(p.Section); return err })
+	}
+}
+
+// build makes one part. Its error is a problem at its section, unless it reported better
+// ones itself.
+func build(s *Section, make func() error) {
+	before := len(s.load.problems)
+	if err := make(); err != nil && len(s.load.problems) == before {
+		s.Problem("", "%s", err)
+	}
+}
+
+// choice picks the one kind that an entry names.
+type choice struct {
+	what  string
+	kinds []string
+}
+
+func (c choice) of(root *Section, entry string, parts []part, others ...string) *part {
+	var known []*part
+	strange := false
+	for i := range parts {
+		p := &parts[i]
+		if slices.Contains(c.kinds, p.Key) {
+			known = append(known, p)
+			continue
+		}
+		strange = true
+		root.add(p.Section.at, "unknown key %q%s", p.Key, didYouMean(p.Key, append(others, c.kinds...)))
+	}
+	at := locate(root.node, root.at, entry)
+	switch {
+	case len(known) == 1:
+		return known[0]
+	case len(known) > 1:
+		root.add(known[1].Section.at, "%s has two kinds, %s and %s: a %s has one", entry, known[0].Key, known[1].Key, c.what)
+	case !strange:
+		root.add(at, "%s has no kind: give it one of %s", entry, strings.Join(c.kinds, ", "))
+	}
+	return nil
+}
+
+// unique wants names that are short words, each given once.
+type unique struct {
+	what string
+	root *Section
+	key  string
+	seen map[string]int
+}
+
+func (u unique) add(i int, name string) {
+	if name == "" {
+		return // reported as missing
+	}
+	key := fmt.Sprintf("%s[%d].name", u.key, i)
+	if strings.Trim(name, "abcdefghijklmnopqrstuvwxyz0123456789_-") != "" {
+		u.root.add(locate(u.root.node, u.root.at, key), "name: %q may hold only a-z, 0-9, - and _", name)
+		return
+	}
+	if first, twice := u.seen[name]; twice {
+		u.root.add(locate(u.root.node, u.root.at, key), "name: another %s, %s[%d], is called %q too", u.what, u.key, first, name)
+		return
+	}
+	u.seen[name] = i
+}

@@ -1,0 +1,333 @@
+package config
+
+import (
+	"encoding"
+	"errors"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// misplaced reports a value of the wrong shape.
+func (s *Section) misplaced(n *yaml.Node, sl slot, want string) {
+	at := sl.at
+	if n.Kind == yaml.ScalarNode {
+		at = n
+	}
+	s.add(at, "%s%s stands where %s belongs%s", sl.label(), sl.show(n), want, sl.hint())
+}
+
+// wrong reports a plain value that cannot be.
+func (s *Section) wrong(n *yaml.Node, sl slot, format string, args ...any) {
+	s.add(n, "%s%s %s%s", sl.label(), sl.show(n), fmt.Sprintf(format, args...), sl.hint())
+}
+
+// label is how a message about the value begins; the file as a whole has none.
+func (sl slot) label() string {
+	if sl.key == "" {
+		return ""
+	}
+	return sl.key + ": "
+}
+
+func (sl slot) hint() string {
+	if sl.rule.hint == "" {
+		return ""
+	}
+	return " (" + sl.rule.hint + ")"
+}
+
+// show says what stands in the file, without giving a secret away.
+func (sl slot) show(n *yaml.Node) string {
+	switch {
+	case n.Kind == yaml.SequenceNode:
+		return "a list"
+	case n.Kind == yaml.MappingNode:
+		return "a section"
+	case sl.rule.secret:
+		return "the value (not shown)"
+	}
+	text := n.Value
+	if runes := []rune(text); len(runes) > 40 {
+		text = string(runes[:40]) + "…"
+	}
+	if quoted(n) || n.ShortTag() == "!!str" {
+		return strconv.Quote(text)
+	}
+	return text
+}
+
+// quoted tells a value that the file marks as text.
+func quoted(n *yaml.Node) bool {
+	return n.Style&(yaml.DoubleQuotedStyle|yaml.SingleQuotedStyle|yaml.LiteralStyle|yaml.FoldedStyle|yaml.TaggedStyle) != 0
+}
+
+func (s *Section) fillText(n *yaml.Node, v reflect.Value, sl slot) {
+	if n.Kind != yaml.ScalarNode {
+		s.misplaced(n, sl, "a single value")
+		return
+	}
+	err := v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText([]byte(n.Value))
+	switch {
+	case err != nil && sl.rule.secret:
+		s.wrong(n, sl, "cannot be used")
+	case err != nil:
+		s.add(n, "%s%s%s", sl.label(), err, sl.hint())
+	}
+}
+
+// fillScalar decodes a plain value, by its type and the limits of its tags.
+func (s *Section) fillScalar(n *yaml.Node, v reflect.Value, sl slot) {
+	want, parse := scalarType(v)
+	if n.Kind != yaml.ScalarNode {
+		s.misplaced(n, sl, want)
+		return
+	}
+	if v.Kind() != reflect.String && v.Type() != reflect.TypeFor[time.Duration]() && quoted(n) {
+		s.wrong(n, sl, "is text: %s is written without quotes", want)
+		return
+	}
+	if err := parse(n.Value, v); err != nil {
+		s.wrong(n, sl, "%s", err)
+		return
+	}
+	if err := errors.Join(within(v, sl.rule), textLength(v, sl.rule)); err != nil {
+		s.wrong(n, sl, "%s", err)
+		return
+	}
+	if sl.rule.isPath {
+		v.SetString(s.load.resolve(v.String()))
+	}
+}
+
+// scalarType says what people call the type of v, and how to read it from text. The errors
+// of the reader follow the value in a message: "is not a whole number".
+func scalarType(v reflect.Value) (string, func(string, reflect.Value) error) {
+	switch {
+	case v.Type() == reflect.TypeFor[time.Duration]():
+		return "a duration such as 10s", setDuration
+	case v.Kind() == reflect.String:
+		return "text", func(text string, v reflect.Value) error { v.SetString(text); return nil }
+	case v.Kind() == reflect.Bool:
+		return "true or false", setBool
+	case v.CanInt():
+		return "a whole number", setInt
+	case v.CanUint():
+		return "a whole number", setUint
+	case v.CanFloat():
+		return "a number", setFloat
+	}
+	return v.Type().String(), func(string, reflect.Value) error {
+		return fmt.Errorf("cannot be decoded into the type %s", v.Type())
+	}
+}
+
+func setBool(text string, v reflect.Value) error {
+	if text != "true" && text != "false" {
+		return errors.New("is neither true nor false")
+	}
+	v.SetBool(text == "true")
+	return nil
+}
+
+func setInt(text string, v reflect.Value) error {
+	if err := plainWhole(text); err != nil {
+		return err
+	}
+	x, err := strconv.ParseInt(text, 0, 64)
+	if errors.Is(err, strconv.ErrRange) || err == nil && v.OverflowInt(x) {
+		return errors.New("is too large a number")
+	}
+	if err != nil {
+		return errors.New("is not a whole number")
+	}
+	v.SetInt(x)
+	return nil
+}
+
+func setUint(text string, v reflect.Value) error {
+	if err := plainWhole(text); err != nil {
+		return err
+	}
+	if strings.HasPrefix(text, "-") {
+		return errors.New("is below 0")
+	}
+	x, err := strconv.ParseUint(strings.TrimPrefix(text, "+"), 0, 64)
+	if errors.Is(err, strconv.ErrRange) || err == nil && v.OverflowUint(x) {
+		return fmt.Errorf("is outside 0..%d", uint64(1)<<v.Type().Bits()-1)
+	}
+	if err != nil {
+		return errors.New("is not a whole number")
+	}
+	v.SetUint(x)
+	return nil
+}
+
+// plainWhole refuses what readers of whole numbers disagree about: 010 is eight to some.
+func plainWhole(text string) error {
+	digits := strings.TrimLeft(text, "+-")
+	if len(digits) > 1 && digits[0] == '0' && unicode.IsDigit(rune(digits[1])) {
+		return errors.New("begins with a zero: write it without, or as 0x for hexadecimal")
+	}
+	return nil
+}
+
+func setFloat(text string, v reflect.Value) error {
+	x, err := strconv.ParseFloat(text, v.Type().Bits())
+	if whole, intErr := strconv.ParseInt(text, 0, 64); err != nil && intErr == nil {
+		x, err = float64(whole), nil // 0x10
+	}
+	switch {
+	case strings.Contains(text, ",") && err != nil:
+		return errors.New("is not a number: the decimal sign is a point")
+	case errors.Is(err, strconv.ErrRange):
+		return errors.New("is too large a number")
+	case err != nil || math.IsNaN(x) || math.IsInf(x, 0):
+		return errors.New("is not a number")
+	}
+	v.SetFloat(x)
+	return nil
+}
+
+func setDuration(text string, v reflect.Value) error {
+	d, err := parseDuration(text)
+	if err != nil {
+		if _, number := strconv.ParseFloat(text, 64); number == nil {
+			return errors.New("has no unit: write it such as " + text + "s")
+		}
+		return errors.New("is not a duration such as 10s, 5m, 1h30m or 2d")
+	}
+	v.SetInt(int64(d))
+	return nil
+}
+
+// parseDuration reads Go's notation with days in front: 1d12h.
+func parseDuration(text string) (time.Duration, error) {
+	days, rest, found := strings.Cut(text, "d")
+	if !found {
+		return time.ParseDuration(text)
+	}
+	n, err := strconv.ParseFloat(days, 64)
+	if err != nil || math.IsNaN(n) || math.Abs(n) > 36500 {
+		return 0, errors.New("not a number of days")
+	}
+	d := time.Duration(n * 24 * float64(time.Hour))
+	if rest == "" {
+		return d, nil
+	}
+	more, err := time.ParseDuration(rest)
+	return d + more, err
+}
+
+// within holds a value against the limits of its tags.
+func within(v reflect.Value, r rule) error {
+	if len(r.oneOf) > 0 {
+		if text := fmt.Sprint(v.Interface()); !slices.Contains(r.oneOf, text) {
+			return fmt.Errorf("is not one of %s%s", strings.Join(r.oneOf, ", "), didYouMean(text, r.oneOf))
+		}
+	}
+	if r.limits == "" {
+		return nil
+	}
+	return inRange(v, r.limits)
+}
+
+// textLength holds the characters of a text against the tag len.
+func textLength(v reflect.Value, r rule) error {
+	if v.Kind() != reflect.String || r.length == "" {
+		return nil
+	}
+	n := utf8.RuneCountInString(v.String())
+	if inRange(reflect.ValueOf(n), lengths(r.length)) == nil {
+		return nil
+	}
+	return fmt.Errorf("has %d characters, %s are needed", n, entries(r.length))
+}
+
+// lengths makes 12 the range 12..12.
+func lengths(length string) string {
+	if strings.Contains(length, "..") {
+		return length
+	}
+	return length + ".." + length
+}
+
+func inRange(v reflect.Value, limits string) error {
+	low, high, ok := strings.Cut(limits, "..")
+	if !ok {
+		return fmt.Errorf("has limits %q that cannot be read", limits)
+	}
+	x := number(v)
+	min, errLow := bound(v, low, math.Inf(-1))
+	max, errHigh := bound(v, high, math.Inf(1))
+	switch {
+	case errLow != nil || errHigh != nil:
+		return fmt.Errorf("has limits %q that cannot be read", limits)
+	case x >= min && x <= max:
+		return nil
+	case high == "":
+		return fmt.Errorf("is below %s", low)
+	case low == "":
+		return fmt.Errorf("is above %s", high)
+	}
+	return fmt.Errorf("is outside %s", limits)
+}
+
+func number(v reflect.Value) float64 {
+	switch {
+	case v.CanInt():
+		return float64(v.Int())
+	case v.CanUint():
+		return float64(v.Uint())
+	case v.CanFloat():
+		return v.Float()
+	}
+	return math.NaN()
+}
+
+// bound reads one end of a range in the type of v; an end left out is open.
+func bound(v reflect.Value, text string, open float64) (float64, error) {
+	if text == "" {
+		return open, nil
+	}
+	if v.Type() == reflect.TypeFor[time.Duration]() {
+		d, err := parseDuration(text)
+		return float64(d), err
+	}
+	if whole, err := strconv.ParseInt(text, 0, 64); err == nil {
+		return float64(whole), nil
+	}
+	return strconv.ParseFloat(text, 64)
+}
+
+// checkLength holds the number of entries against the tag len.
+func (s *Section) checkLength(n int, sl slot) {
+	if sl.rule.length == "" {
+		return
+	}
+	if err := inRange(reflect.ValueOf(n), lengths(sl.rule.length)); err != nil {
+		s.add(sl.at, "%s has %d entries, %s are needed%s", sl.path, n, entries(sl.rule.length), sl.hint())
+	}
+}
+
+// entries words a length: 12, 1 to 32, at least 1, at most 32.
+func entries(length string) string {
+	low, high, ranged := strings.Cut(length, "..")
+	switch {
+	case !ranged:
+		return length
+	case high == "":
+		return "at least " + low
+	case low == "":
+		return "at most " + high
+	}
+	return low + " to " + high
+}

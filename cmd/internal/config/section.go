@@ -1,0 +1,165 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"ebbwatch/alert"
+	"ebbwatch/collector"
+)
+
+var (
+	_ collector.Decoder = (*Section)(nil)
+	_ alert.Decoder     = (*Section)(nil)
+)
+
+// Section is one part of a configuration file that its owner has yet to decode.
+type Section struct {
+	load *loading
+	file string     // as problems name it
+	path string     // from the top of the file, such as sources[0].modbus; empty for all of it
+	at   *yaml.Node // what a problem with the section as a whole points to: mostly its key
+	node *yaml.Node
+}
+
+// NewSection makes a section of a whole file's content, for samples and tests. path names it
+// in problems. What is found wrong while decoding is added to [Section.Problems].
+func NewSection(path string, data []byte) *Section {
+	load := &loading{dir: filepath.Dir(path)}
+	root, problems := parseTree(path, data)
+	load.problems = problems
+	if root == nil {
+		root = emptyAt(&yaml.Node{Line: 1, Column: 1})
+	}
+	return &Section{load: load, file: path, at: root, node: root}
+}
+
+// Problems are all that were found so far in the configuration that the section is part of.
+func (s *Section) Problems() []Problem {
+	s.ready()
+	return sorted(slices.Clone(s.load.problems))
+}
+
+// loading is what the sections of one configuration share.
+type loading struct {
+	dir      string // that relative paths start from: the folder of the configuration
+	problems []Problem
+}
+
+// Decode fills the struct that v points to; the package comment lists the tags. What is
+// wrong is kept as problems with their places, and the error only says that there are some.
+func (s *Section) Decode(v any) error {
+	s.ready()
+	before := len(s.load.problems)
+	target := reflect.ValueOf(v)
+	if target.Kind() != reflect.Pointer || target.IsNil() {
+		return fmt.Errorf("cannot decode into %T: a pointer is needed", v)
+	}
+	s.fill(s.node, target.Elem(), slot{key: s.path, path: s.path, at: s.at})
+	return s.outcome(before)
+}
+
+// File fills the struct that v points to from another file, named relative to the
+// configuration. key is the key of this section that named it: a file that cannot be read
+// is reported there, what is wrong inside it in that file.
+func (s *Section) File(key, path string, v any) error {
+	s.ready()
+	before := len(s.load.problems)
+	full := s.load.resolve(path)
+	data, err := readFile(full)
+	if err != nil {
+		s.Problem(key, "%s: %s", full, err)
+		return s.outcome(before)
+	}
+	root, problems := parseTree(full, data)
+	s.load.problems = append(s.load.problems, problems...)
+	if root == nil {
+		return s.outcome(before)
+	}
+	inner := &Section{load: s.load, file: full, at: root, node: root}
+	return inner.Decode(v)
+}
+
+// Problem reports what is wrong at a key such as registers[3].address, or at the section
+// itself when key is empty. The message is prefixed with the key.
+func (s *Section) Problem(key, format string, args ...any) {
+	s.ready()
+	s.problemBelow(s.node, s.at, key, fmt.Sprintf(format, args...))
+}
+
+// ready makes the zero section, which is that of no file, an empty one.
+func (s *Section) ready() {
+	if s.load == nil {
+		*s = *NewSection("configuration", []byte("{}"))
+	}
+}
+
+// Path says where in its file the section is, such as sources[0].modbus.
+func (s *Section) Path() string { return s.path }
+
+func (s *Section) outcome(before int) error {
+	if len(s.load.problems) > before {
+		return fmt.Errorf("cannot use the configuration: %s", s.load.problems[before])
+	}
+	return nil
+}
+
+func (s *Section) add(at *yaml.Node, format string, args ...any) {
+	s.load.problems = append(s.load.problems,
+		Problem{s.file, at.Line, at.Column, fmt.Sprintf(format, args...)})
+}
+
+// problemBelow reports at a key below a node; with a key that is not there it points as
+// near as it can.
+func (s *Section) problemBelow(n, at *yaml.Node, key, what string) {
+	if key == "" {
+		s.add(at, "%s", what)
+		return
+	}
+	s.add(locate(n, at, key), "%s: %s", key, what)
+}
+
+// locate walks along a key such as registers[3].address and gives the node to point to.
+func locate(n, at *yaml.Node, key string) *yaml.Node {
+	n = follow(n)
+	for _, step := range strings.FieldsFunc(key, func(r rune) bool { return r == '.' || r == '[' }) {
+		digits, index := strings.CutSuffix(step, "]")
+		if i, err := strconv.Atoi(digits); index && err == nil && n.Kind == yaml.SequenceNode {
+			if i < 0 || i >= len(n.Content) {
+				return at
+			}
+			n = follow(n.Content[i])
+			at = n
+			continue
+		}
+		k, v := lookup(n, step)
+		if k == nil {
+			return at
+		}
+		n, at = v, pointer(k, v)
+	}
+	return at
+}
+
+// pointer is where to point for the value of a key: at a plain value itself, at the key of
+// anything larger.
+func pointer(k, v *yaml.Node) *yaml.Node {
+	if v.Kind == yaml.ScalarNode && !isNull(v) {
+		return v
+	}
+	return k
+}
+
+// resolve makes a path relative to the folder of the configuration; an absolute one stays.
+func (l *loading) resolve(path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(l.dir, path)
+}
