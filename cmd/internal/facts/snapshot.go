@@ -30,6 +30,21 @@ type Snapshot struct {
 	Log      []LogLine          // the last lines, newest last
 	Problems []string           // what is wrong with the daemon itself, for people
 	Ready    bool
+	// Unready says what the daemon still waits for, for people; empty when Ready.
+	Unready []string
+	// Extra holds the facts that other parts learn, under the names that [Table] gives
+	// them, such as sun_elevation_degrees. A fact that is not in the map is not known.
+	Extra map[string]float64
+	Build Build
+	// ConfigRejected is true when a part of the configuration could not be used.
+	ConfigRejected bool
+}
+
+// Build says which program this is.
+type Build struct {
+	Version  string
+	Revision string
+	Go       string
 }
 
 // Measured is the newest value of one quantity.

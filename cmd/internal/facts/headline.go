@@ -1,0 +1,172 @@
+package facts
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// Level says at a glance how the site is.
+type Level string
+
+// The levels, from the best. Unknown means that too little is known to say.
+const (
+	OK       Level = "ok"
+	Unknown  Level = "unknown"
+	Warning  Level = "warning"
+	Critical Level = "critical"
+)
+
+// rank orders levels by gravity.
+func rank(l Level) int {
+	switch l {
+	case Critical:
+		return 3
+	case Warning:
+		return 2
+	case Unknown:
+		return 1
+	}
+	return 0
+}
+
+// Worse is the graver of two levels.
+func Worse(a, b Level) Level {
+	if rank(b) > rank(a) {
+		return b
+	}
+	return a
+}
+
+// Headline is the one sentence and the one number that matter.
+type Headline struct {
+	Level    Level
+	Sentence string // "Good until at least Thursday"
+	Number   string // "61 %", or empty when the charge is not known
+	Band     string // "±4", in percent points
+}
+
+// String is the sentence and the number in one line.
+func (h Headline) String() string {
+	if h.Number == "" {
+		return h.Sentence
+	}
+	return h.Sentence + "; " + h.Number + " " + h.Band
+}
+
+// HeadlineOf sums a snapshot up. The level is the gravest of the sentence and the alarms.
+func HeadlineOf(s *Snapshot) Headline {
+	h := Headline{Level: OK}
+	h.Sentence, h.Level = sentence(s)
+	for _, a := range s.Alarms {
+		switch a.Severity {
+		case "critical":
+			h.Level = Critical
+		case "warning":
+			h.Level = Worse(h.Level, Warning)
+		}
+	}
+	if s.BeliefKnown() {
+		h.Number, h.Band = percentBand(s.Belief.SoC, s.Belief.Low, s.Belief.High)
+	}
+	return h
+}
+
+// percentBand states a charge and half the width of its band, the wider side, rounded up:
+// a band must not look narrower than it is.
+func percentBand(x, low, high float64) (number, band string) {
+	half := math.Ceil(100*max(high-x, x-low, 0) - 1e-9)
+	return fmt.Sprintf("%.0f %%", 100*x), fmt.Sprintf("±%.0f", half)
+}
+
+func sentence(s *Snapshot) (string, Level) {
+	if d, silent := silence(s); silent {
+		return "No fresh readings for " + Span(d) + "; what is below is old", Warning
+	}
+	switch {
+	case !s.BeliefKnown():
+		return "Too early to say: the charge is not known yet", Unknown
+	case !s.OutlookKnown():
+		return "Too early to say how long this lasts", Unknown
+	}
+	reserve, cutoff := beyond(s.Outlook.Reserve.P10), beyond(s.Outlook.Cutoff.P10)
+	switch {
+	case cutoff < 1:
+		return "The load may go off within the hour", Critical
+	case reserve < 1 && math.IsInf(cutoff, 1):
+		return "Below the reserve, but no cut-off in sight", Warning
+	case reserve < 1:
+		return "Below the reserve; the load may go off from " + s.day(cutoff), Warning
+	case math.IsInf(reserve, 1):
+		return "Good for at least ten days", OK
+	}
+	return "Good until at least " + s.day(reserve), OK
+}
+
+// silence tells whether every source that measures the battery's site is silent, and for
+// how long. A source that never answered counts from the start of the daemon.
+func silence(s *Snapshot) (time.Duration, bool) {
+	shortest, n := time.Duration(math.MaxInt64), 0
+	for _, src := range s.Sources {
+		if src.Kind == "ping" || src.Kind == "peer" || !src.Tried {
+			continue
+		}
+		n++
+		age := src.Age
+		if age < 0 {
+			age = s.At.Mono - s.Started.Mono
+		}
+		if age < max(5*src.Every, time.Minute) {
+			return 0, false
+		}
+		shortest = min(shortest, age)
+	}
+	return shortest, n > 0
+}
+
+// day names a moment some hours ahead the way people speak of it, never later than it is:
+// soon by the hour, then by the day. Without a trusted clock only a span can be named.
+func (s *Snapshot) day(hours float64) string {
+	if !s.At.Trusted {
+		return fmt.Sprintf("%.0f hours from now", math.Floor(hours))
+	}
+	from, at := s.Local(s.At.Wall), s.Local(s.At.Wall.Add(time.Duration(hours*float64(time.Hour))))
+	days := dayNumber(at) - dayNumber(from)
+	switch {
+	case days == 0:
+		return at.Format("15:00") + " today"
+	case days == 1:
+		return at.Format("15:00") + " tomorrow"
+	case days < 7:
+		return at.Format("Monday")
+	}
+	return at.Format("Monday 2 January")
+}
+
+// Local is a moment in the site's own zone.
+func (s *Snapshot) Local(t time.Time) time.Time {
+	if s.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(s.Zone)
+}
+
+func dayNumber(t time.Time) int {
+	y, m, d := t.Date()
+	return int(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+}
+
+// Span prints a duration as people say it: 40 s, 12 min, 5 h, 3 days.
+func Span(d time.Duration) string {
+	switch {
+	case d < 0:
+		return "unknown"
+	case d < 90*time.Second:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 90*time.Minute:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
+}
