@@ -1,0 +1,231 @@
+package outbox
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"ebbwatch/alert"
+)
+
+func start() time.Time { return time.Date(2026, 1, 10, 11, 0, 0, 0, time.UTC) }
+
+func note(id string, p alert.Phase, at time.Time) alert.Notice {
+	return alert.Notice{ID: id, Rule: "cold", Phase: p, Severity: alert.Warning, At: at, Title: string(p) + " " + id}
+}
+
+// restart is what a kill leaves: the state as it was persisted.
+func restart(t interface{ Fatal(...any) }, s State) State {
+	data, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var again State
+	if err := json.Unmarshal(data, &again); err != nil {
+		t.Fatal(err)
+	}
+	return again
+}
+
+func titles(due []Delivery) []string {
+	var out []string
+	for _, d := range due {
+		out = append(out, d.Channel+": "+d.Notice.Title)
+	}
+	return out
+}
+
+func expect(t *testing.T, due []Delivery, want ...string) {
+	t.Helper()
+	if got := titles(due); !slices.Equal(got, want) {
+		t.Fatalf("due are %q, want %q", got, want)
+	}
+}
+
+func TestOrderWithinAnAlarm(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s := b.Put(State{}, note("1", alert.Raised, now), now)
+	s = b.Put(s, note("1", alert.Cleared, now.Add(time.Minute)), now.Add(time.Minute))
+	s, due := b.Due(s, now)
+	expect(t, due, "a: raised 1")
+	s, again := b.Due(s, now)
+	expect(t, again) // one at a time
+	s = b.Done(s, due[0], errors.New("no route"), now)
+	s, again = b.Due(s, now)
+	expect(t, again) // it waits
+	s, due = b.Due(s, now.Add(time.Minute))
+	expect(t, due, "a: raised 1")
+	s = b.Done(s, due[0], nil, now)
+	s, due = b.Due(s, now.Add(time.Minute))
+	expect(t, due, "a: cleared 1")
+	s = b.Done(s, due[0], nil, now)
+	if q := s.Queues["a"]; len(q.Items) != 0 || q.Sent != 2 || q.Failed != 1 {
+		t.Errorf("at the end: %+v", q)
+	}
+}
+
+func TestKilledWhileSending(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s := b.Put(State{}, note("1", alert.Raised, now), now)
+	s, first := b.Due(s, now)
+	s = restart(t, s)
+	_, second := b.Due(s, now)
+	expect(t, second, "a: raised 1")
+	if first[0].Notice.ID != second[0].Notice.ID {
+		t.Errorf("the repeat has another id: %q and %q", first[0].Notice.ID, second[0].Notice.ID)
+	}
+}
+
+func TestMergedWhenStale(t *testing.T) {
+	t.Parallel()
+	phases := func(p ...alert.Phase) []alert.Phase { return p }
+	for _, row := range []struct {
+		put  []alert.Phase
+		want alert.Phase
+	}{
+		{phases(alert.Raised, alert.Changed, alert.Changed), alert.Raised},
+		{phases(alert.Raised, alert.Changed, alert.Cleared), alert.Cleared},
+		{phases(alert.Changed, alert.Changed), alert.Changed},
+	} {
+		b := Box{Channels: []Channel{{Name: "a"}}}
+		now := start()
+		var s State
+		for _, p := range row.put {
+			s = b.Put(s, note("1", p, now), now)
+			now = now.Add(time.Minute)
+		}
+		_, due := b.Due(s, now.Add(24*time.Hour))
+		last := row.put[len(row.put)-1]
+		expect(t, due, "a: "+string(last)+" 1")
+		if n := due[0].Notice; n.Phase != row.want || n.Facts["merged"] != float64(len(row.put)) {
+			t.Errorf("%v became %s of %v messages, want %s", row.put, n.Phase, n.Facts["merged"], row.want)
+		}
+	}
+}
+
+func TestChannelsAreApart(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "all"}, {Name: "grave", Least: alert.Critical}, {Name: "second", Escalated: true}}}
+	now := start()
+	n := note("1", alert.Raised, now)
+	s := b.Put(State{}, n, now)
+	s, due := b.Due(s, now)
+	expect(t, due, "all: raised 1")
+	n.Severity, n.Facts = alert.Critical, map[string]float64{"escalated": 1}
+	s = b.Put(s, n, now)
+	s, due = b.Due(s, now) // all is still busy
+	expect(t, due, "grave: raised 1", "second: raised 1")
+	s = b.Done(s, due[0], alert.Permanent(errors.New("gone")), now)
+	if q := s.Queues["grave"]; q.Refused != 1 || len(q.Items) != 0 || q.Err != "gone" {
+		t.Errorf("a refused notice leaves %+v", q)
+	}
+}
+
+func TestOneThatIsAlwaysTurnedDownHoldsUpNothing(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s := b.Put(State{}, note("poison", alert.Raised, now), now)
+	for i := range 5 {
+		s = b.Put(s, note(fmt.Sprint(i), alert.Raised, now), now)
+	}
+	arrived := 0
+	for range 200 {
+		var due []Delivery
+		s, due = b.Due(s, now)
+		for _, d := range due {
+			var err error
+			if d.Notice.ID == "poison" {
+				err = errors.New("500")
+			} else {
+				arrived++
+			}
+			s = b.Done(s, d, err, now)
+		}
+		now = now.Add(10 * time.Second)
+	}
+	if arrived != 5 {
+		t.Errorf("%d of 5 arrived", arrived)
+	}
+}
+
+func TestWaitGrowsToTheCap(t *testing.T) {
+	t.Parallel()
+	b := Box{Base: 10 * time.Second, Cap: 5 * time.Minute}
+	last := time.Duration(0)
+	for tries := 1; tries < 100; tries++ {
+		w := b.wait(tries, "an id")
+		if w < last || w > 5*time.Minute {
+			t.Fatalf("after %d tries it waits %v, before it was %v", tries, w, last)
+		}
+		last = w
+	}
+	if last < 5*time.Minute*3/4 {
+		t.Errorf("it waits at most %v", last)
+	}
+	if b.wait(3, "an id") != b.wait(3, "an id") {
+		t.Error("the wait of one id is not always the same")
+	}
+}
+
+func TestRetryAfterIsHonoured(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s, due := b.Due(b.Put(State{}, note("1", alert.Raised, now), now), now)
+	s = b.Done(s, due[0], alert.RetryAfter(errors.New("429"), time.Hour), now)
+	_, due = b.Due(s, now.Add(59*time.Minute))
+	expect(t, due)
+	if wait, ok := b.Next(s, now); !ok || wait != time.Hour {
+		t.Errorf("the next is due in %v, %v", wait, ok)
+	}
+	_, due = b.Due(s, now.Add(time.Hour))
+	expect(t, due, "a: raised 1")
+	_, due = b.Due(s, now.Add(-20*365*24*time.Hour)) // the clock went back: no use waiting for 20 years
+	expect(t, due, "a: raised 1")
+}
+
+func TestBounded(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}, Limit: 10}
+	now := start()
+	var s State
+	for i := range 30 {
+		n := note(fmt.Sprint(i), alert.Raised, now)
+		if n.Severity = alert.Info; i%10 == 0 {
+			n.Severity = alert.Critical
+		}
+		s = b.Put(s, n, now)
+	}
+	q := s.Queues["a"]
+	grave := 0
+	for _, it := range q.Items {
+		if it.Notice.Severity == alert.Critical {
+			grave++
+		}
+	}
+	if len(q.Items) != 10 || q.Dropped != 20 || grave != 3 {
+		t.Errorf("%d wait, %d of them grave, %d dropped; want 10, 3, 20", len(q.Items), grave, q.Dropped)
+	}
+}
+
+func TestStateIsNeverChanged(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s := b.Put(State{}, note("1", alert.Raised, now), now)
+	before, _ := json.Marshal(s)
+	flying, due := b.Due(s, now)
+	b.Put(s, note("1", alert.Cleared, now), now.Add(time.Hour))
+	b.Done(flying, due[0], nil, now)
+	if after, _ := json.Marshal(s); string(after) != string(before) || s.Queues["a"].Items[0].Flying {
+		t.Errorf("a state that was handed out changed:\n%s\n%s", before, after)
+	}
+}

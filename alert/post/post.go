@@ -1,0 +1,155 @@
+// Package post is what channels that speak HTTP have in common: a request within bounds of
+// time and size, answers sorted into taken, try again and never, and errors that give no
+// secret away.
+package post
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"ebbwatch/alert"
+)
+
+// Client sends requests. Each stands for itself: nothing stays open between notices, which
+// are rare.
+type Client struct {
+	http *http.Client
+}
+
+// The bounds of an answer. Nothing of it is used but its status.
+const (
+	maxAnswer  = 64 << 10
+	maxHeaders = 64 << 10
+	maxHops    = 5
+)
+
+// NewClient makes a client whose requests, the reading of the answer among them, take at
+// most the time given.
+func NewClient(timeout time.Duration) *Client {
+	return &Client{http: &http.Client{
+		Timeout: timeout,
+		Transport: &http.Transport{
+			Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxHeaders,
+		},
+		CheckRedirect: sameReceiver,
+	}}
+}
+
+// errElsewhere says that a receiver tried to send the notice somewhere else. It may be the
+// log-in page of a network, so trying again can help.
+var errElsewhere = errors.New("the answer points to another host or another method, which is not followed")
+
+func sameReceiver(r *http.Request, via []*http.Request) error {
+	first := via[0]
+	if len(via) > maxHops || r.URL.Host != first.URL.Host || r.URL.Scheme != first.URL.Scheme || r.Method != first.Method {
+		return errElsewhere
+	}
+	return nil
+}
+
+// Send sends a body with POST or PUT. The error names the host alone, since address and
+// headers may hold secrets; it is [alert.Permanent] where the receiver will never take it.
+func (c *Client) Send(ctx context.Context, method, address string, header http.Header, body []byte) error {
+	r, err := http.NewRequestWithContext(ctx, method, address, bytes.NewReader(body))
+	if err != nil {
+		return alert.Permanent(errors.New("cannot send the notice: the address is not one that can be used (not shown)"))
+	}
+	r.Header = header.Clone()
+	host := r.URL.Host
+	answer, err := c.http.Do(r)
+	if err != nil {
+		return fmt.Errorf("cannot send the notice to %s: %w", host, plain(err))
+	}
+	defer answer.Body.Close()
+	if _, err := io.CopyN(io.Discard, answer.Body, maxAnswer); err != nil && !errors.Is(err, io.EOF) && answer.StatusCode/100 != 2 {
+		return fmt.Errorf("cannot read the answer of %s: %w", host, plain(err))
+	}
+	return verdict(host, answer)
+}
+
+// plain takes the address out of an error.
+func plain(err error) error {
+	var u *url.Error
+	if errors.As(err, &u) {
+		if u.Timeout() {
+			return errors.New("no answer in time")
+		}
+		return u.Err
+	}
+	return err
+}
+
+// verdict sorts an answer by its status (RFC 9110).
+func verdict(host string, answer *http.Response) error {
+	code := answer.StatusCode
+	if code/100 == 2 {
+		return nil
+	}
+	err := fmt.Errorf("cannot send the notice to %s: it answered %d %s", host, code, http.StatusText(code))
+	switch {
+	case code == http.StatusRequestTimeout, code == http.StatusTooEarly, code == http.StatusTooManyRequests, code/100 != 4:
+		return alert.RetryAfter(err, retryAfter(answer.Header.Get("Retry-After"), answer.Header.Get("Date")))
+	}
+	return alert.Permanent(err)
+}
+
+// retryAfter reads the header of that name: seconds, or a date, which is held against the
+// receiver's own clock since that of a small board may be wrong.
+func retryAfter(after, date string) time.Duration {
+	if seconds, err := strconv.Atoi(after); err == nil {
+		return time.Duration(max(0, min(seconds, 7*24*3600))) * time.Second
+	}
+	until, err := http.ParseTime(after)
+	if err != nil {
+		return 0
+	}
+	now, err := http.ParseTime(date)
+	if err != nil {
+		return 0
+	}
+	return max(0, until.Sub(now))
+}
+
+// maxSecret is far longer than any token or address.
+const maxSecret = 64 << 10
+
+// Secret reads a secret from a file: its content without the white space around it. The
+// error names the file and never shows what is in it.
+func Secret(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read a secret: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("cannot read a secret: %w", err)
+	}
+	text := strings.TrimSpace(string(data))
+	switch {
+	case len(data) > maxSecret:
+		return "", fmt.Errorf("cannot use the secret in %s: it is longer than %d bytes", path, maxSecret)
+	case text == "":
+		return "", fmt.Errorf("cannot use the secret in %s: the file is empty", path)
+	}
+	return text, nil
+}
+
+// CheckAddress says what is wrong with the address of a receiver, without showing it; nil
+// when nothing is.
+func CheckAddress(address string) error {
+	u, err := url.Parse(address)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return errors.New("is not an address that begins with http:// or https:// (not shown)")
+	}
+	return nil
+}

@@ -1,0 +1,90 @@
+package alert
+
+import (
+	"slices"
+	"strings"
+	"time"
+)
+
+// Rule is one thing that the owner is warned of, as data. An alarm of a rule climbs its
+// rungs; it keeps one id from its raise to its clear.
+type Rule struct {
+	Name    string // as in notices and metrics
+	Summary string // what it warns of, for people: "the cut-off is ahead"
+	Each    string // "source" or "peer": one alarm for each; conditions and texts say fact/*
+	Rungs   []Rung // from the least grave
+	// Clear ends the alarm once it held for ClearFor. When it is empty, the alarm ends once
+	// the condition of the lowest rung is false.
+	Clear    Expr
+	ClearFor time.Duration
+	// After names the rules that explain this one away: while one of them is active, this
+	// one neither raises nor clears. A rule for each source explains away only what that
+	// source feeds, see [Engine.Feeds].
+	After []string
+	// Watch is worth another message when it moved.
+	Watch Watch
+	// Over is the text of the message that it is over; a usual one stands in when empty.
+	Over string
+}
+
+// Rung is one step of how grave an alarm is.
+type Rung struct {
+	Name     string // "heads-up"; empty when a rule has but one
+	Severity Severity
+	When     Expr
+	For      time.Duration // how long When must hold
+	PageOnly bool          // shown, and sent to nobody
+	AnyHour  bool          // sent in quiet hours too
+	// Escalate sends it again, to all, when nobody acknowledged it by the time to act, the
+	// fact act_by_hours after the message; without that fact, after twelve hours.
+	Escalate bool
+	// The words, text/template over the helpers of [Helpers]. Pieces of advice that come
+	// out empty are left out.
+	Title  string // under 60 characters
+	Text   string
+	Advice []string
+}
+
+// Watch asks for another message when a fact moved by By since the last one, at most once
+// in Every (six hours when zero). When Moment is set, the fact counts hours from now, and
+// what moves is the moment that it points to; By is in hours.
+type Watch struct {
+	Fact   string
+	Moment bool
+	By     float64
+	Every  time.Duration
+}
+
+// Names lists the facts that the conditions of the rule ask for, each once.
+func (r Rule) Names() []string {
+	var names []string
+	add := func(e Expr) {
+		for _, n := range e.Names() {
+			if !slices.Contains(names, n.Fact) {
+				names = append(names, n.Fact)
+			}
+		}
+	}
+	for _, g := range r.Rungs {
+		add(g.When)
+	}
+	add(r.Clear)
+	return names
+}
+
+// cleared asks whether the alarm is over.
+func (r Rule) cleared(get Lookup) Truth {
+	if r.Clear.Empty() {
+		return r.Rungs[0].When.Eval(get).not()
+	}
+	return r.Clear.Eval(get)
+}
+
+// asksOf tells whether the rule's conditions use a fact of the list. A list entry without an
+// instance stands for all instances.
+func (r Rule) asksOf(facts []string) bool {
+	return slices.ContainsFunc(r.Names(), func(name string) bool {
+		base, _, _ := strings.Cut(name, "/")
+		return slices.Contains(facts, name) || slices.Contains(facts, base)
+	})
+}

@@ -1,0 +1,304 @@
+package alert
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"text/template"
+	"time"
+	"unicode/utf8"
+)
+
+// titleLimit is the length of a title that a phone shows whole.
+const titleLimit = 60
+
+// words writes the text of one notice. It remembers which facts were asked for.
+type words struct {
+	u     *use
+	facts map[string]float64
+}
+
+// Helpers names the helpers that the texts of rules may use, with what each writes. A fact
+// is given by its name in quotes; one that is not known is written "not known".
+func Helpers() map[string]string {
+	return map[string]string{
+		"site":    "the name of the site",
+		"of":      "the source or peer of a rule for each",
+		"rung":    "the name of the rung",
+		"subject": "the rule's summary",
+		"known":   "whether a fact is known",
+		"fact":    "a fact as a number, 0 when it is not known, to compare with",
+		"told":    "a fact as it was told at the raise, 0 when it was not",
+		"number":  "a fact as it is, with two significant digits",
+		"volts":   "a fact in volts: 12.84 V",
+		"amps":    "a fact in amperes: 1.7 A",
+		"watts":   "a fact in watts: 21 W",
+		"celsius": "a fact in degrees: -4 °C",
+		"percent": "a ratio: 34 %",
+		"chance":  "a ratio in words: about 2 in 3",
+		"hours":   "a fact in hours as a span: 9 hours, 3 days",
+		"seconds": "a fact in seconds as a span: 40 seconds, 5 minutes",
+		"clock":   "a fact in hours from now as a local time: Sun 04:00",
+		"window":  "two facts in hours from now: Sun 02:00 to 07:00; the second may be unknown",
+		"since":   "when the alarm began, local time",
+		"lasted":  "how long the alarm has lasted",
+		"now":     "the local time of the message",
+		"mute":    "how to mute messages",
+	}
+}
+
+func (w *words) funcs() template.FuncMap {
+	return template.FuncMap{
+		"site":    func() string { return w.u.e.Site },
+		"of":      func() string { return w.u.instance },
+		"rung":    func() string { return w.u.rung().Name },
+		"subject": func() string { return w.u.r.Summary },
+		"known":   func(name string) bool { _, ok := w.ask(name); return ok },
+		"fact":    func(name string) float64 { x, _ := w.ask(name); return x },
+		"told":    func(name string) float64 { return w.u.t.Facts[w.full(name)] },
+		"number":  w.format(func(x float64) string { return fmt.Sprintf("%.3g", x) }),
+		"volts":   w.format(func(x float64) string { return fmt.Sprintf("%.2f V", x) }),
+		"amps":    w.format(func(x float64) string { return fmt.Sprintf("%.1f A", x) }),
+		"watts":   w.format(func(x float64) string { return fmt.Sprintf("%.0f W", x) }),
+		"celsius": w.format(func(x float64) string { return fmt.Sprintf("%.0f °C", x) }),
+		"percent": w.format(func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }),
+		"chance":  w.format(chance),
+		"hours":   w.format(func(x float64) string { return span(duration(x, time.Hour)) }),
+		"seconds": w.format(func(x float64) string { return span(duration(x, time.Second)) }),
+		"clock":   w.format(func(x float64) string { return w.clock(w.ahead(x)) }),
+		"window":  w.window,
+		"since":   func() string { return w.clock(w.u.t.Since) },
+		"lasted":  func() string { return span(w.u.s.Elapsed - w.u.t.Began) },
+		"now":     func() string { return w.clock(w.u.now) },
+		"mute":    func() string { return `To mute for a day: ebbwatch silence --for 24h --why "…"` },
+	}
+}
+
+func (w *words) full(name string) string {
+	if base, ok := strings.CutSuffix(name, "/*"); ok {
+		return base + "/" + w.u.instance
+	}
+	return name
+}
+
+// ask looks a fact up and remembers it for the notice.
+func (w *words) ask(name string) (float64, bool) {
+	x, known := w.u.get(name)
+	if !known || !finite(x) {
+		return 0, false
+	}
+	w.facts[w.full(name)] = x
+	return x, true
+}
+
+func (w *words) format(f func(float64) string) func(string) string {
+	return func(name string) string {
+		x, known := w.ask(name)
+		if !known {
+			return "not known"
+		}
+		return f(x)
+	}
+}
+
+// ahead is the moment some hours from now, to the quarter of an hour: nothing that is
+// expected is known better.
+func (w *words) ahead(hours float64) time.Time {
+	return w.u.now.Add(duration(hours, time.Hour)).Round(15 * time.Minute)
+}
+
+// duration guards against spans that do not fit.
+func duration(x float64, unit time.Duration) time.Duration {
+	return time.Duration(max(-1e18, min(1e18, x*float64(unit))))
+}
+
+// clock writes a time in the local zone, with the date where the weekday is not enough.
+func (w *words) clock(t time.Time) string {
+	t = t.In(w.u.e.zone())
+	if apart := t.Sub(w.u.now).Abs(); apart > 6*24*time.Hour {
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("Mon 15:04")
+}
+
+// window writes a span of time such as "Sun 02:00 to 07:00".
+func (w *words) window(from, to string) string {
+	a, aKnown := w.ask(from)
+	b, bKnown := w.ask(to)
+	switch {
+	case !aKnown && !bKnown:
+		return "not known"
+	case !aKnown:
+		return "before " + w.clock(w.ahead(b))
+	case !bKnown:
+		return w.clock(w.ahead(a)) + " or later"
+	}
+	begin, end := w.ahead(a).In(w.u.e.zone()), w.ahead(b).In(w.u.e.zone())
+	switch {
+	case !end.After(begin):
+		return "about " + w.clock(begin)
+	case begin.YearDay() == end.YearDay() && begin.Year() == end.Year():
+		return w.clock(begin) + " to " + end.Format("15:04")
+	}
+	return w.clock(begin) + " to " + w.clock(end)
+}
+
+// chance writes a probability the way people say it.
+func chance(p float64) string {
+	said := [...]struct {
+		p float64
+		s string
+	}{
+		{0.02, "next to none"}, {0.1, "about 1 in 10"}, {0.2, "about 1 in 5"}, {0.25, "about 1 in 4"},
+		{0.33, "about 1 in 3"}, {0.5, "about even"}, {0.67, "about 2 in 3"}, {0.75, "about 3 in 4"},
+		{0.8, "about 4 in 5"}, {0.9, "about 9 in 10"}, {0.98, "almost certain"},
+	}
+	best := said[0]
+	for _, s := range said {
+		if math.Abs(s.p-p) < math.Abs(best.p-p) {
+			best = s
+		}
+	}
+	return best.s
+}
+
+// span writes a length of time with the precision that a person needs.
+func span(d time.Duration) string {
+	d = d.Abs()
+	for _, u := range [...]struct {
+		unit, from time.Duration
+		name       string
+	}{
+		{24 * time.Hour, 47*time.Hour + 30*time.Minute, "day"},
+		{time.Hour, 90 * time.Minute, "hour"},
+		{time.Minute, 90 * time.Second, "minute"},
+	} {
+		if d >= u.from {
+			return fmt.Sprintf("%d %ss", int64(d.Round(u.unit)/u.unit), u.name)
+		}
+	}
+	switch n := int64(d.Round(time.Second) / time.Second); n {
+	case 1:
+		return "1 second"
+	default:
+		return fmt.Sprintf("%d seconds", n)
+	}
+}
+
+// run fills one text; a text that cannot be filled becomes the rule's summary, so that a
+// mistake in a text never swallows a warning.
+func (w *words) run(text string) string {
+	t, err := template.New("").Funcs(w.funcs()).Parse(text)
+	if err != nil {
+		return w.u.r.Summary
+	}
+	var b strings.Builder
+	if err := t.Execute(&b, nil); err != nil {
+		return w.u.r.Summary
+	}
+	return tidy(b.String())
+}
+
+// tidy takes out the blank lines and spaces that conditions in a text leave behind.
+func tidy(s string) string {
+	var lines []string
+	for line := range strings.Lines(s) {
+		if line = strings.Join(strings.Fields(line), " "); line != "" {
+			lines = append(lines, line)
+		}
+	}
+	return strings.Join(lines, "\n")
+}
+
+// shorten cuts a title to what a phone shows.
+func shorten(s string) string {
+	if utf8.RuneCountInString(s) < titleLimit {
+		return s
+	}
+	return string([]rune(s)[:titleLimit-2]) + "…"
+}
+
+// overTitle and overText say that an alarm is over.
+const (
+	overTitle = `{{site}}: over: {{subject}}{{with of}} ({{.}}){{end}}`
+	overText  = `Over since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
+It began {{since}} and lasted {{lasted}}.`
+)
+
+// notice writes what is to be said of the alarm now.
+func (u *use) notice(phase Phase) Notice {
+	w := &words{u: u, facts: map[string]float64{}}
+	for _, name := range u.r.Names() {
+		w.ask(name)
+	}
+	n := Notice{
+		ID: u.t.ID, Site: u.e.Site, Rule: u.r.Name, Phase: phase, Severity: u.rung().Severity,
+		At: u.now, Since: u.t.Since, Advice: []string{},
+	}
+	if phase == Cleared {
+		n.Severity = graver(n.Severity, u.t.Gravest)
+		n.Title, n.Text = w.run(overTitle), w.run(overText+"\n"+u.r.Over)
+	} else {
+		n.Title, n.Text = w.run(u.rung().Title), w.run(u.rung().Text)
+		for _, a := range u.rung().Advice {
+			if a = w.run(a); a != "" {
+				n.Advice = append(n.Advice, a)
+			}
+		}
+	}
+	if u.t.Escalated {
+		n.Title, w.facts["escalated"] = "Not acknowledged: "+n.Title, 1
+	}
+	n.Title = shorten(n.Title)
+	n.Facts = w.facts
+	return n
+}
+
+// Alarm is one active alarm, for the page and the metrics.
+type Alarm struct {
+	ID, Rule, Of  string
+	Severity      Severity
+	Since         time.Time
+	Lasted        time.Duration
+	Told          bool // a message went out
+	Acknowledged  bool
+	Title, Text   string
+	Advice        []string
+	Rung          string
+	ExplainedAway bool // held back by an alarm that it follows from
+}
+
+// Active lists the alarms of a state with their words as of now, the gravest first.
+func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
+	var list []Alarm
+	s.Tracks = maps.Clone(s.Tracks)
+	for _, r := range e.Rules {
+		for _, instance := range e.instances(r) {
+			u := e.use(r, instance, now, &s, get)
+			if u.t.ID == "" {
+				continue
+			}
+			n := u.notice(Raised)
+			list = append(list, Alarm{
+				ID: n.ID, Rule: n.Rule, Of: instance, Severity: n.Severity, Since: n.Since,
+				Lasted: s.Elapsed - u.t.Began, Told: u.t.Told, Acknowledged: u.t.Acked,
+				Title: n.Title, Text: n.Text, Advice: n.Advice, Rung: u.rung().Name,
+				ExplainedAway: u.explained(),
+			})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b Alarm) int { return severityRank(b.Severity) - severityRank(a.Severity) })
+	return list
+}
+
+// Plain is the whole notice as text for a person: the title, what and why, and the advice.
+func (n Notice) Plain() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\n%s\n", n.Title, n.Text)
+	for _, a := range n.Advice {
+		fmt.Fprintf(&b, "- %s\n", a)
+	}
+	return b.String()
+}

@@ -1,0 +1,178 @@
+// Package webhook sends notices to an HTTP receiver: the notice as JSON, or any body that a
+// template makes of it, which suits chat and push services. Address and keys can be kept in
+// files, and are never shown.
+package webhook
+
+import (
+	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strings"
+	"text/template"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/post"
+)
+
+// Config is the section of a webhook.
+type Config struct {
+	URL         string            `yaml:"url" secret:"true" doc:"address of the receiver; better kept in a file, since whoever knows it can write to you"`
+	URLFile     string            `yaml:"url_file" path:"true" example:"/etc/ebbwatch/hook.url" doc:"file that holds the address"`
+	Method      string            `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
+	Headers     map[string]string `yaml:"headers" secret:"true" doc:"further headers; Content-Type is application/json unless given here"`
+	HeaderFiles map[string]string `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
+	Template    string            `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
+	Timeout     time.Duration     `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
+	HMACFile    string            `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
+}
+
+// Check finds what the tags cannot say.
+func (c *Config) Check(problem func(key, what string)) {
+	switch {
+	case c.URL == "" && c.URLFile == "":
+		problem("", "one of url and url_file is needed")
+	case c.URL != "" && c.URLFile != "":
+		problem("url_file", "is given beside url: only one of them can hold")
+	case c.URL != "":
+		if err := post.CheckAddress(c.URL); err != nil {
+			problem("url", err.Error())
+		}
+	}
+	if _, err := parse(c.Template); err != nil {
+		problem("template", "cannot be read: "+strings.TrimPrefix(err.Error(), "template: "))
+	}
+}
+
+// Kind is this channel for the configuration.
+func Kind() alert.Kind {
+	return alert.Kind{
+		Name:    "webhook",
+		Summary: "an HTTP receiver: the notice as JSON, or what a template makes of it",
+		Sample:  "url_file: /etc/ebbwatch/hook.url\n",
+		New:     open,
+	}
+}
+
+func open(d alert.Decoder) (alert.Channel, error) {
+	var c Config
+	if err := d.Decode(&c); err != nil {
+		return nil, err
+	}
+	return New(c)
+}
+
+// Channel is one receiver.
+type Channel struct {
+	c      Config
+	body   *template.Template // nil: the notice as JSON
+	client *post.Client
+}
+
+// New makes a channel. Files are read at each notice, so that a key can be changed while the
+// daemon runs, and a file that is missing for now fails a delivery, not the start.
+func New(c Config) (*Channel, error) {
+	if c.Timeout == 0 {
+		c.Timeout = 10 * time.Second
+	}
+	if c.Method == "" {
+		c.Method = http.MethodPost
+	}
+	body, err := parse(c.Template)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the webhook's template: %w", err)
+	}
+	return &Channel{c: c, body: body, client: post.NewClient(c.Timeout)}, nil
+}
+
+// parse reads a template; nil when there is none.
+func parse(text string) (*template.Template, error) {
+	if text == "" {
+		return nil, nil
+	}
+	return template.New("body").Option("missingkey=error").Funcs(template.FuncMap{"json": asJSON}).Parse(text)
+}
+
+func asJSON(v any) (string, error) {
+	var b strings.Builder
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode(v)
+	return strings.TrimSuffix(b.String(), "\n"), err
+}
+
+// Send implements [alert.Channel]. Receivers can drop repeats by the header Idempotency-Key,
+// which is the same when a notice is sent again.
+func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
+	body, err := c.write(n)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("cannot write the notice for the webhook: %w", err))
+	}
+	address, err := c.address()
+	if err != nil {
+		return err
+	}
+	header, err := c.header(n, body)
+	if err != nil {
+		return err
+	}
+	return c.client.Send(ctx, c.c.Method, address, header, body)
+}
+
+func (c *Channel) write(n alert.Notice) ([]byte, error) {
+	if c.body == nil {
+		return json.Marshal(n)
+	}
+	var b bytes.Buffer
+	err := c.body.Execute(&b, n)
+	return b.Bytes(), err
+}
+
+func (c *Channel) address() (string, error) {
+	if c.c.URLFile == "" {
+		return c.c.URL, nil
+	}
+	address, err := post.Secret(c.c.URLFile)
+	if err == nil && post.CheckAddress(address) != nil {
+		err = fmt.Errorf("cannot use what stands in %s: it %w", c.c.URLFile, post.CheckAddress(address))
+	}
+	return address, err
+}
+
+func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
+	h := http.Header{}
+	h.Set("Content-Type", "application/json")
+	h.Set("User-Agent", "ebbwatch")
+	h.Set("Idempotency-Key", fmt.Sprintf("%s.%s.%s", n.ID, n.Phase, n.At.UTC().Format("20060102T150405Z")))
+	for name, value := range c.c.Headers {
+		h.Set(name, value)
+	}
+	for name, file := range c.c.HeaderFiles {
+		value, err := post.Secret(file)
+		if err != nil {
+			return nil, err
+		}
+		h.Set(name, value)
+	}
+	if c.c.HMACFile != "" {
+		key, err := post.Secret(c.c.HMACFile)
+		if err != nil {
+			return nil, err
+		}
+		h.Set("Ebbwatch-Signature", "sha256="+Sign([]byte(key), body))
+	}
+	return h, nil
+}
+
+// Sign is the signature of a body: HMAC with SHA-256 (RFC 2104), in hexadecimal. A receiver
+// computes it over the raw body and compares in constant time.
+func Sign(key, body []byte) string {
+	mac := hmac.New(sha256.New, key)
+	mac.Write(body)
+	return hex.EncodeToString(mac.Sum(nil))
+}
