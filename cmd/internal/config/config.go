@@ -25,7 +25,7 @@ type Config struct {
 	Alerts  Section   `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
 	Notify  []Channel `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
 	Web     Web       `yaml:"web" doc:"the page, the metrics and the interface for programs"`
-	State   string    `yaml:"state" path:"true" example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
+	State   string    `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
 	Loads   *Section  `yaml:"loads" doc:"the loads, for planning"`
 }
 

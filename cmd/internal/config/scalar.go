@@ -16,6 +16,11 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
+// tooLarge is a number that its type cannot hold. The limits of a tag word it better.
+type tooLarge struct{ text string }
+
+func (t tooLarge) Error() string { return t.text }
+
 // misplaced reports a value of the wrong shape.
 func (s *Section) misplaced(n *yaml.Node, sl slot, want string) {
 	at := sl.at
@@ -59,7 +64,7 @@ func (sl slot) show(n *yaml.Node) string {
 	if runes := []rune(text); len(runes) > 40 {
 		text = string(runes[:40]) + "…"
 	}
-	if quoted(n) || n.ShortTag() == "!!str" {
+	if quoted(n) || n.ShortTag() == "!!str" && strings.Trim(text[:min(1, len(text))], "+-.0123456789") != "" {
 		return strconv.Quote(text)
 	}
 	return text
@@ -95,7 +100,11 @@ func (s *Section) fillScalar(n *yaml.Node, v reflect.Value, sl slot) {
 		s.wrong(n, sl, "is text: %s is written without quotes", want)
 		return
 	}
-	if err := parse(n.Value, v); err != nil {
+	err := parse(n.Value, v)
+	if _, large := errors.AsType[tooLarge](err); large && sl.rule.limits != "" {
+		err = fmt.Errorf("is outside %s", sl.rule.limits)
+	}
+	if err != nil {
 		s.wrong(n, sl, "%s", err)
 		return
 	}
@@ -144,7 +153,7 @@ func setInt(text string, v reflect.Value) error {
 	}
 	x, err := strconv.ParseInt(text, 0, 64)
 	if errors.Is(err, strconv.ErrRange) || err == nil && v.OverflowInt(x) {
-		return errors.New("is too large a number")
+		return tooLarge{"is too large a number"}
 	}
 	if err != nil {
 		return errors.New("is not a whole number")
@@ -162,7 +171,7 @@ func setUint(text string, v reflect.Value) error {
 	}
 	x, err := strconv.ParseUint(strings.TrimPrefix(text, "+"), 0, 64)
 	if errors.Is(err, strconv.ErrRange) || err == nil && v.OverflowUint(x) {
-		return fmt.Errorf("is outside 0..%d", uint64(1)<<v.Type().Bits()-1)
+		return tooLarge{fmt.Sprintf("is outside 0..%d", uint64(1)<<v.Type().Bits()-1)}
 	}
 	if err != nil {
 		return errors.New("is not a whole number")
@@ -189,7 +198,7 @@ func setFloat(text string, v reflect.Value) error {
 	case strings.Contains(text, ",") && err != nil:
 		return errors.New("is not a number: the decimal sign is a point")
 	case errors.Is(err, strconv.ErrRange):
-		return errors.New("is too large a number")
+		return tooLarge{"is too large a number"}
 	case err != nil || math.IsNaN(x) || math.IsInf(x, 0):
 		return errors.New("is not a number")
 	}
@@ -246,6 +255,9 @@ func textLength(v reflect.Value, r rule) error {
 		return nil
 	}
 	n := utf8.RuneCountInString(v.String())
+	if n == 0 && inRange(reflect.ValueOf(0), lengths(r.length)) != nil {
+		return errors.New("is empty")
+	}
 	if inRange(reflect.ValueOf(n), lengths(r.length)) == nil {
 		return nil
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
@@ -16,16 +17,6 @@ const (
 	maxBytes  = 1 << 20 // of one file; a configuration is a few kB, a register map a few tens
 	maxValues = 100_000 // in one file once every alias is written out
 )
-
-// readTree reads a file into a YAML tree that is safe to walk: finite, without duplicate
-// keys. The problems are those that make walking senseless; nil is returned with them.
-func readTree(path string) (*yaml.Node, []Problem) {
-	data, err := readFile(path)
-	if err != nil {
-		return nil, []Problem{{File: path, What: err.Error()}}
-	}
-	return parseTree(path, data)
-}
 
 func readFile(path string) ([]byte, error) {
 	f, err := os.Open(path)
@@ -50,9 +41,14 @@ func bare(err error) error {
 	return err
 }
 
+// parseTree reads a file's content into a YAML tree that is safe to walk: finite, without
+// duplicate keys. The problems are those that make walking senseless; nil comes with them.
 func parseTree(path string, data []byte) (*yaml.Node, []Problem) {
 	if len(data) > maxBytes {
 		return nil, []Problem{{File: path, What: fmt.Sprintf("this file is too large: more than %d bytes", maxBytes)}}
+	}
+	if problem, found := notText(path, data); found {
+		return nil, []Problem{problem}
 	}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	var doc, second yaml.Node
@@ -75,6 +71,26 @@ func parseTree(path string, data []byte) (*yaml.Node, []Problem) {
 		return nil, problems
 	}
 	return root, nil
+}
+
+// notText finds the first byte that no text file holds. The library notices them too, but
+// does not say where.
+func notText(path string, data []byte) (Problem, bool) {
+	line, col := 1, 1
+	for i := 0; i < len(data); {
+		r, size := utf8.DecodeRune(data[i:])
+		switch {
+		case r == utf8.RuneError && size == 1:
+			return Problem{path, line, col, fmt.Sprintf("cannot read this as text: byte 0x%02x is not UTF-8", data[i])}, true
+		case unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' && r != '\u0085':
+			return Problem{path, line, col, fmt.Sprintf("cannot read this as text: it holds the control character %U", r)}, true
+		case r == '\n':
+			line, col = line+1, 0
+		}
+		col++
+		i += size
+	}
+	return Problem{}, false
 }
 
 // syntaxProblem turns the library's error into a problem. The library tells a line, at times
