@@ -21,11 +21,11 @@ func TestConfig(t *testing.T) {
 	for _, row := range []struct{ name, yaml, want string }{
 		{"two hosts", "hosts: {gate: 10.20.0.2, boathouse: '2001:db8::1'}", ""},
 		{"a name", "hosts: {gate: gate.reservoir.example}", ""},
-		{"no hosts", "count: 3", "hosts: is needed"},
+		{"no hosts", "count: 3", "hosts: is missing"},
 		{"no address", "hosts: {gate: ''}", "hosts: gate has no address"},
 		{"a url", "hosts: {gate: 'http://gate/'}", `hosts: "http://gate/" of gate is neither an address nor a host name`},
 		{"a port", "hosts: {gate: '10.20.0.2:80'}", `hosts: "10.20.0.2:80" of gate has a port: echo has none`},
-		{"too quick", "hosts: {gate: 10.20.0.2}\ninterval: 1ms", "interval: 1ms is outside 20ms to 10s"},
+		{"too quick", "hosts: {gate: 10.20.0.2}\ninterval: 1ms", "interval: 1ms is outside 20ms..10s"},
 		{"too long", "hosts: {gate: 10.20.0.2}\ncount: 50\ninterval: 1s", "count: a poll would take 51s (count, interval and wait), at most 25s"},
 	} {
 		t.Run(row.name, func(t *testing.T) {
