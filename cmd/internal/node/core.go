@@ -1,0 +1,212 @@
+// Package node is the loop that owns all state of a watched node. The [Core] is the whole
+// of its thinking: reports go in, notices and snapshots come out, and time is passed in. The
+// [Loop] around it polls, sends and saves. Run, demo and replay share the core.
+package node
+
+import (
+	"fmt"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+// Plan is what the core is told once.
+type Plan struct {
+	Site         string
+	Zone         *time.Location
+	Battery      estimator.Battery
+	Array        outlook.Site
+	Sources      []SourcePlan
+	Engine       alert.Engine
+	OutlookEvery time.Duration // at most this old is an outlook
+	Seed         uint64
+}
+
+// SourcePlan is one source as the core knows it.
+type SourcePlan struct {
+	Name  string
+	Kind  string
+	Every time.Duration
+	Peers []string // the peers that it reports on
+}
+
+// Memory is what the core remembers over a restart.
+type Memory struct {
+	Belief  estimator.State
+	Outlook outlook.State
+	Energy  map[string]float64
+	Mono    time.Duration // when it was saved, on both clocks
+	Wall    time.Time
+}
+
+// Core turns reports into beliefs, facts and notices. It is used by one goroutine.
+type Core struct {
+	plan     Plan
+	battery  estimator.Model
+	ahead    outlook.Model
+	memory   Memory
+	engine   alert.State
+	sources  []*source
+	forecast *reading.Forecast
+	belief   estimator.Belief
+	outlook  outlook.Outlook
+	looked   time.Duration // when the outlook was made, on the monotonic clock
+	seen     bool          // an outlook was made at all
+	last     reading.Stamp
+	started  bool
+	first    reading.Stamp
+}
+
+// NewCore starts from nothing remembered.
+func NewCore(plan Plan) *Core {
+	c := &Core{
+		plan:    plan,
+		battery: estimator.Model{Battery: plan.Battery},
+		ahead:   outlook.Model{Site: plan.Array, Battery: plan.Battery},
+	}
+	c.memory = Memory{Belief: c.battery.Start(), Outlook: c.ahead.Start(), Energy: map[string]float64{}}
+	for _, p := range plan.Sources {
+		c.sources = append(c.sources, newSource(p))
+	}
+	return c
+}
+
+// Resume takes up what an earlier run remembered.
+func (c *Core) Resume(m Memory) {
+	if m.Energy == nil {
+		m.Energy = map[string]float64{}
+	}
+	c.memory = m
+}
+
+// Memory is what should be kept over a restart.
+func (c *Core) Memory() Memory {
+	m := c.memory
+	m.Mono, m.Wall = c.last.Mono, c.last.Wall
+	return m
+}
+
+// Forecast hands the core the newest weather forecast.
+func (c *Core) Forecast(f *reading.Forecast) { c.forecast = f }
+
+// Report takes in what a poll gave. It is an error to report for an unknown source.
+func (c *Core) Report(r collector.Report) error {
+	for _, s := range c.sources {
+		if s.plan.Name == r.Source {
+			s.take(r)
+			return nil
+		}
+	}
+	return fmt.Errorf("cannot take a report from source %q: there is none of that name", r.Source)
+}
+
+// Step moves everything on to the moment now and gives the notices that are due.
+func (c *Core) Step(now reading.Stamp) []alert.Notice {
+	c.advance(now)
+	if !c.seen || now.Mono-c.looked >= c.plan.OutlookEvery {
+		c.Look(now)
+	}
+	snapshot := c.Snapshot(now)
+	var notices []alert.Notice
+	c.engine, notices = c.plan.Engine.Step(c.engine, now.Wall, facts.Lookup(snapshot))
+	return notices
+}
+
+// advance brings belief and learning up to now.
+func (c *Core) advance(now reading.Stamp) {
+	r := c.reading(now)
+	if c.started {
+		c.count(r, now.Mono-c.last.Mono)
+	} else {
+		c.first, c.started = now, true
+	}
+	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
+	c.belief = c.battery.Belief(&c.memory.Belief)
+	c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
+	c.last = now
+}
+
+// Look makes a new outlook at once.
+func (c *Core) Look(now reading.Stamp) {
+	c.outlook = c.ahead.Project(&c.memory.Outlook, c.belief, now.Wall, c.forecast, c.plan.Seed)
+	c.looked, c.seen = now.Mono, true
+}
+
+// Belief is what is believed of the battery since the last step.
+func (c *Core) Belief() estimator.Belief { return c.belief }
+
+// Outlook is the newest look ahead.
+func (c *Core) Outlook() outlook.Outlook { return c.outlook }
+
+// reading gathers the newest usable value of each quantity.
+func (c *Core) reading(now reading.Stamp) reading.Reading {
+	r := reading.Reading{Stamp: now}
+	for q, m := range c.measured(now) {
+		if m.Known && m.Suspect == "" {
+			r.Set(reading.Quantity(q), m.X)
+		}
+	}
+	return r
+}
+
+// measured picks, for each quantity, the first source in the order of the configuration
+// that has a fresh value, a clean one before a suspect one.
+func (c *Core) measured(now reading.Stamp) [reading.NumSite]facts.Measured {
+	var out [reading.NumSite]facts.Measured
+	for _, s := range c.sources {
+		for q := range out {
+			m := s.measured(reading.Quantity(q), now)
+			if m.Known && (!out[q].Known || (out[q].Suspect != "" && m.Suspect == "")) {
+				out[q] = m
+			}
+		}
+	}
+	return out
+}
+
+// count adds the energy that flowed since the last step.
+func (c *Core) count(r reading.Reading, dt time.Duration) {
+	const gap = 15 * time.Minute // longer than that nothing is known of the time between
+	if dt <= 0 || dt > gap {
+		return
+	}
+	for flow, watts := range flows(r) {
+		c.memory.Energy[flow] += watts * dt.Seconds()
+	}
+}
+
+// flows is the power of each flow that is known, W.
+func flows(r reading.Reading) map[string]float64 {
+	out := map[string]float64{}
+	volts, haveVolts := r.Get(reading.BatteryVolts)
+	if w, ok := product(r, reading.PVWatts, reading.PVVolts, reading.PVAmps); ok {
+		out["pv"] = w
+	} else if a, ok := r.Get(reading.ChargeAmps); ok && haveVolts {
+		out["pv"] = a * volts
+	}
+	if w, ok := product(r, reading.LoadWatts, reading.LoadVolts, reading.LoadAmps); ok {
+		out["load"] = w
+	} else if a, ok := r.Get(reading.LoadAmps); ok && haveVolts {
+		out["load"] = a * volts
+	}
+	if a, ok := r.Get(reading.BatteryAmps); ok && haveVolts {
+		out["battery_in"] = max(0, a*volts)
+		out["battery_out"] = max(0, -a*volts)
+	}
+	return out
+}
+
+// product is the watts as measured, or else volts times amps.
+func product(r reading.Reading, watts, volts, amps reading.Quantity) (float64, bool) {
+	if w, ok := r.Get(watts); ok {
+		return w, true
+	}
+	v, okV := r.Get(volts)
+	a, okA := r.Get(amps)
+	return v * a, okV && okA
+}

@@ -1,0 +1,287 @@
+package node
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+)
+
+// LiveSource is a source that the loop polls.
+type LiveSource struct {
+	Name   string
+	Every  time.Duration
+	Source collector.Source
+}
+
+// LiveChannel is a channel that the loop sends through.
+type LiveChannel struct {
+	outbox.Channel
+	Sender alert.Channel
+}
+
+// Store keeps small state durably; see package statedir. Load gives the newest state that
+// is whole, and an error for people beside it when something was damaged.
+type Store interface {
+	Save(name string, v any) error
+	Load(name string, v any) (found bool, err error)
+}
+
+// Now gives the present moment on both clocks. Only the loop calls it.
+type Now func() reading.Stamp
+
+// Options are the parts of a loop.
+type Options struct {
+	Plan     Plan
+	Sources  []LiveSource
+	Channels []LiveChannel
+	Store    Store // nil: nothing is kept
+	// Clock gives the present moment, going on from what the last run saved (zero when
+	// there was none).
+	Clock func(Memory) Now
+	Speed float64       // simulated time against real time; 1 for a real node
+	Tick  time.Duration // the longest time without a step, in simulated time
+	Log   *slog.Logger
+	Lines func() []facts.LogLine
+	Build facts.Build
+	// Progress is called after each step.
+	Progress func()
+}
+
+// saveEvery is how old the saved belief may get: a compromise between what a power cut
+// costs and what the card bears.
+const saveEvery = 30 * time.Minute
+
+// Loop is the one goroutine that owns all state, and those around it that poll and send.
+type Loop struct {
+	Options
+	core     *Core
+	post     post
+	now      Now
+	snapshot atomic.Pointer[facts.Snapshot]
+	reports  chan collector.Report
+	results  chan result
+	weather  chan *reading.Forecast
+	saved    time.Duration // when the memory was saved, on the monotonic clock
+	problems map[string]string
+}
+
+// NewLoop takes up what the last run kept.
+func NewLoop(o Options) *Loop {
+	l := &Loop{
+		Options: o, core: NewCore(o.Plan), problems: map[string]string{},
+		reports: make(chan collector.Report, 16), results: make(chan result, 16), weather: make(chan *reading.Forecast, 1),
+	}
+	var memory Memory
+	if l.load("node", &memory) {
+		l.core.Resume(memory)
+	}
+	l.now = o.Clock(memory)
+	var alerts Alerts
+	l.load("alerts", &alerts)
+	l.core.engine = alerts.Engine
+	l.post = newPost(o.Channels, alerts.Outbox, l.results, o.Speed)
+	l.saved = l.now().Mono
+	return l
+}
+
+// Alerts is the part of the state that no warning may be lost from: it is saved as one.
+type Alerts struct {
+	Engine alert.State
+	Outbox outbox.State
+}
+
+func (l *Loop) load(name string, v any) bool {
+	if l.Store == nil {
+		return false
+	}
+	found, err := l.Store.Load(name, v)
+	if err != nil {
+		l.Log.Warn("saved state was damaged; going on with what is whole", "err", err)
+	}
+	return found
+}
+
+// Snapshot is the newest snapshot, or nil before the first.
+func (l *Loop) Snapshot() *facts.Snapshot { return l.snapshot.Load() }
+
+// Forecast hands over a new weather forecast. It may be called from any goroutine.
+func (l *Loop) Forecast(ctx context.Context, f *reading.Forecast) {
+	select {
+	case l.weather <- f:
+	case <-ctx.Done():
+	}
+}
+
+// Run polls, thinks, sends and saves until the context ends, and then saves once more.
+func (l *Loop) Run(ctx context.Context) error {
+	work, stop := context.WithCancel(ctx)
+	var workers sync.WaitGroup
+	for _, s := range l.Sources {
+		workers.Go(func() {
+			collector.Poll(work, s.Name, l.real(s.Every), s.Source, l.stampReports(), l.hand(work))
+		})
+	}
+	l.post.start(work, &workers)
+	l.live(ctx)
+	stop()
+	err := l.keep()
+	workers.Wait()
+	return err
+}
+
+// real is a span of simulated time as the machine's clock counts it.
+func (l *Loop) real(d time.Duration) time.Duration { return time.Duration(float64(d) / l.Speed) }
+
+// stampReports leaves the stamp to the loop: only it may ask the clock.
+func (l *Loop) stampReports() func() reading.Stamp {
+	return func() reading.Stamp { return reading.Stamp{} }
+}
+
+// hand gives a report to the loop, unless the loop has ended.
+func (l *Loop) hand(ctx context.Context) func(collector.Report) {
+	return func(r collector.Report) {
+		select {
+		case l.reports <- r:
+		case <-ctx.Done():
+		}
+	}
+}
+
+func (l *Loop) live(ctx context.Context) {
+	tick := time.NewTicker(l.real(l.Tick))
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case r := <-l.reports:
+			l.report(r)
+		case r := <-l.results:
+			l.post.done(r, l.now().Wall)
+			l.keepAlerts()
+			l.noteResult(r)
+		case f := <-l.weather:
+			l.core.Forecast(f)
+		case <-tick.C:
+		}
+		l.turn()
+	}
+}
+
+func (l *Loop) report(r collector.Report) {
+	r.At = l.now()
+	r.Took = time.Duration(float64(r.Took) * l.Speed)
+	l.noteSource(r)
+	if err := l.core.Report(r); err != nil {
+		l.Log.Error("a report was lost", "err", err)
+	}
+}
+
+// turn is one step of everything: think, keep what must not be lost, and only then send.
+func (l *Loop) turn() {
+	now := l.now()
+	notices := l.core.Step(now)
+	for _, n := range notices {
+		l.Log.Info("notice "+string(n.Phase), "rule", n.Rule, "title", n.Title)
+		l.post.put(n, now.Wall)
+	}
+	if len(notices) > 0 {
+		l.keepAlerts()
+	}
+	l.post.dispatch(now.Wall)
+	if now.Mono-l.saved >= saveEvery {
+		l.saved = now.Mono
+		if err := l.keep(); err != nil {
+			l.Log.Debug("state was not saved", "err", err)
+		}
+	}
+	l.publish(now)
+	if l.Progress != nil {
+		l.Progress()
+	}
+}
+
+func (l *Loop) publish(now reading.Stamp) {
+	s := l.core.Snapshot(now)
+	s.Channels = l.post.facts()
+	s.Build = l.Build
+	if l.Lines != nil {
+		s.Log = l.Lines()
+	}
+	for _, what := range []string{"node", "alerts"} {
+		if p := l.problems[what]; p != "" {
+			s.Problems = append(s.Problems, p)
+		}
+	}
+	l.snapshot.Store(s)
+}
+
+// keep saves everything.
+func (l *Loop) keep() error {
+	l.keepAlerts()
+	return l.save("node", l.core.Memory())
+}
+
+func (l *Loop) keepAlerts() {
+	if err := l.save("alerts", Alerts{l.core.engine, l.post.state}); err != nil {
+		l.Log.Debug("alerts were not saved", "err", err)
+	}
+}
+
+// save keeps one piece of state. A failure is told once, shown as a problem of the daemon
+// and tried again with the next change; the work goes on meanwhile.
+func (l *Loop) save(name string, v any) error {
+	if l.Store == nil {
+		return nil
+	}
+	err := l.Store.Save(name, v)
+	switch {
+	case err != nil && l.problems[name] == "":
+		l.Log.Warn("state is not kept; going on without, will try again", "err", err)
+		l.problems[name] = fmt.Sprintf("state is not kept: %v", err)
+	case err == nil && l.problems[name] != "":
+		l.Log.Info("state is kept again", "what", name)
+		delete(l.problems, name)
+	}
+	return err
+}
+
+// noteSource logs when a source starts or stops answering, not each time.
+func (l *Loop) noteSource(r collector.Report) {
+	was, now := l.problems["source "+r.Source], ""
+	if r.Err != nil {
+		now = string(collector.KindOf(r.Err))
+	}
+	switch {
+	case was == now:
+	case now != "":
+		l.Log.Warn("source fails; will keep trying", "source", r.Source, "err", r.Err)
+	default:
+		l.Log.Info("source answers again", "source", r.Source)
+	}
+	l.problems["source "+r.Source] = now
+}
+
+func (l *Loop) noteResult(r result) {
+	was, now := l.problems["channel "+r.delivery.Channel], ""
+	if r.err != nil {
+		now = r.err.Error()
+	}
+	switch {
+	case was == now:
+	case now != "":
+		l.Log.Warn("notice not delivered; it is kept", "channel", r.delivery.Channel, "err", r.err)
+	default:
+		l.Log.Info("notices are delivered again", "channel", r.delivery.Channel)
+	}
+	l.problems["channel "+r.delivery.Channel] = now
+}

@@ -1,0 +1,110 @@
+package node
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
+	"ebbwatch/cmd/internal/facts"
+)
+
+// sendLimit is how long one delivery may take. A channel that hangs delays no other.
+const sendLimit = 60 * time.Second
+
+// post keeps the outbox and the goroutines that empty it, one for each channel. All its
+// methods but the senders belong to the loop.
+type post struct {
+	box     outbox.Box
+	state   outbox.State
+	live    []LiveChannel
+	slots   map[string]chan outbox.Delivery
+	results chan<- result
+}
+
+// result is how a delivery went.
+type result struct {
+	delivery outbox.Delivery
+	err      error
+}
+
+func newPost(live []LiveChannel, state outbox.State, results chan<- result, speed float64) post {
+	p := post{state: state, live: live, slots: map[string]chan outbox.Delivery{}, results: results}
+	p.box.Base = time.Duration(15 * speed * float64(time.Second))
+	p.box.Cap = 120 * p.box.Base
+	for _, c := range live {
+		p.box.Channels = append(p.box.Channels, c.Channel)
+		p.slots[c.Name] = make(chan outbox.Delivery, 1)
+	}
+	return p
+}
+
+// start runs one sender for each channel.
+func (p *post) start(ctx context.Context, workers *sync.WaitGroup) {
+	for _, c := range p.live {
+		workers.Go(func() { send(ctx, c.Sender, p.slots[c.Name], p.results) })
+	}
+}
+
+func send(ctx context.Context, c alert.Channel, in <-chan outbox.Delivery, out chan<- result) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case d := <-in:
+			r := result{d, sendOnce(ctx, c, d.Notice)}
+			select {
+			case out <- r:
+			case <-ctx.Done():
+				return
+			}
+		}
+	}
+}
+
+// sendOnce bounds the time and turns a panic of a channel into an error: no channel may
+// take the node down.
+func sendOnce(ctx context.Context, c alert.Channel, n alert.Notice) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, sendLimit)
+	defer cancel()
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("cannot send: the channel failed: %v", p)
+		}
+	}()
+	return c.Send(ctx, n)
+}
+
+func (p *post) put(n alert.Notice, now time.Time) { p.state = p.box.Put(p.state, n, now) }
+
+// dispatch hands out what is due. A slot is free whenever its channel has nothing on its
+// way, so this never waits.
+func (p *post) dispatch(now time.Time) {
+	var due []outbox.Delivery
+	p.state, due = p.box.Due(p.state, now)
+	for _, d := range due {
+		p.slots[d.Channel] <- d
+	}
+}
+
+func (p *post) done(r result, now time.Time) {
+	p.state = p.box.Done(p.state, r.delivery, r.err, now)
+}
+
+// facts tells how each channel does.
+func (p *post) facts() []facts.Channel {
+	var out []facts.Channel
+	for _, c := range p.live {
+		q := p.state.Queues[c.Name]
+		out = append(out, facts.Channel{
+			Name: c.Name, Waiting: len(q.Items), Err: q.Err,
+			Outcomes: map[string]float64{
+				"sent": float64(q.Sent), "failed": float64(q.Failed), "refused": float64(q.Refused),
+				"dropped": float64(q.Dropped), "merged": float64(q.Merged),
+			},
+		})
+	}
+	return out
+}

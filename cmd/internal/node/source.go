@@ -1,0 +1,128 @@
+package node
+
+import (
+	"maps"
+	"math"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+)
+
+// source is the core's memory of one source.
+type source struct {
+	plan   SourcePlan
+	values [reading.NumSite]kept
+	peers  map[string]*peer
+	tried  bool
+	up     bool
+	good   time.Duration // when it last answered well, on the monotonic clock
+	ever   bool
+	took   time.Duration
+	err    string
+	errors map[string]float64
+}
+
+type kept struct {
+	known   bool
+	x       float64
+	at      time.Duration
+	suspect string
+}
+
+type peer struct {
+	at     time.Duration
+	values map[reading.Quantity]float64
+}
+
+func newSource(p SourcePlan) *source {
+	s := &source{plan: p, peers: map[string]*peer{}, errors: map[string]float64{}}
+	for _, kind := range []collector.ErrorKind{collector.Timeout, collector.CRC, collector.Exception, collector.Short, collector.Foreign, collector.Port} {
+		s.errors[string(kind)] = 0
+	}
+	return s
+}
+
+// take notes what a poll gave. After a good poll, what it did not give is no longer known;
+// beside an error, older values stay until they are too old.
+func (s *source) take(r collector.Report) {
+	s.tried, s.took, s.err = true, r.Took, ""
+	if r.Err != nil {
+		s.err = r.Err.Error()
+		s.errors[string(collector.KindOf(r.Err))]++
+	} else {
+		s.values = [reading.NumSite]kept{}
+	}
+	s.up = r.Err == nil || len(r.Values) > 0
+	if s.up {
+		s.good, s.ever = r.At.Mono, true
+	}
+	for _, v := range r.Values {
+		s.keep(v, r.At.Mono)
+	}
+}
+
+func (s *source) keep(v reading.Value, at time.Duration) {
+	if v.Quantity < reading.NumSite {
+		s.values[v.Quantity] = kept{true, v.X, at, v.Suspect}
+		return
+	}
+	p := s.peers[v.Of]
+	if p == nil || p.at != at {
+		p = &peer{at: at, values: map[reading.Quantity]float64{}}
+		s.peers[v.Of] = p
+	}
+	p.values[v.Quantity] = v.X
+}
+
+// fresh is how old a value may be and still be used.
+func (s *source) fresh() time.Duration { return 3*s.plan.Every + 5*time.Second }
+
+func (s *source) measured(q reading.Quantity, now reading.Stamp) facts.Measured {
+	k := s.values[q]
+	age := now.Mono - k.at
+	if !k.known || age > s.fresh() {
+		return facts.Measured{}
+	}
+	return facts.Measured{Known: true, X: k.x, Age: age, Source: s.plan.Name, Suspect: k.suspect}
+}
+
+func (s *source) fact(now, first reading.Stamp) facts.Source {
+	f := facts.Source{
+		Name: s.plan.Name, Kind: s.plan.Kind, Every: s.plan.Every,
+		Up: s.up && now.Mono-s.good <= s.fresh(), Tried: s.tried, Age: -1,
+		Took: s.took, Err: s.err, Errors: maps.Clone(s.errors), Silent: s.silence(now, first),
+	}
+	if s.ever {
+		f.Age = now.Mono - s.good
+	}
+	return f
+}
+
+// peerFacts gives each peer in the order of the configuration.
+func (s *source) peerFacts(now reading.Stamp) []facts.Peer {
+	var out []facts.Peer
+	for _, name := range s.plan.Peers {
+		out = append(out, s.peerFact(name, now))
+	}
+	return out
+}
+
+func (s *source) peerFact(name string, now reading.Stamp) facts.Peer {
+	f := facts.Peer{Name: name, Source: s.plan.Name, RTTSeconds: math.NaN(), LossRatio: math.NaN()}
+	p := s.peers[name]
+	if p == nil || now.Mono-p.at > s.fresh() {
+		return f
+	}
+	f.Age = now.Mono - p.at
+	up, known := p.values[reading.PeerUp]
+	f.Known, f.Up = known, up > 0
+	if x, ok := p.values[reading.PeerRTTSeconds]; ok {
+		f.RTTSeconds = x
+	}
+	if x, ok := p.values[reading.PeerLossRatio]; ok {
+		f.LossRatio = x
+	}
+	return f
+}
