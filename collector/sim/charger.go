@@ -12,7 +12,7 @@ type Charger struct {
 	AbsorbVolts    float64       // 14.2
 	FloatVolts     float64       // 13.5
 	AbsorbFor      time.Duration // longest stay at AbsorbVolts; 2 h
-	TaperAmps      float64       // absorption ends below this; 1
+	TaperAmps      float64       // absorption ends below this, though not within half an hour; 1
 	MaxAmps        float64       // 30
 	CutoffVolts    float64       // the load output opens below this; 11.6
 	ReconnectVolts float64       // and closes above this; 12.8
@@ -159,7 +159,7 @@ func (k *controller) stages(f *flows, c *cells, offered, sec float64) {
 		k.stage = reading.Absorption
 	case k.stage == reading.Absorption:
 		k.absorbed += sec
-		if k.absorbed > k.spec.AbsorbFor.Seconds() || at && tapered && k.absorbed > 600 {
+		if k.absorbed > k.spec.AbsorbFor.Seconds() || at && tapered && k.absorbed > 1800 {
 			k.stage = reading.Float
 		}
 		if k.volts < k.spec.FloatVolts-0.3 {
