@@ -1,0 +1,130 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	mb "github.com/goburrow/modbus"
+
+	"ebbwatch/collector"
+)
+
+// Table is one of the two tables of registers; its number is the function that reads it.
+type Table uint8
+
+// The tables: Modbus Application Protocol V1.1b3, 6.3 and 6.4.
+const (
+	Holding Table = mb.FuncCodeReadHoldingRegisters
+	Input   Table = mb.FuncCodeReadInputRegisters
+)
+
+// String is holding or input.
+func (t Table) String() string {
+	if t == Input {
+		return "input"
+	}
+	return "holding"
+}
+
+// Ask is one question: Count registers of a unit's table from Address on (from 0, as on
+// the wire).
+type Ask struct {
+	Unit    byte
+	Table   Table
+	Address uint16
+	Count   int
+}
+
+// String names the registers for people, in numbers as on the wire.
+func (a Ask) String() string { return a.describe(0) }
+
+// describe names the registers in the numbering of a map with that base.
+func (a Ask) describe(base int) string {
+	first := int(a.Address) + base
+	if a.Count == 1 {
+		return fmt.Sprintf("%s register %d of unit %d", a.Table, first, a.Unit)
+	}
+	return fmt.Sprintf("%s registers %d to %d of unit %d", a.Table, first, first+a.Count-1, a.Unit)
+}
+
+// shape is all that an RTU answer says of the question that it answers. Two questions of
+// one shape cannot be told apart by their answers.
+type shape struct {
+	unit  byte
+	table Table
+	count int
+}
+
+func (a Ask) shape() shape { return shape{a.Unit, a.Table, a.Count} }
+
+// link asks questions over an open line, one at a time. Once it is no longer alive it must
+// be closed and the line opened again.
+type link interface {
+	ask(ctx context.Context, a Ask, t terms) (answer, error)
+	alive() bool
+	close() error
+}
+
+// terms is how one unit wants to be asked.
+type terms struct {
+	wait  time.Duration // for the beginning of the answer
+	pause time.Duration // silence before the question
+}
+
+// answer is what came back.
+type answer struct {
+	regs []uint16
+	took time.Duration // from the end of the question to the beginning of the answer
+}
+
+// errWait tells that the caller's time was up before the line was free.
+var errWait = errors.New("no time was left to ask")
+
+// query asks through the library's client, which packs and checks the protocol's data.
+func query(client mb.Client, a Ask) ([]uint16, error) {
+	read := client.ReadHoldingRegisters
+	if a.Table == Input {
+		read = client.ReadInputRegisters
+	}
+	raw, err := read(a.Address, uint16(a.Count))
+	var refused *mb.ModbusError
+	switch {
+	case errors.As(err, &refused):
+		return nil, exception(a, refused)
+	case err != nil:
+		return nil, err
+	case len(raw) != 2*a.Count: // the library only compares the count with what follows it
+		return nil, collector.Errorf(collector.Short, "the answer has %d bytes of data instead of %d", len(raw), 2*a.Count)
+	}
+	regs := make([]uint16, a.Count)
+	for i := range regs {
+		regs[i] = uint16(raw[2*i])<<8 | uint16(raw[2*i+1])
+	}
+	return regs, nil
+}
+
+// exceptionError is a refusal by the device. It is known to answer this very question.
+type exceptionError struct{ code byte }
+
+// The exception codes: Modbus Application Protocol V1.1b3, 7.
+func (e *exceptionError) Error() string {
+	names := map[byte]string{
+		1: "function not supported", 2: "no such register", 3: "not so many registers",
+		4: "the device failed", 5: "accepted, not ready", 6: "the device is busy", 8: "memory error",
+		10: "gateway has no path", 11: "the device behind the gateway does not answer",
+	}
+	if name, known := names[e.code]; known {
+		return fmt.Sprintf("the device refuses: exception %d, %s", e.code, name)
+	}
+	return fmt.Sprintf("the device refuses: exception %d", e.code)
+}
+
+// exception sorts what the library takes for a refusal: any answer with another function.
+func exception(a Ask, refused *mb.ModbusError) error {
+	if refused.FunctionCode != byte(a.Table)|0x80 {
+		return collector.Errorf(collector.Foreign, "the answer is to function %d instead of %d", refused.FunctionCode, a.Table)
+	}
+	return &collector.Error{Kind: collector.Exception, Err: &exceptionError{refused.ExceptionCode}}
+}

@@ -1,0 +1,314 @@
+package modbus
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"time"
+
+	mb "github.com/goburrow/modbus"
+
+	"ebbwatch/collector"
+)
+
+const (
+	writeLimit = 2 * time.Second // a line that takes no bytes for so long is stuck
+	chatter    = 2 * time.Second // a line that is never silent for so long cannot be used
+	slice      = 200 * time.Millisecond
+	strayLimit = 1024
+)
+
+// history is what is known of a line, and outlives its being closed and opened again.
+type history struct {
+	owed     owed
+	traffic  traffic
+	late     func(unit byte, took time.Duration)
+	question []byte // the last one
+	frame    []byte // the last good answer
+}
+
+// rtu speaks RTU frames on a wire: it writes, then reads exactly the answer that was asked
+// for, and listens for silence before it speaks again.
+type rtu struct {
+	wire  Wire
+	past  *history
+	char  time.Duration // one character; 0 where they take no time
+	rest  time.Duration // silence between frames
+	gap   time.Duration // silence within a frame that ends it
+	paced bool          // characters take their time on the wire
+
+	free  time.Time // the line is not spoken on before
+	heard time.Time // when anything was last heard or said
+	stuck chan error
+	lost  bool
+}
+
+func (r *rtu) alive() bool { return !r.lost }
+
+// close waits for a write that is stuck: a descriptor must not be closed, and its number
+// used again, under a write.
+func (r *rtu) close() error {
+	if r.stuck == nil {
+		return r.wire.Close()
+	}
+	go func() {
+		<-r.stuck
+		_ = r.wire.Close() // it is lost already
+	}()
+	return nil
+}
+
+// ask asks one question, safely.
+func (r *rtu) ask(ctx context.Context, a Ask, t terms) (answer, error) {
+	if left := time.Until(r.past.traffic.hold); left > 0 {
+		return answer{}, collector.Errorf(collector.Foreign,
+			"another master speaks on the line, nothing is asked for another %s", left.Round(100*time.Millisecond))
+	}
+	if err := r.settle(ctx, t.pause); err != nil {
+		return answer{}, err
+	}
+	if r.past.owed.fits(a.shape(), time.Now()) {
+		probe := r.past.owed.probe(a)
+		if _, err := r.once(ctx, probe, t.wait); err != nil && collector.KindOf(err) != collector.Exception {
+			return answer{}, err
+		}
+		if err := r.settle(ctx, t.pause); err != nil {
+			return answer{}, err
+		}
+	}
+	return r.once(ctx, a, t.wait)
+}
+
+// once asks, and keeps the books of what is owed and who else speaks.
+func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, error) {
+	h := mb.NewRTUClientHandler("") // packs and checks; its own port is never opened
+	h.SlaveId = a.Unit
+	call := &rtuCall{r: r, ctx: ctx, wait: wait}
+	regs, err := query(mb.NewClient2(h, call), a)
+	now := time.Now()
+	switch {
+	case err == nil:
+		r.past.owed.settled(a.Unit)
+		r.past.traffic.clean()
+		return answer{regs, call.took}, nil
+	case collector.KindOf(err) == collector.Exception:
+		// It does not say to which question: it settles nothing.
+		return answer{took: call.took}, err
+	case collector.KindOf(err) == collector.Timeout:
+		// A device that answers late mostly does so soon: leave the line to it for a while.
+		r.free = now.Add(min(wait, 300*time.Millisecond))
+	default:
+		r.free = now.Add(max(4*r.rest, 20*time.Millisecond))
+	}
+	r.past.owed.add(a.shape(), now)
+	r.past.traffic.collided(now)
+	return answer{}, err
+}
+
+// settle waits until nobody speaks. What it hears meanwhile nobody here asked for.
+func (r *rtu) settle(ctx context.Context, pause time.Duration) error {
+	began := time.Now()
+	var strays []byte
+	for {
+		now := time.Now()
+		until := r.heard.Add(max(r.rest, pause, r.past.traffic.silence(now)))
+		if r.free.After(until) {
+			until = r.free
+		}
+		got, err := r.listen(ctx, until)
+		if err != nil {
+			return err
+		}
+		if len(got) == 0 {
+			if r.judge(strays, time.Now()) > 0 && r.heard.Add(r.past.traffic.silence(now)).After(time.Now()) {
+				strays = nil // another master is about: wait for a longer pause
+				continue
+			}
+			return nil
+		}
+		strays = append(strays, got[:min(len(got), strayLimit-len(strays))]...)
+		if time.Since(began) > chatter {
+			r.judge(strays, time.Now())
+			return collector.Errorf(collector.Foreign, "the line is never silent: % X", clip(strays))
+		}
+	}
+}
+
+// judge sorts what was heard unasked, and counts the frames of other masters.
+func (r *rtu) judge(strays []byte, now time.Time) (foreign int) {
+	for rest := strays; len(rest) > 0; {
+		f := firstFrame(rest)
+		if f == nil {
+			break
+		}
+		rest = rest[bytes.Index(rest, f)+len(f):]
+		if bytes.Equal(f, r.past.frame) || bytes.Equal(f, r.past.question) {
+			continue // our own words, or an answer said twice
+		}
+		if asked, ours := r.past.owed.find(shapeOf(f)); ours {
+			r.past.late(f[0], now.Sub(asked))
+			continue
+		}
+		if f[1]&0x80 != 0 && len(r.past.owed.list) > 0 {
+			continue // may be a late refusal
+		}
+		foreign++
+	}
+	r.past.traffic.heard(foreign, now)
+	return foreign
+}
+
+// shapeOf is the shape of the question that a frame would answer.
+func shapeOf(f []byte) shape { return shape{f[0], Table(f[1]), int(f[2]) / 2} }
+
+// listen waits for bytes until a moment; none is no error. With the moment passed it takes
+// what is already there.
+func (r *rtu) listen(ctx context.Context, until time.Time) ([]byte, error) {
+	var buf [512]byte
+	for {
+		d := max(0, min(time.Until(until), slice))
+		if err := r.wire.SetReadTimeout(d); err != nil {
+			return nil, r.fail("cannot listen", err)
+		}
+		n, err := r.wire.Read(buf[:])
+		if err != nil {
+			return nil, r.fail("cannot read", err)
+		}
+		if n > 0 {
+			r.heard = time.Now()
+			return buf[:n], nil
+		}
+		if !time.Now().Before(until) {
+			return nil, nil
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, collector.Errorf(collector.Timeout, "%w: %w", errWait, err)
+		}
+	}
+}
+
+// fail marks the wire as lost.
+func (r *rtu) fail(what string, err error) error {
+	r.lost = true
+	return collector.Errorf(collector.Port, "%s: the line is lost: %w", what, err)
+}
+
+// write says the question. A write to a line that takes nothing cannot be called back, so
+// it runs beside us, and nothing else is written until it has ended.
+func (r *rtu) write(p []byte) error {
+	done := make(chan error, 1)
+	go func() {
+		n, err := r.wire.Write(p)
+		if err == nil && n < len(p) {
+			err = errors.New("it takes only a part")
+		}
+		done <- err
+	}()
+	limit := time.NewTimer(writeLimit)
+	defer limit.Stop()
+	select {
+	case err := <-done:
+		if err != nil {
+			return r.fail("cannot write", err)
+		}
+		return nil
+	case <-limit.C:
+		r.stuck = done
+		return r.fail("cannot write", errors.New("it takes no bytes"))
+	}
+}
+
+// rtuCall is one question on its way; it is the library's transporter.
+type rtuCall struct {
+	r    *rtu
+	ctx  context.Context
+	wait time.Duration
+	took time.Duration
+}
+
+// Send says the question and hears the answer.
+func (c *rtuCall) Send(request []byte) ([]byte, error) {
+	r := c.r
+	began := time.Now()
+	r.past.question = request
+	if err := r.write(request); err != nil {
+		return nil, err
+	}
+	sent := began
+	if r.paced {
+		sent = began.Add(time.Duration(len(request)) * r.char)
+	}
+	r.heard = sent
+	got, err := c.receive(request, sent)
+	if err != nil && !r.lost && len(got) > 0 {
+		r.judge(got, time.Now())
+	}
+	if err == nil {
+		r.past.frame = got
+	}
+	return got, err
+}
+
+// receive reads until the answer is whole, is wrong, or does not come.
+func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
+	var got []byte
+	need, until := exceptionSize, sent.Add(c.wait)
+	for {
+		part, err := c.r.listen(c.ctx, until)
+		now := time.Now()
+		switch {
+		case err != nil:
+			return got, err
+		case len(part) == 0 && len(got) == 0:
+			return nil, collector.Errorf(collector.Timeout, "no answer within %s", c.wait.Round(time.Millisecond))
+		case len(part) == 0:
+			return got, unfinished(request, got, need)
+		case len(got) == 0:
+			c.took = max(0, now.Sub(sent))
+			// Nobody can answer before the question was said: on a line where characters take
+			// their time this is an answer to an earlier question.
+			if c.r.paced && now.Add(2*c.r.char).Before(sent) {
+				got = c.rest(append(got, part...))
+				return got, collector.Errorf(collector.Foreign, "the answer began before the question ended: % X", clip(got))
+			}
+		}
+		got = append(got, part...)
+		frame, more, err := inspect(request, got)
+		if frame != nil {
+			return c.whole(frame, got)
+		}
+		if err != nil {
+			got = c.rest(got) // with all of it there, the reason can be told better
+			if _, _, better := inspect(request, got); better != nil {
+				err = better
+			}
+			return got, err
+		}
+		need = more
+		if !bytes.HasPrefix(request, got) { // more than our own echo: the answer has begun
+			until = now.Add(c.r.gap + time.Duration(need-len(got))*c.r.char*5/4)
+		}
+	}
+}
+
+// whole accepts an answer if nothing follows it.
+func (c *rtuCall) whole(frame, got []byte) ([]byte, error) {
+	more, err := c.r.listen(c.ctx, time.Time{})
+	if err != nil || len(more) == 0 {
+		return frame, err
+	}
+	got = c.rest(append(got, more...))
+	return got, collector.Errorf(collector.Foreign, "more follows the answer: % X", clip(got[len(frame):]))
+}
+
+// rest hears a wrong answer out.
+func (c *rtuCall) rest(got []byte) []byte {
+	for len(got) < strayLimit {
+		more, err := c.r.listen(c.ctx, time.Now().Add(max(c.r.gap/2, 4*c.r.rest)))
+		if err != nil || len(more) == 0 {
+			break
+		}
+		got = append(got, more...)
+	}
+	return got
+}

@@ -1,0 +1,262 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+)
+
+const (
+	deadFirst = 5 * time.Minute // a refused register is asked for again after this, then twice
+	deadRoof  = 12 * time.Hour
+	giveUp    = 2 // missing answers in a row that end a poll
+)
+
+// mapped is a source that reads what a register map names.
+type mapped struct {
+	device
+	layout layout
+	blocks []block
+	cuts   []cut
+	dead   map[reading.Quantity]*deadPoint
+	heldID [][]uint16 // what the identity registers held
+	cost   cost
+}
+
+// deadPoint is a register that the device refuses.
+type deadPoint struct {
+	err   error
+	until time.Time
+	wait  time.Duration
+}
+
+// device is one unit on a bus, as a source sees it.
+type device struct {
+	bus       *Bus
+	unit      byte
+	base      int // how the map numbers the first register, for errors
+	opened    int // the count of openings at which the device was known to be itself
+	strangers int
+}
+
+// cannot puts the registers and the line before an error.
+func (d *device) cannot(a Ask, err error) error {
+	return collector.Errorf(collector.KindOf(err), "cannot read %s at %s: %w", a.describe(d.base), d.bus.settings, err)
+}
+
+// fetch asks; when the line was opened again since the device was last known to be itself,
+// it makes sure of that first.
+func (d *device) fetch(ctx context.Context, a Ask, verify func(context.Context) error) ([]uint16, error) {
+	for range 3 {
+		got, err := d.bus.Ask(ctx, a)
+		if err != nil {
+			return nil, d.cannot(a, err)
+		}
+		if got.Opened == d.opened {
+			return got.Regs, nil
+		}
+		if err := verify(ctx); err != nil {
+			return nil, err
+		}
+		d.opened = got.Opened
+	}
+	return nil, d.cannot(a, collector.Errorf(collector.Port, "the line is lost again and again"))
+}
+
+// others reports other masters that spoke since the last time.
+func (d *device) others() error {
+	n := d.bus.Strangers()
+	if n <= d.strangers {
+		return nil
+	}
+	heard := n - d.strangers
+	d.strangers = n
+	return collector.Errorf(collector.Foreign,
+		"cannot have %s to ourselves: heard %d frames that nobody here asked for, another master is on the line", d.bus.settings, heard)
+}
+
+func newMapped(bus *Bus, unit byte, l layout) *mapped {
+	m := &mapped{device: device{bus: bus, unit: unit, base: l.base}, layout: l, dead: map[reading.Quantity]*deadPoint{}}
+	m.replan()
+	return m
+}
+
+// Read polls every register of the map. What was read counts even when some of it failed.
+func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
+	now := time.Now()
+	m.revive(now)
+	if c := m.bus.cost(m.unit); differs(c.ask, m.cost.ask) {
+		m.replan()
+	}
+	var values []reading.Value
+	errs := m.refused()
+	missing := 0
+	for _, b := range m.blocks {
+		got, err := m.readBlock(ctx, b)
+		values = append(values, got...)
+		if err != nil {
+			errs = append(errs, err)
+		}
+		if missing = count(missing, err); missing >= giveUp || collector.KindOf(err) == collector.Port {
+			break // the rest would fail alike, and keep others off the line
+		}
+	}
+	errs = append(errs, m.others())
+	return values, errors.Join(errs...)
+}
+
+// refused repeats why registers are left out of this poll.
+func (m *mapped) refused() (errs []error) {
+	for _, p := range m.layout.points {
+		if d := m.dead[p.quantity]; d != nil {
+			errs = append(errs, d.err)
+		}
+	}
+	return errs
+}
+
+func count(missing int, err error) int {
+	if err != nil && collector.KindOf(err) == collector.Timeout {
+		return missing + 1
+	}
+	return 0
+}
+
+// differs tells whether a cost has moved so much that the plan may be another.
+func differs(a, b time.Duration) bool { return a > b*5/4 || b > a*5/4 }
+
+// readBlock reads the points of one question. If the device refuses, it asks for the
+// halves, and remembers where it must not reach across and what it must not ask for.
+func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error) {
+	a := b.ask(m.unit)
+	regs, err := m.fetch(ctx, a, m.verify)
+	if refusesAddress(err) {
+		// Ask once more: a refusal does not say to which question, and what is remembered
+		// must be sure.
+		regs, err = m.fetch(ctx, a, m.verify)
+	}
+	if err == nil {
+		m.raise(b)
+		return m.decode(b, regs)
+	}
+	if !refusesAddress(err) {
+		return nil, err
+	}
+	left, right, ok := b.halve()
+	if !ok {
+		m.bury(b, err)
+		return nil, err
+	}
+	defer m.replan()
+	v1, err1 := m.readBlock(ctx, left)
+	v2, err2 := m.readBlock(ctx, right)
+	if err1 == nil && err2 == nil {
+		m.cuts = append(m.cuts, cut{b.table, right.span.from})
+	}
+	return append(v1, v2...), errors.Join(err1, err2)
+}
+
+// refusesAddress tells whether the device said that it has no such registers, or not so
+// many: exceptions 2 and 3. The others pass.
+func refusesAddress(err error) bool {
+	var e *exceptionError
+	return errors.As(err, &e) && (e.code == 2 || e.code == 3)
+}
+
+// bury leaves the points of a block out of the plan for a while.
+func (m *mapped) bury(b block, err error) {
+	for _, p := range b.points {
+		d := m.dead[p.quantity]
+		if d == nil {
+			d = &deadPoint{wait: deadFirst / 2}
+			m.dead[p.quantity] = d
+		}
+		d.wait = min(2*d.wait, deadRoof)
+		d.until, d.err = time.Now().Add(d.wait), err
+	}
+	m.replan()
+}
+
+// revive takes refused registers back into the plan when their time has come. Each is
+// asked for by itself, not to spoil an answer that works.
+func (m *mapped) revive(now time.Time) {
+	for _, d := range m.dead {
+		if d.err != nil && !d.until.After(now) {
+			d.err = nil
+			m.replan()
+		}
+	}
+}
+
+// raise takes registers that are no longer refused back for good.
+func (m *mapped) raise(b block) {
+	for _, p := range b.points {
+		if m.dead[p.quantity] != nil {
+			delete(m.dead, p.quantity)
+			defer m.replan()
+		}
+	}
+}
+
+// replan finds the best questions for what may be asked.
+func (m *mapped) replan() {
+	m.cost = m.bus.cost(m.unit)
+	r := rules{cost: m.cost, limit: m.layout.limit, forbidden: m.layout.forbidden, cuts: m.cuts}
+	var live []point
+	var alone []block
+	for _, p := range m.layout.points {
+		switch d := m.dead[p.quantity]; {
+		case d == nil:
+			live = append(live, p)
+		case d.err == nil: // refused before: by itself
+			alone = append(alone, newBlock(p.table, []point{p}))
+		}
+	}
+	m.blocks = append(plan(live, r), alone...)
+}
+
+// decode takes the values out of an answer. Impossible ones are refused by name.
+func (m *mapped) decode(b block, regs []uint16) ([]reading.Value, error) {
+	var values []reading.Value
+	var errs []error
+	for _, p := range b.points {
+		s := p.span()
+		x, known, why := p.decode(regs[s.from-b.span.from : s.to-b.span.from])
+		if why != "" {
+			errs = append(errs, collector.Errorf(collector.Refused, "cannot believe %s: %s register %d of unit %d at %s %s",
+				p.quantity, p.table, p.shown, m.unit, m.bus.settings, why))
+		}
+		if known {
+			values = append(values, reading.Value{Quantity: p.quantity, X: x})
+		}
+	}
+	return values, errors.Join(errs...)
+}
+
+// verify makes sure that the device is the one that it was.
+func (m *mapped) verify(ctx context.Context) error {
+	held := make([][]uint16, len(m.layout.identity))
+	for i, id := range m.layout.identity {
+		a := Ask{Unit: m.unit, Table: id.table, Address: id.addr, Count: id.count}
+		got, err := m.bus.Ask(ctx, a)
+		if err != nil {
+			return m.cannot(a, fmt.Errorf("cannot make sure which device this is: %w", err))
+		}
+		want := id.expect
+		if len(want) == 0 && m.heldID != nil {
+			want = m.heldID[i]
+		}
+		if len(want) > 0 && !slices.Equal(want, got.Regs) {
+			return collector.Errorf(collector.Foreign, "cannot trust unit %d at %s: another device answers there, its identity in %s is %04X instead of %04X",
+				m.unit, m.bus.settings, a.describe(m.base), got.Regs, want)
+		}
+		held[i] = got.Regs
+	}
+	m.heldID = held
+	return nil
+}
