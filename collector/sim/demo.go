@@ -155,19 +155,32 @@ func (d *Demo) Truth() (t Truth) {
 // simulated weather; real pings make no sense in fast time.
 func (d *Demo) Paths() collector.Source { return &paths{live: d.live} }
 
+// PathNames lists the hops that [Demo.Paths] answers for.
+func (d *Demo) PathNames() []string {
+	var names []string
+	for _, h := range hops() {
+		names = append(names, h.name)
+	}
+	return names
+}
+
 // Config is a configuration that watches the demonstration: its site, battery, array and
-// one source, whose map lies at mapFile. Periods are in simulated time.
-func (d *Demo) Config(mapFile string) string {
+// one source, whose map lies at mapFile, over the serial line or over TCP. Periods are in
+// simulated time.
+func (d *Demo) Config(mapFile string, serial bool) string {
 	b, p, c := d.Spec.Battery, d.Spec.Panel, d.Spec.Charger
-	kind := "pwm"
+	kind, wire := "pwm", fmt.Sprintf("tcp: %q", d.TCP)
 	if c.MPPT {
 		kind = "mppt"
+	}
+	if serial {
+		wire = fmt.Sprintf("port: %q, baud: 9600", d.RTU)
 	}
 	return fmt.Sprintf(`site: {name: %s, latitude: %g, longitude: %g, altitude_m: 12, timezone: %s}
 battery: {capacity_ah: %g, cells: 4, reserve: 0.20, cutoff_volts: %g}
 array: {watts_peak: %g, tilt_deg: %g, azimuth_deg: %g, charger: %s}
 sources:
-  - {name: charger, every: 5m, modbus: {tcp: %q, unit: %d, map: %q}}
+  - {name: charger, every: 5m, modbus: {%s, unit: %d, map: %q}}
 `, d.Spec.Name, d.Spec.Latitude, d.Spec.Longitude, DemoZone,
-		b.LabelAh, c.CutoffVolts, p.WattsPeak, p.TiltDeg, p.AzimuthDeg, kind, d.TCP, d.Unit, mapFile)
+		b.LabelAh, c.CutoffVolts, p.WattsPeak, p.TiltDeg, p.AzimuthDeg, kind, wire, d.Unit, mapFile)
 }
