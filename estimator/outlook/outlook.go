@@ -57,19 +57,14 @@ type Model struct {
 	Battery estimator.Battery
 }
 
-// State is what was learned of panel, load and sky. It is plain data that marshals to JSON.
-type State struct {
-	Placeholder float64
-}
-
-// Start is the state before anything was learned.
-func (m Model) Start() State { return State{} }
-
-// Step learns from one reading and the belief that came of it.
-func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State { return s }
-
 // Project looks ahead from now. fc may be nil. The same inputs and seed give the same
 // outlook.
 func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
-	return Outlook{At: now}
+	f := m.Draw(s, b, now, fc, seed)
+	main := f.Run(Action{}, true)
+	none := f.Run(Action{NoSun: true}, false)
+	return Outlook{
+		At: now, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan,
+		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: none.Cutoff.P50,
+	}
 }

@@ -31,7 +31,7 @@ func (p Parts) Total() float64 { return p.Beam + p.Sky + p.Ground }
 func (p Plane) Isotropic(elevation, azimuth, beam, diffuse float64) Parts {
 	cosT := math.Cos(p.TiltDeg * deg)
 	return Parts{
-		Beam:   beam * p.beamRatio(elevation, azimuth),
+		Beam:   beam * p.BeamRatio(elevation, azimuth),
 		Sky:    diffuse * (1 + cosT) / 2,
 		Ground: (beam + diffuse) * p.Albedo * (1 - cosT) / 2,
 	}
@@ -41,7 +41,7 @@ func (p Plane) Isotropic(elevation, azimuth, beam, diffuse float64) Parts {
 // share that the beam has of the irradiance above the air. Source: Hay & Davies 1980.
 func (p Plane) HayDavies(a At, global, diffuse float64) Parts {
 	beam := global - diffuse
-	rb := p.beamRatio(a.Elevation, a.Azimuth)
+	rb := p.BeamRatio(a.Elevation, a.Azimuth)
 	ai := 0.0
 	if a.Top > 0 {
 		ai = max(0, min(1, beam/a.Top))
@@ -54,9 +54,9 @@ func (p Plane) HayDavies(a At, global, diffuse float64) Parts {
 	}
 }
 
-// beamRatio is the beam on the plane against the beam on the ground. It is capped near the
+// BeamRatio is the beam on the plane against the beam on the ground. It is capped near the
 // horizon, where a small error in height makes any ratio.
-func (p Plane) beamRatio(elevation, azimuth float64) float64 {
+func (p Plane) BeamRatio(elevation, azimuth float64) float64 {
 	sinE := math.Sin(elevation * deg)
 	if sinE <= 0 {
 		return 0

@@ -83,3 +83,21 @@ func Look(t time.Time, lat, lon, altitudeM float64) At {
 	n := Normal(t.UTC().YearDay())
 	return At{Elevation: el, Azimuth: az, Normal: n, Top: max(0, n*math.Sin(el*deg)), Clear: Clear(el, altitudeM)}
 }
+
+// ClearIndex is the clearness index of a whole day without cloud: the clear irradiation
+// against that above the air. Where the sun does not rise it is 0.
+func ClearIndex(dayOfYear int, lat, altitudeM float64) float64 {
+	dec := 0.409 * math.Sin(2*math.Pi*float64(dayOfYear)/365-1.39)
+	ws := math.Acos(max(-1, min(1, -math.Tan(lat*deg)*math.Tan(dec))))
+	const steps = 24
+	var clear, top float64
+	for i := range steps {
+		el, _ := horizontal(dec, ws*(float64(i)+0.5)/steps, lat*deg)
+		clear += Clear(el, altitudeM)
+		top += Normal(dayOfYear) * max(0, math.Sin(el*deg))
+	}
+	if top <= 0 {
+		return 0
+	}
+	return clear / top
+}

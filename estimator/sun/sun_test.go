@@ -186,7 +186,7 @@ func TestIncidence(t *testing.T) {
 	near(t, "incidence", math.Acos(p.Incidence(el, az))/deg, 35.16, 0.1)
 	south := Plane{TiltDeg: 45, AzimuthDeg: 180}
 	el, az = horizontal(-14*deg, -22.5*deg, 43*deg)
-	if r := south.beamRatio(el, az); r < 1.5 || r > 1.9 {
+	if r := south.BeamRatio(el, az); r < 1.5 || r > 1.9 {
 		t.Errorf("beam ratio: got %.3f, want about 1.7", r)
 	}
 }
@@ -206,7 +206,7 @@ func TestTiltedDiffuse(t *testing.T) {
 		a := At{Elevation: el, Azimuth: c.azimuth, Normal: 1321.1655834833, Top: 1321.1655834833 * math.Sin(el*deg)}
 		near(t, "isotropic", p.Isotropic(el, c.azimuth, beam, c.dhi).Sky, c.iso, 1e-3)
 		hd := p.HayDavies(a, beam+c.dhi, c.dhi)
-		near(t, "Hay-Davies", hd.Total()-beam*p.beamRatio(el, c.azimuth), c.hd, 0.02)
+		near(t, "Hay-Davies", hd.Total()-beam*p.BeamRatio(el, c.azimuth), c.hd, 0.02)
 	}
 	near(t, "ground", Plane{TiltDeg: 40, Albedo: .25}.Isotropic(45, 180, 900, 0).Ground, 26.32000014911496, 1e-6)
 }

@@ -1,0 +1,272 @@
+package outlook
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/sky"
+)
+
+// Paths is how many futures are drawn.
+const Paths = 512
+
+const (
+	steps    = int(Horizon / time.Hour)
+	numDays  = steps/24 + 1 // an outlook at any hour touches so many solar days
+	restless = 6            // draws of a path beside its days
+)
+
+// Futures are sampled courses of sky, load and doubt over the horizon. The same futures
+// can be run with different actions, so that what differs is the action alone.
+type Futures struct {
+	at       time.Time
+	battery  estimator.Battery
+	dark     bool                      // the load is off at the start
+	light    [steps][numLevels]float32 // W at the battery by the day's clearness
+	dayOf    [steps]uint8
+	loadW    [steps]float32
+	hourOf   [steps]uint8   // of the local day
+	warm     [steps]float32 // battery temperature, °C
+	freezing bool           // some future may see a battery below freezing
+	path     [Paths]path
+	cutSoC   float64
+	backSoC  float64
+	volts    [voltBins + 1]float32
+}
+
+// path is what is drawn for one future.
+type path struct {
+	soc, ah, panel, load float32
+	drift                float32          // W that the meters do not tell
+	cold                 float32          // K above the expected temperature
+	inhibit              bool             // charging stops below freezing
+	open                 uint8            // first day on which a covered panel is free
+	level                [numDays]float32 // place between the clearness levels
+	busy                 [numDays]float32 // the day's load against the expected
+}
+
+// Draw samples the futures from what is believed now. fc may be nil. The same inputs and
+// seed give the same futures.
+func (m Model) Draw(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) *Futures {
+	p := m.plant()
+	f := &Futures{at: now, battery: m.Battery, dark: s.Cutoff.Dark, volts: cellVolts(m.Battery.Cells)}
+	today := p.solarDay(now)
+	f.fillHours(m, s, &p, now, today, fc)
+	days := m.skyAhead(s, &p, today, fc)
+	f.drawPaths(m, s, b, &p, days, today, seed)
+	f.ends(m, s, b)
+	return f
+}
+
+// fillHours works out, for each hour ahead, the panel's power at each clearness, the
+// expected load and the battery's temperature.
+func (f *Futures) fillHours(m Model, s *State, p *plant, now time.Time, today int, fc *reading.Forecast) {
+	factor, _ := s.Panel.factor()
+	var clearKt [numDays]float64
+	for d := range numDays {
+		clearKt[d] = p.clearKt(today + d)
+	}
+	air := s.Warmth.air()
+	for h := range steps {
+		mid := now.Add(time.Duration(h)*time.Hour + 30*time.Minute)
+		d := min(numDays-1, p.solarDay(mid)-today)
+		f.dayOf[h] = uint8(d)
+		for _, off := range [2]time.Duration{-15 * time.Minute, 15 * time.Minute} {
+			v := p.look(mid.Add(off), air, s)
+			for k, w := range p.levels(&v, clearKt[d]) {
+				f.light[h][k] += float32(factor * w / 2)
+			}
+		}
+		local := m.local(mid)
+		f.hourOf[h] = uint8(local.Hour())
+		f.loadW[h] = float32(s.Load.at(local))
+		f.warm[h] = float32(s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24))
+	}
+	f.warmByForecast(s, fc, now)
+	f.freezing = s.Warmth.BatteryOK && s.Warmth.Battery-s.Warmth.Swing < 12
+}
+
+// warmByForecast moves the temperatures by as much as the forecast says they will change.
+func (f *Futures) warmByForecast(s *State, fc *reading.Forecast, now time.Time) {
+	if fc == nil || !s.Warmth.BatteryOK {
+		return
+	}
+	var byDay [numDays]float64
+	var n [numDays]float64
+	for _, h := range fc.Hours {
+		i := int(math.Floor(h.Start.Sub(now).Hours() / 24))
+		if i < 0 || i >= numDays || math.IsNaN(h.AirCelsius) {
+			continue
+		}
+		byDay[i] += h.AirCelsius
+		n[i]++
+	}
+	if n[0] < 12 {
+		return
+	}
+	first := byDay[0] / n[0]
+	if s.Warmth.AirOK {
+		first = 0.5*first + 0.5*s.Warmth.Air
+	}
+	last := 0.0
+	for h := range steps {
+		if i := h / 24; n[i] >= 12 {
+			last = byDay[i]/n[i] - first
+		}
+		f.warm[h] += float32(last)
+	}
+}
+
+// skyAhead is the distribution of the coming days' scores: the process, what today's light
+// has shown so far, and the forecast.
+func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky.Days {
+	proc := s.Sky
+	if s.SkyDay > 0 {
+		if s.Day.Date == s.SkyDay {
+			if seen, ok := m.seen(s, p); ok && !seen.covered {
+				proc = proc.See(seen.score, seen.variance)
+			}
+		}
+		for range min(max(today-s.SkyDay, 0), 90) {
+			proc = proc.Next()
+		}
+	}
+	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays))
+}
+
+// drawPaths samples each path's own quantities. Every quantity is spread evenly over its
+// distribution (a Latin hypercube), which leaves far less to chance than independent draws.
+func (f *Futures) drawPaths(m Model, s *State, b estimator.Belief, p *plant, days sky.Days, today int, seed uint64) {
+	rng := rand.New(rand.NewPCG(seed, 0x6562627761746368))
+	q := quantiles()
+	draw := func() *[Paths]float64 {
+		c := q
+		rng.Shuffle(Paths, func(i, j int) { c[i], c[j] = c[j], c[i] })
+		return &c
+	}
+	f.drawDoubt(m, s, b, draw)
+	var eps, busy [numDays]*[Paths]float64
+	for d := range numDays {
+		eps[d], busy[d] = draw(), draw()
+	}
+	factor := days.Factor()
+	tables := m.levelTables(p, today)
+	_, loadDay := s.Load.doubt()
+	for i := range f.path {
+		w := &f.path[i]
+		for d := range numDays {
+			z := days.Mean[d]
+			for k := 0; k <= d; k++ {
+				z += factor[d][k] * eps[k][i]
+			}
+			w.level[d] = tables[d].at(z)
+			w.busy[d] = w.load * float32(math.Exp(loadDay*busy[d][i]-loadDay*loadDay/2))
+		}
+	}
+	f.drawCover(s, rng)
+}
+
+// drawDoubt samples what is not known of the present.
+func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *[Paths]float64) {
+	soc, ah, panel, load, drift, cold := draw(), draw(), draw(), draw(), draw(), draw()
+	up, down := band(b)
+	_, panelSD := s.Panel.factor()
+	panelSD = min(panelSD, 0.15) * 0.5 // most of it is shared with the score of the sky: the product is what was seen
+	loadSD, _ := s.Load.doubt()
+	usable, usableSD := b.UsableAh, orZero(b.UsableAhSD)
+	if !(usable > 0) {
+		usable, usableSD = 0.9*m.Battery.CapacityAh, 0.09*m.Battery.CapacityAh
+	}
+	driftSD := math.Hypot(orZero(b.OffsetSD)*3.25*float64(max(m.Battery.Cells, 1)), 0)
+	inhibit := s.Warmth.inhibits()
+	for i := range f.path {
+		sd := up
+		if soc[i] < 0 {
+			sd = down
+		}
+		f.path[i] = path{
+			soc:     float32(max(0, min(1, b.SoC+sd*soc[i]))),
+			ah:      float32(max(0.3*usable, usable+usableSD*ah[i])),
+			panel:   float32(math.Exp(panelSD * panel[i])),
+			load:    float32(math.Exp(loadSD * load[i])),
+			drift:   float32(driftSD * drift[i]),
+			cold:    float32(2.5 * cold[i]),
+			inhibit: (float64(i)+0.5)/Paths < inhibit,
+		}
+	}
+}
+
+// band is how far the charge may be above and below its mean, as standard deviations.
+func band(b estimator.Belief) (up, down float64) {
+	up, down = b.SoCSD, b.SoCSD
+	if b.High > b.SoC && b.Low < b.SoC {
+		up, down = (b.High-b.SoC)/1.645, (b.SoC-b.Low)/1.645
+	}
+	return orZero(up), orZero(down)
+}
+
+// drawCover lets a panel that gives nothing come free: the longer it has lain covered, the
+// longer it may yet (Laplace's rule of succession).
+func (f *Futures) drawCover(s *State, rng *rand.Rand) {
+	if s.Covered == 0 {
+		return
+	}
+	stay := float64(s.Covered) / float64(s.Covered+1)
+	for i := range f.path {
+		for f.path[i].open = 0; int(f.path[i].open) < numDays && rng.Float64() < stay; {
+			f.path[i].open++
+		}
+	}
+}
+
+// quantiles are evenly spread standard normal values.
+func quantiles() (q [Paths]float64) {
+	for i := range q {
+		q[i] = sky.Probit((float64(i) + 0.5) / Paths)
+	}
+	return q
+}
+
+// levelTable turns a score into the place between the clearness levels.
+type levelTable [tableBins + 1]float32
+
+const (
+	tableBins = 64
+	tableEnd  = 3.2 // scores beyond are as rare as one day in 1400
+)
+
+func (t *levelTable) at(z float64) float32 {
+	x := (max(-tableEnd, min(tableEnd, z)) + tableEnd) * (tableBins / (2 * tableEnd))
+	i := min(tableBins-1, int(x))
+	f := float32(x - float64(i))
+	return t[i] + f*(t[i+1]-t[i])
+}
+
+func (m Model) levelTables(p *plant, today int) (out [numDays]levelTable) {
+	climate := m.climate()
+	for d := range numDays {
+		spread := climate.At(p.noon(today + d))
+		for i := range out[d] {
+			z := -tableEnd + 2*tableEnd*float64(i)/tableBins
+			out[d][i] = float32(place(&p.kts, spread.Clearness(z)))
+		}
+	}
+	return out
+}
+
+// place is where a clearness lies between the levels; below the first it is negative, down
+// to -1 for no light at all.
+func place(kts *[numLevels]float64, kt float64) float64 {
+	if kt < kts[0] {
+		return kt/kts[0] - 1
+	}
+	for k := 1; k < numLevels; k++ {
+		if kt < kts[k] {
+			return float64(k-1) + (kt-kts[k-1])/(kts[k]-kts[k-1])
+		}
+	}
+	return numLevels - 1
+}

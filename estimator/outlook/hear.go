@@ -1,0 +1,96 @@
+package outlook
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/sky"
+	"ebbwatch/estimator/sun"
+)
+
+// Hear remembers a forecast, so that its bias and error can be learned when its days have
+// come. It is to be called once for each new issue; the same issue again changes nothing.
+func (m Model) Hear(s State, fc *reading.Forecast) State {
+	if fc == nil {
+		return s
+	}
+	p := m.plant()
+	for _, w := range m.dayScores(&p, fc) {
+		if w.cover < 0.9 || w.day < s.Day.Date {
+			continue
+		}
+		pend := &s.Pending[w.day%sky.Leads]
+		if pend.Day != w.day {
+			*pend = Pending{Day: w.day}
+		}
+		pend.Score[w.lead], pend.Known[w.lead] = w.score, true
+	}
+	return s
+}
+
+// dayScore is what one issue says of one solar day.
+type dayScore struct {
+	day, lead int
+	score     float64
+	cover     float64 // share of the day's light that the issue speaks of
+}
+
+// dayScores sums an issue's hours into scores of days.
+func (m Model) dayScores(p *plant, fc *reading.Forecast) []dayScore {
+	issued := p.solarDay(fc.Issued)
+	var top, got [sky.Leads]float64
+	for _, h := range fc.Hours {
+		mid := h.Start.Add(30 * time.Minute)
+		lead := p.solarDay(mid) - issued
+		if lead < 0 || lead >= sky.Leads {
+			continue
+		}
+		if ghi, up, ok := m.hourGHI(h, mid); ok {
+			top[lead] += up
+			got[lead] += ghi
+		}
+	}
+	var out []dayScore
+	for lead := range sky.Leads {
+		noon := p.noon(issued + lead)
+		whole := 1000 * sun.DailyExtraterrestrial(noon.YearDay(), m.Site.Latitude)
+		if whole <= 0 || top[lead] < 0.05*whole {
+			continue
+		}
+		out = append(out, dayScore{
+			day: issued + lead, lead: lead, cover: top[lead] / whole,
+			score: m.climate().At(noon).Score(got[lead] / top[lead]),
+		})
+	}
+	return out
+}
+
+// hourGHI is the irradiance of one forecast hour and that above the air, W/m². Where only
+// the cloud cover is forecast, the clear sky is dimmed by it.
+func (m Model) hourGHI(h reading.ForecastHour, mid time.Time) (ghi, top float64, ok bool) {
+	a := sun.Look(mid, m.Site.Latitude, m.Site.Longitude, m.Site.AltitudeM)
+	switch {
+	case !math.IsNaN(h.GHI):
+		return max(0, h.GHI), a.Top, true
+	case !math.IsNaN(h.CloudRatio):
+		return a.Clear * sun.Cloudy(h.CloudRatio), a.Top, true
+	}
+	return 0, 0, false
+}
+
+// words turns a forecast into observations of the days from today on.
+func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) []sky.Word {
+	if fc == nil {
+		return nil
+	}
+	var out []sky.Word
+	for _, d := range m.dayScores(p, fc) {
+		i := d.day - today
+		if i < 0 || i >= days || d.cover < 0.3 || i > 0 && d.cover < 0.8 {
+			continue
+		}
+		out = append(out, sky.Word{Day: i, Score: d.score, Line: s.Skill.Line(d.lead)})
+	}
+	return out
+}

@@ -1,0 +1,268 @@
+package outlook
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/sky"
+)
+
+// Step learns from one reading and the belief that came of it. Nothing is learned while
+// the wall clock is not trusted: the sun's place would be a guess.
+func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
+	dt := s.Clock.pass(r.Stamp)
+	if !r.Trusted {
+		s.Clock.Set = false
+		return s
+	}
+	if dt == 0 {
+		return s
+	}
+	p := m.plant()
+	mid := r.Wall.Add(-dt / 2)
+	m.roll(&s, &p, mid)
+	s.Warmth.learn(&r, dt.Hours(), s.Day.Date)
+	v := p.look(mid, s.Warmth.air(), &s)
+	local := m.local(mid)
+	f := m.flowsOf(&s, &r, b, local, v.Elevation < -1)
+	m.learnLoad(&s, &r, b, f, local, dt.Hours())
+	if v.Top > 0 && !math.IsNaN(f.harvest) {
+		m.learnLight(&s, &p, &r, b, &v, f, mid, dt.Hours())
+	}
+	return s
+}
+
+// roll closes the day in hand when the moment belongs to a later one.
+func (m Model) roll(s *State, p *plant, mid time.Time) {
+	day := p.solarDay(mid)
+	if day == s.Day.Date {
+		return
+	}
+	if s.SkyDay == 0 || day < s.SkyDay {
+		s.SkyDay = day
+	} else {
+		m.closeDay(s, p)
+		for range min(day-s.SkyDay, 90) {
+			s.Sky = s.Sky.Next()
+		}
+		s.SkyDay = day
+	}
+	s.Day = Day{Date: day, ClearKt: p.clearKt(day)}
+}
+
+// learnLoad follows the load while it is on, and notes when it goes and comes back.
+func (m Model) learnLoad(s *State, r *reading.Reading, b estimator.Belief, f flows, local time.Time, hours float64) {
+	if math.IsNaN(f.load) {
+		return
+	}
+	dark := m.loadIsOff(s, r, b, f.load)
+	if dark != s.Cutoff.Dark {
+		s.Cutoff.note(dark, b.SoC)
+	}
+	if dark || f.load <= 0 {
+		return
+	}
+	s.Load.learn(local, f.load, hours)
+}
+
+// loadIsOff tells a load that was taken off from one that idles: told so, or next to
+// nothing flows while the battery is low. Once off it stays so until it flows again.
+func (m Model) loadIsOff(s *State, r *reading.Reading, b estimator.Belief, watts float64) bool {
+	if on, ok := r.Get(reading.LoadOn); ok {
+		return on == 0
+	}
+	ghost := orZero(b.UnmeteredWatts)
+	idle := watts-ghost < 0.15*max(s.Load.Level-ghost, 0)
+	if s.Cutoff.Dark {
+		return idle
+	}
+	low := b.SoC < 0.25
+	if v, ok := r.Get(reading.BatteryVolts); ok {
+		low = low || v < m.Battery.CutoffVolts+0.25*float64(max(m.Battery.Cells, 1))
+	}
+	return idle && low
+}
+
+func (c *Cutoff) note(dark bool, soc float64) {
+	c.Dark = dark
+	if math.IsNaN(soc) {
+		return
+	}
+	if dark {
+		c.Count = min(c.Count+1, 10)
+		c.SoC += (soc - c.SoC) / c.Count
+		return
+	}
+	c.BackCount = min(c.BackCount+1, 10)
+	c.BackSoC += (soc - c.BackSoC) / c.BackCount
+}
+
+// learnLight adds a moment of daylight to the day in hand, unless the harvest was held
+// back: then it only tells what there was at least.
+func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b estimator.Belief, v *view, f flows, mid time.Time, hours float64) {
+	clear, beam := p.watts(v, 1)
+	bright := clear > 0.05*p.site.WattsPeak
+	if bright && s.Warmth.block(r, f.harvest < 0.02*clear, hours) || curtailed(r, b) {
+		return
+	}
+	d := &s.Day
+	d.Got += f.harvest * hours
+	for k, w := range p.levels(v, d.ClearKt) {
+		d.Levels[k] += w * hours
+	}
+	h := &d.Hours[int(mid.Sub(p.dayStart(d.Date)).Hours())%24]
+	open := *v
+	open.shade = 1
+	_, all := p.watts(&open, 1)
+	h.Got += f.harvest * hours
+	h.Beam += beam * hours
+	h.Rest += (clear - beam) * hours
+	h.Open += all * hours
+	h.Span += hours
+	h.Cell = horizonCell(v.Elevation, v.Azimuth)
+}
+
+// curtailed tells whether the charger takes less than the panel could give.
+func curtailed(r *reading.Reading, b estimator.Belief) bool {
+	if stage, ok := r.Get(reading.ChargeStage); ok {
+		switch reading.ChargeState(stage) {
+		case reading.Absorption, reading.Float, reading.Equalize, reading.Fault:
+			return true
+		}
+	}
+	return b.Curtailed || b.Full || b.SoC > 0.985
+}
+
+// minLight is the share of a day's light that must have taught for the day to count.
+const minLight = 0.12
+
+// closeDay draws the sums of a solar day: the sky's score, the panel's factor, the trees,
+// and how good the forecasts of this day were.
+func (m Model) closeDay(s *State, p *plant) {
+	seen, ok := m.seen(s, p)
+	if !ok {
+		return
+	}
+	if seen.covered {
+		s.Covered++
+		return
+	}
+	s.Covered = 0
+	s.Skyline.learnDay(&s.Day, s.Panel)
+	m.learnPanel(s, seen)
+	s.Sky = s.Sky.See(seen.score, seen.variance)
+	if pend := &s.Pending[s.Day.Date%sky.Leads]; pend.Day == s.Day.Date && seen.share > 0.5 {
+		for lead, known := range pend.Known {
+			if known {
+				s.Skill = s.Skill.Learn(lead, pend.Score[lead], seen.score, seen.share)
+			}
+		}
+	}
+}
+
+// sight is what the panel saw of a day's sky.
+type sight struct {
+	share    float64 // of the day's light that taught
+	score    float64
+	variance float64
+	covered  bool
+}
+
+// seen reads the day in hand as a pyranometer would.
+func (m Model) seen(s *State, p *plant) (sight, bool) {
+	if s.Day.Date == 0 || s.Day.ClearKt <= 0 {
+		return sight{}, false
+	}
+	whole := p.dayTotals(s.Day.Date, s.Warmth.air(), s)
+	const middle = numLevels / 2
+	if whole[middle] <= 0 {
+		return sight{}, false
+	}
+	out := sight{share: min(1, s.Day.Levels[middle]/whole[middle])}
+	if out.share < minLight {
+		return out, false
+	}
+	factor, _ := s.Panel.factor()
+	kt := clearness(&p.kts, &s.Day.Levels, s.Day.Got/factor)
+	out.covered = kt < 0.008 && out.share > 0.3
+	out.score = m.climate().At(p.noon(s.Day.Date)).Score(kt)
+	// The rest of a day is like the part that was seen, but not the same: common practice
+	// for morning against afternoon is a correlation of about 0.7.
+	out.variance = 0.02 + 0.5*(1-out.share)/(out.share+0.1)
+	return out, true
+}
+
+// learnPanel weighs the panel factors by the whole day's energy and by its best hour.
+func (m Model) learnPanel(s *State, seen sight) {
+	if seen.share < 0.4 {
+		return
+	}
+	p := m.plant()
+	climate := m.climate()
+	spread := climate.At(p.noon(s.Day.Date))
+	trust := seen.share * min(1, 0.25/climate.SD)
+	like := func(f float64) float64 {
+		got := s.Day.Got / f
+		kt := clearness(&p.kts, &s.Day.Levels, got)
+		slope := (clearness(&p.kts, &s.Day.Levels, got*1.02) - kt) / 0.02
+		return spread.Density(kt) * slope // of the energy's logarithm
+	}
+	s.Panel.learn(like, bestHour(&s.Day), trust)
+}
+
+// bestHour is the best hour of the day against a clear one by the label.
+func bestHour(d *Day) float64 {
+	best := 0.0
+	top := 0.0
+	for _, h := range d.Hours {
+		top = max(top, h.Beam+h.Rest)
+	}
+	for _, h := range d.Hours {
+		if clear := h.Beam + h.Rest; h.Span > 0.7 && clear > 0.4*top && clear > 0 {
+			best = max(best, h.Got/clear)
+		}
+	}
+	return best
+}
+
+// learnDay looks for clear hours on both sides of each hour; what such an hour lacks is
+// what stands before the sun.
+func (h *Skyline) learnDay(d *Day, panel Panel) {
+	if panel.Days < 5 {
+		return
+	}
+	factor, _ := panel.factor()
+	var ratio [24]float64
+	for i, x := range d.Hours {
+		if clear := x.Beam + x.Rest; x.Span > 0.7 && clear > 0 {
+			ratio[i] = x.Got / clear / factor
+		}
+	}
+	for i, x := range d.Hours {
+		if x.Span < 0.7 || x.Open < 0.5*x.Rest || x.Open <= 0 {
+			continue
+		}
+		if clearAround(ratio, i) {
+			h.learn(x.Cell, (x.Got/factor-x.Rest)/x.Open)
+		}
+	}
+}
+
+// clearAround tells whether the two nearest hours that were seen, within three, were clear.
+func clearAround(ratio [24]float64, i int) bool {
+	clear := 0
+	for d := -3; d <= 3; d++ {
+		j := i + d
+		if d == 0 || j < 0 || j > 23 || ratio[j] == 0 {
+			continue
+		}
+		if ratio[j] > 0.85 {
+			clear++
+		} else if d == -1 || d == 1 {
+			clear--
+		}
+	}
+	return clear >= 2
+}

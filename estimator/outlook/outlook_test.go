@@ -1,0 +1,96 @@
+package outlook
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+)
+
+func testModel() Model {
+	return Model{
+		Site:    Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC, Insolation: []float64{0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5}},
+		Battery: estimator.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
+	}
+}
+
+func belief(soc float64) estimator.Belief {
+	return estimator.Belief{SoC: soc, Low: soc - 0.05, High: soc + 0.05, SoCSD: 0.03, UsableAh: 95, UsableAhSD: 4, MilliOhms: math.NaN()}
+}
+
+// live feeds days of a steady load and a share of the clear harvest, every five minutes.
+func live(m Model, s State, from time.Time, days int, load, share float64) State {
+	p := m.plant()
+	for i := range days * 288 {
+		d := time.Duration(i) * 5 * time.Minute
+		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(from.Unix())*time.Second + d, Wall: from.Add(d), Trusted: true}}
+		v := p.look(from.Add(d-150*time.Second), 10, &s)
+		w, _ := p.watts(&v, share)
+		w *= 0.9
+		r.Set(reading.LoadWatts, load)
+		r.Set(reading.BatteryVolts, 13.2)
+		r.Set(reading.BatteryAmps, (w-load)/13.2)
+		s = m.Step(s, r, belief(0.6))
+	}
+	return s
+}
+
+// Two dull weeks in December with a load that the panel cannot carry: the outlook must see
+// the end coming, in order, and say the same when asked twice.
+func TestProjectSeesADullSpell(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	from := time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC)
+	s := live(m, m.Start(), from, 14, 10, 0.2)
+	now := from.Add(14*24*time.Hour - 6*time.Hour)
+	o := m.Project(&s, belief(0.6), now, nil, 1)
+	if !(o.Reserve.P10 < o.Reserve.P50 && o.Reserve.P50 < o.Cutoff.P50) {
+		t.Errorf("reserve %+v, cut-off %+v: out of order", o.Reserve, o.Cutoff)
+	}
+	// 60 % of 95 Ah at about 13 V feeds 10 W for 72 h when there is no sun.
+	if math.Abs(o.NoSunHours-72) > 5 {
+		t.Errorf("without sun: got %.1f h, want about 72", o.NoSunHours)
+	}
+	for i, p := range o.Cutoff.Within {
+		if p > o.Reserve.Within[i] || i > 0 && p < o.Cutoff.Within[i-1] {
+			t.Errorf("chances out of order: reserve %v, cut-off %v", o.Reserve.Within, o.Cutoff.Within)
+		}
+	}
+	if o.Cutoff.Within[4] < 0.2 || o.Cutoff.Within[0] > 0.01 {
+		t.Errorf("chances of a cut-off: %v", o.Cutoff.Within)
+	}
+	again := m.Project(&s, belief(0.6), now, nil, 1)
+	if fmt.Sprint(again) != fmt.Sprint(o) {
+		t.Errorf("the same again gave %+v, first %+v", again.Cutoff, o.Cutoff)
+	}
+}
+
+func TestStateComesBackFromJSON(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	s := live(m, m.Start(), time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC), 3, 10, 0.5)
+	text, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back State
+	if err := json.Unmarshal(text, &back); err != nil {
+		t.Fatal(err)
+	}
+	if s != back {
+		t.Errorf("came back different")
+	}
+}
+
+func BenchmarkProject(b *testing.B) {
+	m := testModel()
+	s := live(m, m.Start(), time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC), 14, 10, 0.3)
+	now := time.Date(2024, 12, 14, 18, 0, 0, 0, time.UTC)
+	for b.Loop() {
+		m.Project(&s, belief(0.6), now, nil, 1)
+	}
+}

@@ -1,0 +1,116 @@
+package outlook
+
+import (
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/sky"
+)
+
+// State is what was learned of panel, load and sky. It is plain data of fixed size without
+// NaN, and marshals to JSON.
+type State struct {
+	Clock   Clock
+	Day     Day
+	Sky     sky.Process
+	SkyDay  int // solar day that Sky speaks of, before anything of it was seen; 0 is none
+	Skill   sky.Skill
+	Pending [sky.Leads]Pending
+	Panel   Panel
+	Skyline Skyline
+	Load    Load
+	Warmth  Warmth
+	Cutoff  Cutoff
+	Ledger  Ledger
+	// Covered counts the days in a row on which a panel that should have seen light gave
+	// next to nothing: snow, a tripped breaker, a broken wire.
+	Covered int
+}
+
+// Clock remembers when the last reading was.
+type Clock struct {
+	Set  bool
+	Mono time.Duration
+	Wall int64 // Unix nanoseconds
+}
+
+// longestSpan is how far apart two readings may be for the energy between them to count.
+const longestSpan = 70 * time.Minute
+
+// pass gives the time since the last reading, 0 where it is not known or too long to be
+// integrated over.
+func (c *Clock) pass(at reading.Stamp) time.Duration {
+	was := *c
+	*c = Clock{Set: true, Mono: at.Mono, Wall: at.Wall.UnixNano()}
+	if !was.Set {
+		return 0
+	}
+	mono, wall := at.Mono-was.Mono, time.Duration(at.Wall.UnixNano()-was.Wall)
+	off := wall - mono
+	if mono <= 0 || mono > longestSpan || off > time.Minute || off < -time.Minute {
+		return 0
+	}
+	return mono
+}
+
+// Day gathers one solar day.
+type Day struct {
+	Date    int // solar day, 0 is none
+	ClearKt float64
+	Got     float64            // Wh at the battery, in hours that teach
+	Levels  [numLevels]float64 // Wh by the label over the same hours
+	Hours   [24]Hour           // by solar time
+}
+
+// Hour gathers one hour of the solar day, for the horizon and the best hour.
+type Hour struct {
+	Got, Beam, Rest float64 // Wh got, and by the label under a clear sky
+	Open            float64 // the beam of a clear sky were there no trees
+	Span            float64 // hours that taught
+	Cell            int
+}
+
+// Pending holds what was forecast of one solar day, by lead.
+type Pending struct {
+	Day   int
+	Score [sky.Leads]float64
+	Known [sky.Leads]bool
+}
+
+// Warmth follows the temperatures, °C.
+type Warmth struct {
+	Battery, Air       float64 // mean over about a day
+	BatteryOK, AirOK   bool
+	Low, High          float64 // of the battery, today
+	Date               int
+	Swing              float64 // half of low to high, usual
+	Charged, Inhibited float64 // hours of daylight below freezing with and without charge
+}
+
+// Cutoff follows when the load is taken off and given back.
+type Cutoff struct {
+	Dark      bool
+	Count     float64
+	SoC       float64 // at which the load went, mean as believed at the time
+	BackCount float64
+	BackSoC   float64 // at which it came back
+}
+
+// Start is the state before anything was learned.
+func (m Model) Start() State {
+	return State{Sky: sky.Begin(m.climate().SD), Panel: startPanel()}
+}
+
+func (m Model) climate() sky.Climate {
+	if len(m.Site.Insolation) == 12 {
+		return sky.FromInsolation(m.Site.Insolation, m.Site.Latitude)
+	}
+	return sky.Usual(m.Site.Latitude)
+}
+
+func (m Model) local(t time.Time) time.Time {
+	if m.Site.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(m.Site.Zone)
+}

@@ -1,0 +1,104 @@
+package sky
+
+// The process: a score is Fast + Slow + Site. Fitted to the correlations named in the
+// package's text; Fast and Slow together have variance 1.
+const (
+	fastPhi, fastVar = 0.20, 0.82
+	slowPhi, slowVar = 0.75, 0.18
+	sitePhi          = 1.0
+	siteDrift        = 0.0004 // variance a day: 0.2 of a score over 100 days
+	siteMost         = 0.35   // variance that the offset may come to after a long silence
+)
+
+// Process is what is believed of the sky on one day: the parts of its score and their
+// covariance. It is plain data.
+type Process struct {
+	X [3]float64 // fast, slow, site
+	P [3][3]float64
+}
+
+// Begin is the process before anything was seen, with a doubt about the site's mean.
+func Begin(siteSD float64) Process {
+	var p Process
+	p.P[0][0], p.P[1][1], p.P[2][2] = fastVar, slowVar, siteSD*siteSD
+	return p
+}
+
+func phis() [3]float64 { return [3]float64{fastPhi, slowPhi, sitePhi} }
+
+func noise() [3]float64 {
+	return [3]float64{fastVar * (1 - fastPhi*fastPhi), slowVar * (1 - slowPhi*slowPhi), siteDrift}
+}
+
+// Next moves on by one day.
+func (p Process) Next() Process {
+	f, q := phis(), noise()
+	for i := range 3 {
+		p.X[i] *= f[i]
+		for j := range 3 {
+			p.P[i][j] *= f[i] * f[j]
+		}
+		p.P[i][i] += q[i]
+	}
+	p.P[2][2] = min(p.P[2][2], siteMost)
+	return p
+}
+
+// See takes in the day's score as it was seen, with the variance of the seeing.
+func (p Process) See(score, variance float64) Process {
+	var g [3]float64 // covariance of the parts with the score
+	s := variance
+	for i := range 3 {
+		g[i] = p.P[i][0] + p.P[i][1] + p.P[i][2]
+		s += g[i]
+	}
+	if !(s > 0) {
+		return p
+	}
+	miss := score - p.X[0] - p.X[1] - p.X[2]
+	for i := range 3 {
+		p.X[i] += g[i] / s * miss
+	}
+	for i := range 3 {
+		for j := range 3 {
+			p.P[i][j] -= g[i] * g[j] / s
+		}
+	}
+	return p
+}
+
+// Score is the mean and the variance of the day's score.
+func (p Process) Score() (mean, variance float64) {
+	for i := range 3 {
+		mean += p.X[i]
+		for j := range 3 {
+			variance += p.P[i][j]
+		}
+	}
+	return mean, variance
+}
+
+// Ahead is the joint distribution of the scores of this day and the n-1 after it.
+func (p Process) Ahead(n int) Days {
+	d := Days{Mean: make([]float64, n), Cov: make([][]float64, n)}
+	for i := range n {
+		d.Cov[i] = make([]float64, n)
+	}
+	f := phis()
+	for i := range n {
+		d.Mean[i], d.Cov[i][i] = p.Score()
+		var g [3]float64
+		for k := range 3 {
+			g[k] = p.P[k][0] + p.P[k][1] + p.P[k][2]
+		}
+		for j := i + 1; j < n; j++ {
+			for k := range 3 {
+				g[k] *= f[k]
+			}
+			d.Cov[i][j] = g[0] + g[1] + g[2]
+			d.Cov[j][i] = d.Cov[i][j]
+		}
+		p = p.Next()
+	}
+	return d
+}
