@@ -179,7 +179,6 @@ func (l *Loop) live(ctx context.Context) {
 
 func (l *Loop) report(r collector.Report) {
 	r.At = l.now()
-	r.Took = time.Duration(float64(r.Took) * l.Speed)
 	l.noteSource(r)
 	if err := l.core.Report(r); err != nil {
 		l.Log.Error("a report was lost", "err", err)

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/sim"
+)
+
+// demoFlags choose a demonstration.
+type demoFlags struct {
+	speed  float64
+	listen string
+	wire   string
+}
+
+func demoCommand() *cobra.Command {
+	var f demoFlags
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Watch a simulated node live through a grey spell; nothing to install",
+		Long: `A simulated relay of a rowing club, with panel, controller, battery and loads, answers on a
+real Modbus wire. ebbwatch reads it as it would read yours, a day in a minute. After two days
+the sky turns grey: a warning comes before the battery is low, and clears when the sun is back.
+Ctrl-C ends it and leaves nothing behind.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	cmd.Flags().Float64Var(&f.speed, "speed", sim.DefaultSpeed, "how many times faster than life; 1440 is a day in a minute")
+	cmd.Flags().StringVar(&f.listen, "listen", "", "address of the page (default 127.0.0.1:9777, or any free port)")
+	cmd.Flags().StringVar(&f.wire, "wire", "", "rtu (a serial line) or tcp; by default a serial line where the system has pseudo terminals")
+	return cmd
+}
+
+func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
+	if f.wire != "" && f.wire != "rtu" && f.wire != "tcp" {
+		return fmt.Errorf("cannot use --wire %q: it must be rtu or tcp", f.wire)
+	}
+	folder, err := os.MkdirTemp("", "ebbwatch-demo-")
+	if err != nil {
+		return fmt.Errorf("cannot make a folder for the demonstration: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	site, err := sim.NewDemo(sim.DemoOptions{Speed: f.speed})
+	if err != nil {
+		return err
+	}
+	defer site.Close()
+	c, err := f.config(site, folder, stderr)
+	if err != nil {
+		return err
+	}
+	store, err := statedir.Open(c.State)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	ring := &logRing{}
+	o := demoOptions(c, site, stdout, ring)
+	o.Store = store
+	return f.live(ctx, site, o, stdout)
+}
+
+// config writes the map and the configuration as an owner would, and loads them.
+func (f demoFlags) config(site *sim.Demo, folder string, stderr io.Writer) (*config.Config, error) {
+	if f.wire == "rtu" && site.NoRTU != nil {
+		return nil, site.NoRTU
+	}
+	mapFile, file := filepath.Join(folder, "charger-map.yaml"), filepath.Join(folder, "ebbwatch.yaml")
+	text := site.Config(mapFile, f.wire != "tcp" && site.NoRTU == nil)
+	text += fmt.Sprintf("notify: []\nweb: {listen: %q}\nstate: %q\n", f.address(), filepath.Join(folder, "state"))
+	err := errors.Join(os.WriteFile(mapFile, site.Map, 0o600), os.WriteFile(file, []byte(text), 0o600))
+	if err != nil {
+		return nil, fmt.Errorf("cannot write the configuration of the demonstration: %w", err)
+	}
+	return loadOrSay(stderr, file, config.All())
+}
+
+func (f demoFlags) address() string {
+	if f.listen != "" {
+		return f.listen
+	}
+	return "127.0.0.1:9777"
+}
+
+// demoOptions are those of a real node, but for the clock, the paths and the terminal as
+// the channel.
+func demoOptions(c *config.Config, site *sim.Demo, stdout io.Writer, ring *logRing) node.Options {
+	o := options(c, newLogger(io.Discard, ring), ring)
+	o.Speed, o.Tick = site.Speed, 5*time.Minute
+	o.Clock = func(node.Memory) node.Now { return site.Now }
+	const every = 10 * time.Minute
+	o.Sources = append(o.Sources, node.LiveSource{Name: "path", Every: every, Source: site.Paths()})
+	o.Plan.Sources = append(o.Plan.Sources, node.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})
+	instances := o.Plan.Engine.Instances
+	instances["source"] = append(instances["source"], "path")
+	instances["peer"] = append(instances["peer"], site.PathNames()...)
+	screen := &terminal{w: stdout, zone: c.Site.Zone}
+	o.Channels = []node.LiveChannel{{Channel: outbox.Channel{Name: "terminal"}, Sender: screen}}
+	return o
+}
+
+// live runs the site and the daemon until the context ends.
+func (f demoFlags) live(ctx context.Context, site *sim.Demo, o node.Options, stdout io.Writer) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	done := make(chan error, 1)
+	go func() { done <- site.Run(ctx) }()
+	started := func(address string) { greet(stdout, site, address) }
+	err := serve(ctx, o, f.address(), "", started)
+	if f.listen == "" && isInUse(err) {
+		err = serve(ctx, o, "127.0.0.1:0", "", started)
+	}
+	cancel()
+	return errors.Join(err, <-done)
+}
+
+func greet(w io.Writer, site *sim.Demo, address string) {
+	wire := "Modbus TCP at " + site.TCP
+	if site.NoRTU == nil {
+		wire = "Modbus RTU on " + site.RTU + " (and TCP at " + site.TCP + ")"
+	}
+	fmt.Fprintf(w, `The relay %q wakes on a fair day in November. One day takes %s.
+wire  %s
+page  http://%s/
+Watch for a grey spell on the third day. Ctrl-C ends it.
+
+`, site.Spec.Name, site.Real(24*time.Hour).Round(time.Second), wire, address)
+}
+
+// terminal is the channel of the demonstration: it prints.
+type terminal struct {
+	mu   sync.Mutex
+	w    io.Writer
+	zone *time.Location
+}
+
+// Send prints a notice.
+func (t *terminal) Send(_ context.Context, n alert.Notice) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	fmt.Fprintf(t.w, "%s  %s (%s): %s\n", n.At.In(t.zone).Format("Mon 2 Jan 15:04"), n.Phase, n.Severity, n.Title)
+	for _, line := range append(strings.Split(strings.TrimSpace(n.Text), "\n"), n.Advice...) {
+		fmt.Fprintf(t.w, "    %s\n", line)
+	}
+	return nil
+}

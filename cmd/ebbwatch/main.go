@@ -1,0 +1,68 @@
+// Command ebbwatch watches a small solar-powered network node: it reads what the
+// instruments say, counts the battery, looks ahead and warns while there is still time.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	_ "time/tzdata" // small boards often lack the time zones
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// run is the whole program: it returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := command(stdout, stderr)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	var code exitCode
+	switch {
+	case err == nil:
+		return 0
+	case errors.As(err, &code):
+		return int(code)
+	}
+	fmt.Fprintln(stderr, "ebbwatch:", err)
+	return 1
+}
+
+// exitCode ends the program with a code after everything was said already.
+type exitCode int
+
+func (c exitCode) Error() string { return fmt.Sprintf("exit code %d", int(c)) }
+
+func command(stdout, stderr io.Writer) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "ebbwatch",
+		Short: "Watch a solar-powered network node and warn before it goes dark",
+		Long: `ebbwatch reads the instruments of a solar-powered network node, counts its battery,
+looks ten days ahead and warns while there is still time. It writes to no device.
+
+See it at work with nothing to install:  ebbwatch demo`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+	}
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), versionCommand())
+	return root
+}
+
+// configFlag adds the flag that names the configuration.
+func configFlag(cmd *cobra.Command, into *string) {
+	cmd.Flags().StringVar(into, "config", "", "configuration file (YAML)")
+	if err := cmd.MarkFlagRequired("config"); err != nil {
+		panic(err) // the flag is defined a line above
+	}
+}

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"syscall"
+	"time"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+	"github.com/spf13/cobra"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/cmd/internal/web"
+)
+
+func runCommand() *cobra.Command {
+	var file, webConfig string
+	cmd := &cobra.Command{
+		Use:   "run --config FILE",
+		Short: "Watch a node: the daemon",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := loadOrSay(cmd.ErrOrStderr(), file, config.All())
+			if err != nil {
+				return err
+			}
+			return daemonRun(cmd.Context(), c, webConfig, cmd.ErrOrStderr())
+		},
+	}
+	configFlag(cmd, &file)
+	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
+	return cmd
+}
+
+// loadOrSay reads the configuration; its problems are printed, one a line.
+func loadOrSay(w io.Writer, file string, need config.Need) (*config.Config, error) {
+	c, problems := load(file, need)
+	for _, p := range problems {
+		fmt.Fprintln(w, p)
+	}
+	if len(problems) > 0 {
+		return nil, fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
+	}
+	return c, nil
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// daemonRun is the daemon from start to end.
+func daemonRun(ctx context.Context, c *config.Config, webConfig string, stderr io.Writer) error {
+	ring := &logRing{}
+	log := newLogger(stderr, ring)
+	if err := web.Check(webConfig); err != nil {
+		return err
+	}
+	store, err := statedir.Open(c.State)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	o := options(c, log, ring)
+	o.Store = store
+	return serve(ctx, o, c.Web.Listen, webConfig, func(address string) {
+		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
+	})
+}
+
+// serve runs the loop and the web server until the context ends or one of them fails. The
+// address is taken first: a port that is in use should stop the start, not the watch.
+func serve(ctx context.Context, o node.Options, listen, webConfig string, started func(address string)) error {
+	l, err := web.Listen(ctx, listen)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var loop *node.Loop
+	o.Progress = progress(func() bool { return loop.Snapshot().Ready })
+	loop = node.NewLoop(o)
+	started(shown(l.Addr()))
+	errs := make(chan error, 2)
+	go func() { errs <- loop.Run(ctx) }()
+	go func() {
+		handler := web.New(web.Options{Snapshot: loop.Snapshot})
+		errs <- web.Server{Handler: handler, ConfigFile: webConfig, Log: o.Log}.Serve(ctx, l)
+	}()
+	first := <-errs
+	cancel()
+	return errors.Join(first, waitFor(errs, 4*time.Second, o.Log))
+}
+
+// waitFor gives the second part its time to end, and no more: a stop is over within 5 s.
+func waitFor(errs <-chan error, limit time.Duration, log *slog.Logger) error {
+	notify(log, daemon.SdNotifyStopping)
+	select {
+	case err := <-errs:
+		return err
+	case <-time.After(limit):
+		return fmt.Errorf("cannot stop cleanly: a part did not end within %s", limit)
+	}
+}
+
+// shown is an address that a browser can open.
+func shown(a net.Addr) string {
+	host, port, err := net.SplitHostPort(a.String())
+	if err != nil {
+		return a.String()
+	}
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return net.JoinHostPort(host, port)
+}
+
+// isInUse tells whether an address could not be taken because another program has it.
+func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
+
+// progress tells systemd that the daemon is ready, once every part is, and feeds its
+// watchdog. It is called by the loop after each step, so a loop that hangs starves it.
+func progress(ready func() bool) func() {
+	var said bool
+	var fed time.Time
+	interval, err := daemon.SdWatchdogEnabled(false)
+	watched := err == nil && interval > 0
+	return func() {
+		if !said && ready() {
+			said = true
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyReady) // not under systemd: nothing to tell
+		}
+		if watched && time.Since(fed) > interval/4 {
+			fed = time.Now()
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+		}
+	}
+}
+
+func notify(log *slog.Logger, state string) {
+	if _, err := daemon.SdNotify(false, state); err != nil {
+		log.Debug("systemd was not told", "err", err)
+	}
+}
