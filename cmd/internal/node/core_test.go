@@ -1,0 +1,215 @@
+package node
+
+import (
+	"errors"
+	"math"
+	"testing"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+// start is a winter noon at the club's reservoir.
+func start() time.Time { return time.Date(2026, 1, 12, 11, 0, 0, 0, time.UTC) }
+
+func at(d time.Duration) reading.Stamp {
+	return reading.Stamp{Mono: d, Wall: start().Add(d), Trusted: true}
+}
+
+func testPlan() Plan {
+	return Plan{
+		Site: "slipway", Zone: time.UTC,
+		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.7},
+		Array:   outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
+		Sources: []SourcePlan{
+			{Name: "charger", Kind: "modbus", Every: 10 * time.Second},
+			{Name: "box", Kind: "hwmon", Every: time.Minute},
+			{Name: "path", Kind: "ping", Every: 30 * time.Second, Peers: []string{"gate", "boathouse"}},
+		},
+		OutlookEvery: 15 * time.Minute, Seed: 1,
+	}
+}
+
+func report(source string, when time.Duration, err error, pairs ...any) collector.Report {
+	r := collector.Report{Source: source, At: at(when), Err: err, Took: 40 * time.Millisecond}
+	for i := 0; i < len(pairs); i += 2 {
+		r.Values = append(r.Values, reading.Value{Quantity: pairs[i].(reading.Quantity), X: pairs[i+1].(float64)})
+	}
+	return r
+}
+
+func take(t *testing.T, c *Core, r collector.Report) {
+	t.Helper()
+	if err := c.Report(r); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestMeasured(t *testing.T) {
+	t.Parallel()
+	const volts, amps = reading.BatteryVolts, reading.BatteryAmps
+	broken := collector.Errorf(collector.CRC, "cannot read unit 1: wrong check sum")
+	tests := []struct {
+		name    string
+		reports []collector.Report
+		now     time.Duration
+		q       reading.Quantity
+		want    facts.Measured
+	}{
+		{"nothing was read", nil, 0, volts, facts.Measured{}},
+		{"the first source in the configuration wins",
+			[]collector.Report{report("box", 0, nil, volts, 13.0), report("charger", 0, nil, volts, 13.2)},
+			time.Second, volts, facts.Measured{Known: true, X: 13.2, Age: time.Second, Source: "charger"}},
+		{"the next one steps in when the first is too old",
+			[]collector.Report{report("charger", 0, nil, volts, 13.2), report("box", time.Minute, nil, volts, 13.0)},
+			61 * time.Second, volts, facts.Measured{Known: true, X: 13.0, Age: time.Second, Source: "box"}},
+		{"too old is not known", []collector.Report{report("charger", 0, nil, volts, 13.2)}, 36 * time.Second, volts, facts.Measured{}},
+		{"what a good poll leaves out is not known",
+			[]collector.Report{report("charger", 0, nil, volts, 13.2, amps, 1.0), report("charger", 10*time.Second, nil, volts, 13.3)},
+			11 * time.Second, amps, facts.Measured{}},
+		{"beside an error the older value stays",
+			[]collector.Report{report("charger", 0, nil, volts, 13.2, amps, 1.0), report("charger", 10*time.Second, broken, volts, 13.3)},
+			11 * time.Second, amps, facts.Measured{Known: true, X: 1, Age: 11 * time.Second, Source: "charger"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			c := NewCore(testPlan())
+			for _, r := range tt.reports {
+				take(t, c, r)
+			}
+			if got := c.measured(at(tt.now))[tt.q]; got != tt.want {
+				t.Errorf("got %+v, want %+v", got, tt.want)
+			}
+		})
+	}
+}
+
+func TestSuspectGivesWay(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	r := report("charger", 0, nil, reading.BatteryVolts, 132.0)
+	r.Values[0].Suspect = "ten times what the others say"
+	take(t, c, r)
+	if got := c.reading(at(0)); !got.Empty() {
+		t.Errorf("a suspect value reached the belief: %+v", got)
+	}
+	if m := c.measured(at(0))[reading.BatteryVolts]; !m.Known || m.Suspect == "" {
+		t.Errorf("a suspect value is to be shown as such, got %+v", m)
+	}
+	take(t, c, report("box", 0, nil, reading.BatteryVolts, 13.2))
+	if m := c.measured(at(0))[reading.BatteryVolts]; m.X != 13.2 || m.Suspect != "" {
+		t.Errorf("the clean value of another source is to be used, got %+v", m)
+	}
+}
+
+func TestUnknownSource(t *testing.T) {
+	t.Parallel()
+	if err := NewCore(testPlan()).Report(report("nobody", 0, nil)); err == nil {
+		t.Error("a report for a source that there is not was taken")
+	}
+}
+
+func TestSourceFacts(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	c.Step(at(0))
+	take(t, c, report("charger", 10*time.Second, nil, reading.BatteryVolts, 13.2))
+	take(t, c, report("box", 10*time.Second, collector.Errorf(collector.Port, "cannot open the port")))
+	c.Step(at(20 * time.Second))
+	s := c.Snapshot(at(20 * time.Second))
+	charger, box := s.Sources[0], s.Sources[1]
+	if !charger.Up || charger.Age != 10*time.Second || charger.Errors["port"] != 0 {
+		t.Errorf("charger: %+v", charger)
+	}
+	if box.Up || box.Age >= 0 || box.Silent != 20*time.Second || box.Errors["port"] != 1 || box.Err == "" {
+		t.Errorf("box: %+v", box)
+	}
+	if s.Ready {
+		t.Error("ready although path was never asked")
+	}
+	take(t, c, report("path", 21*time.Second, errors.New("no route")))
+	if !c.Snapshot(at(22 * time.Second)).Ready {
+		t.Error("not ready although every source was asked")
+	}
+}
+
+func TestPeerFacts(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	r := collector.Report{Source: "path", At: at(0), Values: []reading.Value{
+		{Quantity: reading.PeerUp, Of: "gate", X: 1},
+		{Quantity: reading.PeerRTTSeconds, Of: "gate", X: 0.004},
+		{Quantity: reading.PeerLossRatio, Of: "gate", X: 0.2},
+		{Quantity: reading.PeerUp, Of: "boathouse", X: 0},
+	}}
+	take(t, c, r)
+	peers := c.Snapshot(at(time.Second)).Peers
+	if g := peers[0]; !g.Up || !g.Known || g.RTTSeconds != 0.004 || g.LossRatio != 0.2 {
+		t.Errorf("gate: %+v", g)
+	}
+	if b := peers[1]; b.Up || !b.Known || !math.IsNaN(b.RTTSeconds) {
+		t.Errorf("boathouse: %+v", b)
+	}
+	if late := c.Snapshot(at(time.Hour)).Peers; late[0].Known {
+		t.Error("an hour later nothing is known of the peer")
+	}
+}
+
+func TestEnergy(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	for i := range 7 {
+		when := time.Duration(i) * 10 * time.Second
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -2.0, reading.LoadWatts, 21.0, reading.PVVolts, 18.0, reading.PVAmps, 0.5))
+		c.Step(at(when))
+	}
+	want := map[string]float64{"load": 21 * 60, "pv": 9 * 60, "battery_out": 26 * 60, "battery_in": 0}
+	for flow, joules := range want {
+		if got := c.Memory().Energy[flow]; math.Abs(got-joules) > 1e-9 {
+			t.Errorf("%s: %g J after a minute, want %g", flow, got, joules)
+		}
+	}
+	c.Step(at(2 * time.Hour))
+	if got := c.Memory().Energy["load"]; got != want["load"] {
+		t.Errorf("energy grew over two hours in which nothing was read: %g J", got)
+	}
+}
+
+func TestMemorySurvives(t *testing.T) {
+	t.Parallel()
+	first := NewCore(testPlan())
+	for i := range 60 {
+		when := time.Duration(i) * time.Minute
+		take(t, first, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
+		first.Step(at(when))
+	}
+	second := NewCore(testPlan())
+	second.Resume(first.Memory())
+	take(t, second, report("charger", time.Hour, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
+	second.Step(at(time.Hour))
+	if a, b := first.Belief().SoC, second.Belief().SoC; math.Abs(a-b) > 0.01 {
+		t.Errorf("charge %.3f before the restart, %.3f after", a, b)
+	}
+}
+
+func TestSnapshotIsImmutable(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	step := func(when time.Duration) {
+		take(t, c, report("charger", when, collector.Errorf(collector.Timeout, "late"), reading.BatteryVolts, 13.0, reading.LoadWatts, 20.0))
+		c.Step(at(when))
+	}
+	step(0)
+	step(10 * time.Second)
+	s := c.Snapshot(at(10 * time.Second))
+	energy, timeouts := s.Energy["load"], s.Sources[0].Errors["timeout"]
+	step(20 * time.Second)
+	if s.Energy["load"] != energy || s.Sources[0].Errors["timeout"] != timeouts {
+		t.Error("a snapshot changed after it was handed out")
+	}
+}

@@ -1,0 +1,236 @@
+package node
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+)
+
+// memStore is a state folder in memory that can be told to fail.
+type memStore struct {
+	mu     sync.Mutex
+	saved  map[string]any
+	order  []string
+	broken error
+}
+
+func (m *memStore) Save(name string, v any) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.broken != nil {
+		return m.broken
+	}
+	if m.saved == nil {
+		m.saved = map[string]any{}
+	}
+	m.saved[name], m.order = v, append(m.order, name)
+	return nil
+}
+
+func (m *memStore) Load(name string, v any) (bool, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	saved, ok := m.saved[name]
+	if !ok {
+		return false, nil
+	}
+	switch into := v.(type) {
+	case *Memory:
+		*into = saved.(Memory)
+	case *Alerts:
+		*into = saved.(Alerts)
+	}
+	return true, nil
+}
+
+// fixed is a source that always says the same.
+type fixed struct {
+	values []reading.Value
+	err    error
+}
+
+func (f fixed) Read(context.Context) ([]reading.Value, error) { return f.values, f.err }
+
+// inbox is a channel that keeps what it gets, after failing for a while.
+type inbox struct {
+	mu    sync.Mutex
+	fails int
+	got   []alert.Notice
+	store *memStore
+	early int // notices that came before they were saved
+}
+
+func (b *inbox) Send(_ context.Context, n alert.Notice) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.fails > 0 {
+		b.fails--
+		return errors.New("cannot send: the receiver is away")
+	}
+	if b.store != nil && !b.savedBefore(n) {
+		b.early++
+	}
+	b.got = append(b.got, n)
+	return nil
+}
+
+func (b *inbox) savedBefore(n alert.Notice) bool {
+	b.store.mu.Lock()
+	defer b.store.mu.Unlock()
+	saved, _ := b.store.saved["alerts"].(Alerts)
+	return slices.ContainsFunc(saved.Outbox.Queues["owner"].Items, func(it outbox.Item) bool {
+		return it.Notice.ID == n.ID && it.Notice.Phase == n.Phase
+	})
+}
+
+// coldRule is raised below 5 °C at once.
+func coldRule() alert.Rule {
+	return alert.Rule{Name: "cold", Summary: "the battery is cold", Rungs: []alert.Rung{{
+		Severity: alert.Warning, When: alert.MustExpr("battery_celsius < 5"), Title: "cold", Text: "cold",
+	}}}
+}
+
+func testOptions(store Store, source collector.Source, channels ...LiveChannel) Options {
+	p := testPlan()
+	p.Sources = p.Sources[:1]
+	p.Engine = alert.Engine{Rules: []alert.Rule{coldRule()}, Site: "slipway", Zone: time.UTC}
+	return Options{
+		Plan: p, Store: store, Channels: channels, Speed: 1, Tick: 10 * time.Second,
+		Sources: []LiveSource{{Name: "charger", Every: 10 * time.Second, Source: source}},
+		Log:     slog.New(slog.DiscardHandler),
+		Clock: func(m Memory) Now {
+			began := time.Now()
+			return func() reading.Stamp {
+				return reading.Stamp{Mono: m.Mono + time.Since(began), Wall: time.Now(), Trusted: true}
+			}
+		},
+	}
+}
+
+func owner(c alert.Channel) LiveChannel {
+	return LiveChannel{Channel: outbox.Channel{Name: "owner"}, Sender: c}
+}
+
+func values(celsius float64) []reading.Value {
+	return []reading.Value{
+		{Quantity: reading.BatteryVolts, X: 13.1}, {Quantity: reading.BatteryAmps, X: -1.5},
+		{Quantity: reading.BatteryCelsius, X: celsius},
+	}
+}
+
+// liveFor runs a loop inside a bubble for a time.
+func liveFor(t *testing.T, o Options, d time.Duration) *Loop {
+	t.Helper()
+	l := NewLoop(o)
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	if err := l.Run(ctx); err != nil {
+		t.Errorf("the loop ended with %v", err)
+	}
+	return l
+}
+
+func TestWarningIsSavedThenSentUntilTaken(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memStore{}
+		box := &inbox{fails: 3, store: store}
+		liveFor(t, testOptions(store, fixed{values: values(3)}, owner(box)), time.Hour)
+		if len(box.got) != 1 || box.got[0].Phase != alert.Raised {
+			t.Fatalf("got %d notices, want one raise", len(box.got))
+		}
+		if box.early != 0 {
+			t.Error("a notice was sent before it was saved")
+		}
+		if store.order[len(store.order)-1] != "node" {
+			t.Error("the belief was not saved at the end")
+		}
+	})
+}
+
+func TestUnsentWarningOutlivesTheProcess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memStore{}
+		away := &inbox{fails: 1 << 30}
+		liveFor(t, testOptions(store, fixed{values: values(3)}, owner(away)), time.Minute)
+		box := &inbox{}
+		liveFor(t, testOptions(store, fixed{values: values(3)}, owner(box)), time.Hour)
+		if len(box.got) != 1 {
+			t.Fatalf("after the restart %d notices came, want the one that waited", len(box.got))
+		}
+	})
+}
+
+func TestHangingChannelDelaysNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &inbox{}
+		hang := LiveChannel{Channel: outbox.Channel{Name: "hang"}, Sender: hanging{}}
+		liveFor(t, testOptions(nil, fixed{values: values(3)}, hang, owner(box)), time.Minute)
+		if len(box.got) != 1 {
+			t.Errorf("%d notices came, want 1", len(box.got))
+		}
+	})
+}
+
+type hanging struct{}
+
+func (hanging) Send(ctx context.Context, _ alert.Notice) error {
+	<-ctx.Done()
+	return ctx.Err()
+}
+
+type panicking struct{}
+
+func (panicking) Send(context.Context, alert.Notice) error { panic("a bug in a channel") }
+
+func TestPanickingChannelDoesNotTakeTheNodeDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := liveFor(t, testOptions(nil, fixed{values: values(3)}, owner(panicking{})), time.Minute)
+		if c := l.Snapshot().Channels[0]; c.Outcomes["failed"] == 0 || c.Err == "" {
+			t.Errorf("the failure does not show: %+v", c)
+		}
+	})
+}
+
+func TestFullDiskStopsNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memStore{broken: errors.New("cannot write: no space left on device")}
+		box := &inbox{}
+		l := NewLoop(testOptions(store, fixed{values: values(3)}, owner(box)))
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		if err := l.Run(ctx); err == nil {
+			t.Error("the end did not say that nothing could be saved")
+		}
+		if len(box.got) != 1 {
+			t.Errorf("%d notices came, want 1: a warning counts more than its copy", len(box.got))
+		}
+		if p := l.Snapshot().Problems; len(p) == 0 {
+			t.Error("the problem does not show")
+		}
+	})
+}
+
+func TestSilentSourceBlanksNothingElse(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := testOptions(nil, fixed{err: collector.Errorf(collector.Timeout, "cannot read unit 1: no answer")})
+		o.Plan.Sources = append(o.Plan.Sources, SourcePlan{Name: "box", Every: 10 * time.Second})
+		o.Sources = append(o.Sources, LiveSource{Name: "box", Every: 10 * time.Second, Source: fixed{values: values(20)}})
+		s := liveFor(t, o, 5*time.Minute).Snapshot()
+		if s.Sources[0].Up || s.Sources[0].Errors["timeout"] < 20 {
+			t.Errorf("charger: %+v", s.Sources[0])
+		}
+		if m := s.Reading[reading.BatteryVolts]; !m.Known || m.Source != "box" {
+			t.Errorf("battery_volts: %+v", m)
+		}
+	})
+}
