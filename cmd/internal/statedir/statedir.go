@@ -150,6 +150,7 @@ func (d *Dir) Load(name string, v any) Loaded {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	delete(d.last, name) // until the newest generation proves to be there and whole
 	var out Loaded
 	for _, generation := range []string{name, name + older} {
 		sum, err := d.read(generation, v)
