@@ -149,9 +149,9 @@ type part struct {
 
 // Weather is where forecasts come from.
 type Weather struct {
-	URL     string        `yaml:"url" secret:"true" doc:"of the service, read over HTTPS"`
-	URLFile string        `yaml:"url_file" path:"true" doc:"a file that holds the URL, if it contains a key"`
-	File    string        `yaml:"file" path:"true" doc:"a file that something else keeps up to date, instead of a service"`
+	URL     string        `yaml:"url" secret:"true" example:"https://weather.example/forecast" doc:"of the service, read over HTTPS"`
+	URLFile string        `yaml:"url_file" path:"true" doc:"instead of url, a file that holds it, if it contains a key"`
+	File    string        `yaml:"file" path:"true" doc:"instead of a service, a file that something else keeps up to date"`
 	Every   time.Duration `yaml:"every" default:"3h" range:"10m..7d" doc:"how often it is asked"`
 }
 
