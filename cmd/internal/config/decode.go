@@ -96,7 +96,7 @@ func emptyAt(n *yaml.Node) *yaml.Node {
 func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
 	before := len(s.load.problems)
 	if f, ok := special(v.Type(), isVal); ok && (n.Kind != yaml.MappingNode || !hasNames(v.Type())) {
-		s.fill(n, v.FieldByIndex(f.index), slot{key: sl.key, path: sl.path, at: sl.at, rule: f.rule})
+		s.fillPlain(n, v, sl, f)
 	} else if n.Kind != yaml.MappingNode {
 		s.misplaced(n, sl, "a section (keys and values)")
 		return
@@ -108,6 +108,17 @@ func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
 	}
 	if c, ok := v.Addr().Interface().(checker); ok {
 		c.Check(func(key, what string) { s.problemBelow(n, sl.at, key, what) })
+	}
+}
+
+// fillPlain gives a value that stands in place of a struct to the field that takes it, and
+// the other fields their defaults.
+func (s *Section) fillPlain(n *yaml.Node, v reflect.Value, sl slot, plain field) {
+	s.fill(n, v.FieldByIndex(plain.index), slot{key: sl.key, path: sl.path, at: sl.at, rule: plain.rule})
+	for _, f := range fieldsOf(v.Type()) {
+		if f.rule.hasFallback && !f.isVal {
+			s.fill(fallbackNode(f, sl.at), v.FieldByIndex(f.index), slot{key: f.name, path: join(sl.path, f.name), at: sl.at, rule: f.rule})
+		}
 	}
 }
 

@@ -184,7 +184,7 @@ func (n *nested) Check(problem func(key, what string)) {
 type keyed struct {
 	Name string  `yaml:",key"`
 	Addr string  `yaml:",value"`
-	Loss float64 `yaml:"loss" range:"0..1"`
+	Loss float64 `yaml:"loss" default:"0.5" range:"0..1"`
 }
 
 func TestCheckPointsAtKeys(t *testing.T) {
@@ -211,7 +211,7 @@ func TestOrderedMappings(t *testing.T) {
 	if want := []host{{"slipway", "a"}, {"gate", "b"}, {"island", "c"}}; !reflect.DeepEqual(got.Hosts, want) {
 		t.Errorf("hosts %v, want %v", got.Hosts, want)
 	}
-	if want := []keyed{{Name: "gate", Loss: 0.1}, {Name: "island", Addr: "10.0.0.3"}}; !reflect.DeepEqual(got.Peers, want) {
+	if want := []keyed{{Name: "gate", Loss: 0.1}, {Name: "island", Addr: "10.0.0.3", Loss: 0.5}}; !reflect.DeepEqual(got.Peers, want) {
 		t.Errorf("peers %v, want %v", got.Peers, want)
 	}
 	_, problems = decode[nested]("name: x\npeers: {gate: {loss: 2}}")
