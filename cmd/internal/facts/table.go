@@ -55,8 +55,10 @@ type Row struct {
 	Group    Group
 	Label    string // on the page
 	Decimals int    // on the page
-	Fixed    []Label
-	Labels   []string // whose values Each gives with every number
+	// Words says the value in words on the page, instead of the number and its unit.
+	Words  func(x float64) string
+	Fixed  []Label
+	Labels []string // whose values Each gives with every number
 	// Each calls yield with every number that is known. Infinity means beyond the horizon.
 	Each func(s *Snapshot, yield func(x float64, labels ...string))
 }
@@ -65,6 +67,8 @@ type Row struct {
 func (r Row) Text(x float64) string {
 	unit := r.Unit
 	switch {
+	case r.Words != nil:
+		return r.Words(x)
 	case math.IsInf(x, 1):
 		return "beyond the horizon"
 	case unit == "%":
@@ -134,6 +138,20 @@ func extra(name string) func(*Snapshot, func(float64, ...string)) {
 		return x, known
 	})
 }
+
+// yesNo says a truth in words.
+func yesNo(x float64) string {
+	if x > 0 {
+		return "yes"
+	}
+	return "no"
+}
+
+// ago says seconds the way people do.
+func ago(x float64) string { return Span(time.Duration(x * float64(time.Second))) }
+
+// wattHours says joules in the unit that batteries are thought of in.
+func wattHours(x float64) string { return strconv.FormatFloat(x/3600, 'f', 0, 64) + " Wh" }
 
 func truth(yes bool) float64 {
 	if yes {

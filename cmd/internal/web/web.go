@@ -17,9 +17,9 @@ import (
 type Options struct {
 	// Snapshot gives the newest snapshot; nil before there is one. It must not block.
 	Snapshot func() *facts.Snapshot
-	// Past gives the charge of the last days for the chart, oldest first; nil: no past.
-	// It must answer from memory.
-	Past func() []Point
+	// Past gives the charge of the days before a snapshot for the chart, oldest first; nil:
+	// no past. It must answer from memory.
+	Past func(now *facts.Snapshot) []Point
 	// History answers /api/v1/history; nil: there is none, the path answers 404.
 	History http.Handler
 }

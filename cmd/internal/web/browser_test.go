@@ -1,0 +1,186 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/facts/factstest"
+	"ebbwatch/cmd/internal/web"
+)
+
+// pastWeek invents a week of charge that swings with the day, with a gap of half a day.
+func pastWeek(*facts.Snapshot) []web.Point {
+	var ps []web.Point
+	for h := -168.0; h <= 0; h += 0.5 {
+		if h > -100 && h < -88 {
+			continue
+		}
+		mid := 0.61 - 0.0015*h + 0.06*math.Sin((h+1)/24*2*math.Pi)
+		ps = append(ps, web.Point{Hours: h, SoC: mid, Low: mid - 0.04, High: min(mid+0.035, 1)})
+	}
+	return ps
+}
+
+// browser starts Debian's Chromium without a network of its own.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("cannot look at the page: chromium is missing (Debian package chromium)")
+		}
+		t.Skip("skipped: needs chromium (Debian package chromium)")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true),
+		chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()), chromedp.Flag("hide-scrollbars", true))
+	ctx, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewContext(ctx)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+// scene is one look at the page.
+type scene struct {
+	name  string
+	snap  func() *facts.Snapshot
+	past  func(*facts.Snapshot) []web.Point
+	width int64
+	// scheme is what the viewer prefers: light or dark.
+	scheme string
+}
+
+func scenes() []scene {
+	var all []scene
+	for _, s := range []scene{
+		{name: "rich", snap: factstest.Rich, past: pastWeek},
+		{name: "empty", snap: factstest.Empty},
+		{name: "alarmed", snap: factstest.Alarmed, past: pastWeek},
+	} {
+		for _, s.width = range []int64{360, 768, 1440} {
+			for _, s.scheme = range []string{"light", "dark"} {
+				all = append(all, s)
+			}
+		}
+	}
+	return all
+}
+
+// TestThePageInABrowser looks at the page at three widths, light and dark, with much,
+// nothing and bad news to show. EBBWATCH_SHOTS names a folder that receives pictures.
+func TestThePageInABrowser(t *testing.T) {
+	t.Parallel()
+	ctx := browser(t)
+	for _, s := range scenes() {
+		name := fmt.Sprintf("%s-%d-%s", s.name, s.width, s.scheme)
+		srv := httptest.NewServer(web.New(web.Options{Snapshot: s.snap, Past: s.past}))
+		found, err := look(ctx, srv.URL, s, checks(t))
+		if err == nil {
+			err = shoot(ctx, name)
+		}
+		srv.Close()
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if len(found) > 0 {
+			t.Errorf("%s:\n  %s", name, strings.Join(found, "\n  "))
+		}
+	}
+}
+
+// look opens the page as the scene says and gives what the checks found.
+func look(ctx context.Context, url string, s scene, script string) ([]string, error) {
+	media := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: s.scheme}}}
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(s.width, 900)); err != nil {
+		return nil, err
+	}
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, media); err != nil {
+		return nil, err
+	}
+	if err := chromedp.Do(ctx, chromedp.Navigate(url)); err != nil {
+		return nil, err
+	}
+	return chromedp.Run(ctx, chromedp.Evaluate[[]string](script))
+}
+
+func checks(t *testing.T) string {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join("testdata", "access.js"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// shoot keeps a picture of the page where somebody asked for it.
+func shoot(ctx context.Context, name string) error {
+	dir := os.Getenv("EBBWATCH_SHOTS")
+	if dir == "" {
+		return nil
+	}
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
+}
+
+// TestThePageRefreshesItself changes the snapshot under an open page. The page's clock runs
+// a hundred times faster, so that nobody waits.
+func TestThePageRefreshesItself(t *testing.T) {
+	t.Parallel()
+	ctx := browser(t)
+	var now atomic.Pointer[facts.Snapshot]
+	var asked atomic.Int64
+	now.Store(factstest.Rich())
+	h := web.New(web.Options{Snapshot: now.Load})
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/" {
+			asked.Add(1)
+		}
+		h.ServeHTTP(w, r)
+	}))
+	defer srv.Close()
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+		t.Fatal(err)
+	}
+	fast := page.AddScriptToEvaluateOnNewDocumentParams{Source: `{const st = setTimeout; window.setTimeout = (f, ms) => st(f, ms / 100);}`}
+	if _, err := chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, fast); err != nil {
+		t.Fatal(err)
+	}
+	if err := chromedp.Do(ctx, chromedp.Navigate(srv.URL), chromedp.Click(chromedp.CSS("summary"))); err != nil {
+		t.Fatal(err)
+	}
+	now.Store(factstest.Alarmed())
+	said, err := chromedp.Run(ctx, chromedp.Poll[string](`document.getElementById("live").textContent`))
+	if err != nil || !strings.HasPrefix(said, "Below the reserve") {
+		t.Fatalf("the new headline was not announced: %q, %v", said, err)
+	}
+	open, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector("details").open && document.querySelectorAll(".alarm").length === 3`))
+	if err != nil || !open {
+		t.Errorf("the alarms did not come, or what was open was shut: %v", err)
+	}
+	srv.CloseClientConnections()
+	srv.Close()
+	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](`document.getElementById("live").textContent.startsWith("The box does not answer")`)); err != nil {
+		t.Errorf("the page does not say that it is old: %v", err)
+	}
+	if n := asked.Load(); n > 100 {
+		t.Errorf("the page asked %d times", n)
+	}
+}

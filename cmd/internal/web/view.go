@@ -1,0 +1,276 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+)
+
+// view is the page in words and numbers, ready for the template, which decides nothing.
+type view struct {
+	*facts.Snapshot
+	facts.Headline
+	LevelWord    string
+	AtText       string
+	AtISO        string
+	Charts       []chart
+	Days         []dayRow
+	OutlookRows  []outlookRow
+	OutlookNotes []string
+	Harvest      harvest
+	Battery      group
+	Solar        group
+	Load         group
+	Daemon       group
+	Thermo       *thermo
+	Cold         string
+	Alarms       []alarmView
+	SourceViews  []sourceView
+	PeerViews    []peerView
+	LogLines     []logView
+}
+
+// group is a list of facts with what they share.
+type group struct {
+	Lines []facts.Line
+	Note  string
+}
+
+type alarmView struct {
+	facts.Alarm
+	Word, Ago string
+}
+
+type sourceView struct {
+	facts.Source
+	State, AgeText, EveryText, TookText, ErrText string
+}
+
+type peerView struct {
+	Name, State, Word, Detail string
+}
+
+type logView struct{ ISO, At, Text string }
+
+type dayRow struct{ Day, Low, Mid, High string }
+
+type outlookRow struct{ What, Reserve, Cutoff string }
+
+// harvest compares what the panel gave today with what the sky allowed.
+type harvest struct {
+	Known      bool
+	Got, Could string
+	Sky        string // clear or this
+	Share      float64
+	ShareText  string
+	BarW       float64
+}
+
+func newView(s *facts.Snapshot, past []Point) view {
+	v := view{Snapshot: s, Headline: facts.HeadlineOf(s)}
+	v.LevelWord = map[facts.Level]string{facts.OK: "All well", facts.Unknown: "Not known yet",
+		facts.Warning: "Look at this", facts.Critical: "Act now"}[v.Level]
+	at := s.Local(s.At.Wall)
+	v.AtText, v.AtISO = at.Format("Mon 2 Jan 15:04:05"), at.Format(time.RFC3339)
+	for _, size := range []struct {
+		id   string
+		w, h float64
+	}{{"wide", 720, 270}, {"narrow", 340, 280}} {
+		if c, ok := newChart(s, past, size.id, size.w, size.h); ok {
+			v.Charts = append(v.Charts, c)
+		}
+	}
+	v.Days = dayRows(s)
+	v.OutlookRows, v.OutlookNotes = outlookRows(s)
+	v.Harvest = newHarvest(s)
+	v.Battery, v.Solar = newGroup(s, facts.GroupBattery), newGroup(s, facts.GroupSolar)
+	v.Load, v.Daemon = newGroup(s, facts.GroupLoad), newGroup(s, facts.GroupDaemon)
+	if t, ok := newThermo(s); ok {
+		v.Thermo = &t
+	}
+	v.Cold = coldWord(s)
+	v.parts(s)
+	return v
+}
+
+// newGroup says once what most readings of a group share, their source and age, and leaves
+// it beside those that differ.
+func newGroup(s *facts.Snapshot, name facts.Group) group {
+	g := group{}
+	count := map[string]int{}
+	note := func(l facts.Line) string { return "Readings of " + l.Source + ", " + facts.Span(l.Age) + " old" }
+	for _, l := range facts.Lines(s, name) {
+		if strings.HasSuffix(l.Fact, "_today_joules") && name == facts.GroupSolar {
+			continue // told above the list
+		}
+		g.Lines = append(g.Lines, l)
+		if l.Age >= 0 {
+			count[note(l)]++
+			if count[note(l)] > max(1, count[g.Note]) {
+				g.Note = note(l)
+			}
+		}
+	}
+	for i, l := range g.Lines {
+		if l.Age >= 0 && note(l) == g.Note {
+			g.Lines[i].Age = -1
+		}
+	}
+	return g
+}
+
+// parts lists alarms, sources, peers and the log.
+func (v *view) parts(s *facts.Snapshot) {
+	for _, a := range s.Alarms {
+		word := map[string]string{"critical": "Critical", "warning": "Warning", "info": "Note"}[a.Severity]
+		v.Alarms = append(v.Alarms, alarmView{a, word, facts.Span(max(0, s.At.Wall.Sub(a.Since)))})
+	}
+	for _, x := range s.Sources {
+		v.SourceViews = append(v.SourceViews, viewSource(x))
+	}
+	for _, p := range s.Peers {
+		v.PeerViews = append(v.PeerViews, viewPeer(p))
+	}
+	for _, l := range slices.Backward(s.Log) {
+		at := s.Local(l.At)
+		v.LogLines = append(v.LogLines, logView{at.Format(time.RFC3339), at.Format("Mon 15:04:05"), l.Text})
+		if len(v.LogLines) == 12 {
+			break
+		}
+	}
+}
+
+func viewSource(x facts.Source) sourceView {
+	v := sourceView{Source: x, State: "silent", AgeText: "never", EveryText: facts.Span(x.Every), TookText: "–", ErrText: x.Err}
+	if x.Age >= 0 {
+		v.AgeText = facts.Span(x.Age)
+	}
+	switch {
+	case !x.Tried:
+		v.State = "not asked yet"
+	case x.Up:
+		v.State = "answers"
+	}
+	if x.Tried {
+		v.TookText = fmt.Sprintf("%d ms", x.Took.Milliseconds())
+	}
+	return v
+}
+
+func viewPeer(p facts.Peer) peerView {
+	switch {
+	case !p.Known:
+		return peerView{p.Name, "unknown", "not known yet", ""}
+	case !p.Up:
+		return peerView{p.Name, "down", "does not answer", "asked " + facts.Span(p.Age) + " ago"}
+	}
+	detail := ""
+	if !math.IsNaN(p.RTTSeconds) {
+		detail = fmt.Sprintf("%.1f ms", 1000*p.RTTSeconds)
+	}
+	if !math.IsNaN(p.LossRatio) {
+		detail += fmt.Sprintf(", %.0f %% lost", 100*p.LossRatio)
+	}
+	return peerView{p.Name, "up", "answers", detail}
+}
+
+// dayRows is the fan as a table, one row a day.
+func dayRows(s *facts.Snapshot) []dayRow {
+	var rows []dayRow
+	for _, p := range s.Outlook.Fan {
+		if math.Mod(p.Hours, 24) != 0 {
+			continue
+		}
+		name := s.When(p.Hours)
+		if p.Hours == 0 {
+			name = "now"
+		}
+		pc := func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }
+		rows = append(rows, dayRow{name, pc(p.P10), pc(p.P50), pc(p.P90)})
+	}
+	return rows
+}
+
+func outlookRows(s *facts.Snapshot) ([]outlookRow, []string) {
+	if !s.OutlookKnown() {
+		return nil, nil
+	}
+	r, c := s.Outlook.Reserve, s.Outlook.Cutoff
+	rows := []outlookRow{
+		{"One chance in ten: before", s.When(r.P10), s.When(c.P10)},
+		{"Even chance: before", s.When(r.P50), s.When(c.P50)},
+		{"Nine in ten: before", s.When(r.P90), s.When(c.P90)},
+	}
+	for i, days := range [5]int{1, 2, 3, 5, 7} {
+		what := fmt.Sprintf("Chance within %d days", days)
+		if days == 1 {
+			what = "Chance within a day"
+		}
+		rows = append(rows, outlookRow{what, chance(r.Within[i]), chance(c.Within[i])})
+	}
+	var notes []string
+	if x := s.Outlook.DarkHours; x >= 0.5 {
+		notes = append(notes, fmt.Sprintf("On average %.0f of the next 240 hours would be dark.", x))
+	}
+	if x := s.Outlook.BackHours; !math.IsNaN(x) {
+		notes = append(notes, fmt.Sprintf("After a cut-off the load is usually back within %.0f h.", math.Ceil(x)))
+	}
+	if x := s.Outlook.NoSunHours; !math.IsNaN(x) {
+		notes = append(notes, fmt.Sprintf("Without any sun at all: %.0f h to the cut-off.", x))
+	}
+	return rows, notes
+}
+
+// chance prints a chance without claiming certainty that a finite number of futures cannot
+// give.
+func chance(p float64) string {
+	switch {
+	case math.IsNaN(p):
+		return "–"
+	case p < 0.01:
+		return "under 1 %"
+	case p > 0.99:
+		return "over 99 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+func newHarvest(s *facts.Snapshot) harvest {
+	got, known := s.Extra["harvest_today_joules"]
+	could, sky := s.Extra["harvest_sky_today_joules"], "This sky should have given"
+	if could == 0 {
+		could, sky = s.Extra["harvest_clear_today_joules"], "A clear sky would have given"
+	}
+	if !known {
+		return harvest{}
+	}
+	h := harvest{Known: true, Got: fmt.Sprintf("%.0f Wh", got/3600)}
+	if could > 0 {
+		h.Share = got / could
+		h.Could, h.Sky, h.ShareText = fmt.Sprintf("%.0f Wh", could/3600), sky, fmt.Sprintf("%.0f %%", 100*h.Share)
+		h.BarW = 300 * min(h.Share, 1)
+	}
+	return h
+}
+
+// coldWord says what the battery's temperature means for charging it.
+func coldWord(s *facts.Snapshot) string {
+	for _, w := range facts.Warmths(s) {
+		if w.Of != "Battery" {
+			continue
+		}
+		switch {
+		case w.Celsius < 0:
+			return "freezing"
+		case w.Celsius < 3:
+			return "near"
+		default:
+			return "warm"
+		}
+	}
+	return "unknown"
+}
