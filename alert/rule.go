@@ -18,7 +18,8 @@ type Rule struct {
 	Clear    Expr
 	ClearFor time.Duration
 	// After names the rules that explain this one away: while one of them is active, this
-	// one neither raises nor clears. A rule for each source explains away only what that
+	// one neither raises nor clears. Between two rules for each source, or for each peer,
+	// that holds for the same one; a rule for each source explains away only what that
 	// source feeds, see [Engine.Feeds].
 	After []string
 	// Watch is worth another message when it moved.
@@ -49,10 +50,10 @@ type Rung struct {
 // in Every (six hours when zero). When Moment is set, the fact counts hours from now, and
 // what moves is the moment that it points to; By is in hours.
 type Watch struct {
-	Fact   string
-	Moment bool
-	By     float64
-	Every  time.Duration
+	Fact   string        `yaml:"fact" need:"true" example:"cutoff_hours_p50" doc:"the fact"`
+	By     float64       `yaml:"by" need:"true" example:"12" doc:"how far it must have moved since the last message"`
+	Moment bool          `yaml:"moment" doc:"true: the fact counts hours from now, and the moment that it points to is what moves"`
+	Every  time.Duration `yaml:"every" default:"6h" range:"1m..30d" doc:"at most one such message in this time"`
 }
 
 // Names lists the facts that the conditions of the rule ask for, each once.
@@ -80,11 +81,14 @@ func (r Rule) cleared(get Lookup) Truth {
 	return r.Clear.Eval(get)
 }
 
-// asksOf tells whether the rule's conditions use a fact of the list. A list entry without an
-// instance stands for all instances.
-func (r Rule) asksOf(facts []string) bool {
+// asksOf tells whether the rule's conditions at an instance use a fact of the list. A list
+// entry without an instance stands for all instances.
+func (r Rule) asksOf(facts []string, instance string) bool {
 	return slices.ContainsFunc(r.Names(), func(name string) bool {
-		base, _, _ := strings.Cut(name, "/")
-		return slices.Contains(facts, name) || slices.Contains(facts, base)
+		base, of, each := strings.Cut(name, "/")
+		if of == "*" {
+			of = instance
+		}
+		return slices.Contains(facts, base) || each && slices.Contains(facts, base+"/"+of)
 	})
 }

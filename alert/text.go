@@ -2,7 +2,6 @@ package alert
 
 import (
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -30,8 +29,8 @@ func Helpers() map[string]string {
 		"subject": "the rule's summary",
 		"known":   "whether a fact is known",
 		"fact":    "a fact as a number, 0 when it is not known, to compare with",
-		"told":    "a fact as it was told at the raise, 0 when it was not",
-		"number":  "a fact as it is, with two significant digits",
+		"told":    "a fact as it was told at the raise; stands where a fact's name does",
+		"number":  "a fact as it is, with three significant digits",
 		"volts":   "a fact in volts: 12.84 V",
 		"amps":    "a fact in amperes: 1.7 A",
 		"watts":   "a fact in watts: 21 W",
@@ -40,11 +39,14 @@ func Helpers() map[string]string {
 		"chance":  "a ratio in words: about 2 in 3",
 		"hours":   "a fact in hours as a span: 9 hours, 3 days",
 		"seconds": "a fact in seconds as a span: 40 seconds, 5 minutes",
+		"millis":  "a fact in seconds: 38 ms",
 		"clock":   "a fact in hours from now as a local time: Sun 04:00",
 		"window":  "two facts in hours from now: Sun 02:00 to 07:00; the second may be unknown",
 		"since":   "when the alarm began, local time",
 		"lasted":  "how long the alarm has lasted",
 		"now":     "the local time of the message",
+		"values":  "the facts that the conditions ask for, with their values",
+		"oclock":  "a fact in hours of the day: 22:00",
 		"mute":    "how to mute messages",
 	}
 }
@@ -57,7 +59,7 @@ func (w *words) funcs() template.FuncMap {
 		"subject": func() string { return w.u.r.Summary },
 		"known":   func(name string) bool { _, ok := w.ask(name); return ok },
 		"fact":    func(name string) float64 { x, _ := w.ask(name); return x },
-		"told":    func(name string) float64 { return w.u.t.Facts[w.full(name)] },
+		"told":    w.told,
 		"number":  w.format(func(x float64) string { return fmt.Sprintf("%.3g", x) }),
 		"volts":   w.format(func(x float64) string { return fmt.Sprintf("%.2f V", x) }),
 		"amps":    w.format(func(x float64) string { return fmt.Sprintf("%.1f A", x) }),
@@ -67,12 +69,17 @@ func (w *words) funcs() template.FuncMap {
 		"chance":  w.format(chance),
 		"hours":   w.format(func(x float64) string { return span(duration(x, time.Hour)) }),
 		"seconds": w.format(func(x float64) string { return span(duration(x, time.Second)) }),
+		"millis":  w.format(func(x float64) string { return fmt.Sprintf("%.0f ms", 1000*x) }),
 		"clock":   w.format(func(x float64) string { return w.clock(w.ahead(x)) }),
 		"window":  w.window,
 		"since":   func() string { return w.clock(w.u.t.Since) },
 		"lasted":  func() string { return span(w.u.s.Elapsed - w.u.t.Began) },
 		"now":     func() string { return w.clock(w.u.now) },
-		"mute":    func() string { return `To mute for a day: ebbwatch silence --for 24h --why "…"` },
+		"values":  func() string { return values(w.u.r, w.u.instance, w.ask) },
+		"oclock":  w.format(func(x float64) string { return fmt.Sprintf("%02d:%02d", int(x), int(x*60)%60) }),
+		"mute": func() string {
+			return `To mute: ebbwatch silence --for 24h --why "…", or mute the rule ` + w.u.r.Name + " for good."
+		},
 	}
 }
 
@@ -93,13 +100,26 @@ func (w *words) ask(name string) (float64, bool) {
 	return x, true
 }
 
-func (w *words) format(f func(float64) string) func(string) string {
-	return func(name string) string {
-		x, known := w.ask(name)
-		if !known {
-			return "not known"
+// told gives a fact as it was at the raise, or nil.
+func (w *words) told(name string) any {
+	if x, known := w.u.t.Facts[w.full(name)]; known {
+		return x
+	}
+	return nil
+}
+
+// format makes a helper that takes the name of a fact, or what told gives.
+func (w *words) format(f func(float64) string) func(any) string {
+	return func(arg any) string {
+		switch x := arg.(type) {
+		case float64:
+			return f(x)
+		case string:
+			if x, known := w.ask(x); known {
+				return f(x)
+			}
 		}
-		return f(x)
+		return "not known"
 	}
 }
 
@@ -273,7 +293,7 @@ type Alarm struct {
 // Active lists the alarms of a state with their words as of now, the gravest first.
 func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
 	var list []Alarm
-	s.Tracks = maps.Clone(s.Tracks)
+	get = e.facts(get)
 	for _, r := range e.Rules {
 		for _, instance := range e.instances(r) {
 			u := e.use(r, instance, now, &s, get)

@@ -1,0 +1,222 @@
+package alert
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+)
+
+// scene is a situation in which a rule speaks: facts by name, for the raise and, changed,
+// for the clear.
+type scene struct {
+	file  string
+	rule  Rule
+	rung  string // the rung to be reached, when the rule has several
+	of    string
+	facts map[string]float64
+	over  map[string]float64
+}
+
+func day(hours float64) map[string]float64 {
+	return map[string]float64{
+		"pv_clear_watts": 180, "array_watts_peak": 240, "sun_elevation_degrees": 25, "battery_full": 0, "curtailed": 0,
+		"battery_volts": 13.1, "battery_soc": 0.46, "battery_soc_low": 0.41, "battery_soc_high": 0.52, "no_sun_hours": hours,
+	}
+}
+
+func with(base map[string]float64, pairs ...any) map[string]float64 {
+	m := maps.Clone(base)
+	if m == nil {
+		m = map[string]float64{}
+	}
+	for i := 0; i < len(pairs); i += 2 {
+		m[pairs[i].(string)] = pairs[i+1].(float64)
+	}
+	return m
+}
+
+func lowBattery() map[string]float64 {
+	return map[string]float64{
+		"battery_soc": 0.34, "battery_soc_low": 0.28, "battery_soc_high": 0.41, "load_watts": 21, "hours_since_full": 124,
+		"cutoff_within_24h": 0, "cutoff_within_48h": 0.12, "cutoff_within_72h": 0.31, "cutoff_within_120h": 0.55,
+		"reserve_within_48h": 0.62, "reserve_within_72h": 0.8, "reserve_hours_p10": 26, "reserve_hours_p50": 39.4, "reserve_hours_p90": 66,
+		"cutoff_hours_p10": 63.2, "cutoff_hours_p50": 88, "dark_hours": 14, "back_hours": 99,
+		"advice_shed_from_hour": 22, "advice_shed_to_hour": 6, "advice_shed_chance_after": 0.2,
+		"advice_topup_wh": 240, "advice_topup_chance_after": 0.1, "act_by_hours": 52,
+	}
+}
+
+// scenes is one situation for each rung of each built-in rule.
+func scenes() []scene {
+	safe := map[string]float64{"cutoff_within_48h": 0, "cutoff_within_72h": 0.02, "cutoff_within_120h": 0.09,
+		"reserve_within_48h": 0.02, "reserve_within_72h": 0.05, "battery_soc": 0.83, "cutoff_hours_p50": 1e9}
+	actBy := with(lowBattery(), "cutoff_within_48h", 0.4, "cutoff_within_72h", 0.66, "cutoff_within_120h", 0.8,
+		"cutoff_hours_p10", 39.0, "cutoff_hours_p50", 63.0, "reading_age_seconds", 12.0, "cutoff_hours_p90", 90.0, "act_by_hours", 27.6, "battery_soc", 0.22, "battery_soc_low", 0.16)
+	last := with(actBy, "cutoff_within_48h", 1.0, "cutoff_within_72h", 1.0, "cutoff_within_120h", 1.0, "battery_soc", 0.04, "battery_soc_low", 0.02,
+		"battery_soc_high", 0.07, "cutoff_hours_p10", 2.0, "cutoff_hours_p50", 3.7, "cutoff_hours_p90", 6.0, "act_by_hours", 0.0, "dark_hours", 9.0, "back_hours", 12.5)
+	noAdvice := with(lowBattery(), "cutoff_within_72h", 0.1, "cutoff_within_120h", 0.25)
+	for name := range noAdvice {
+		if strings.HasPrefix(name, "advice_") {
+			delete(noAdvice, name)
+		}
+	}
+	dark := with(day(70), "pv_volts", 0.4, "charge_amps", 0.0)
+	held := with(day(70), "pv_volts", 19.0, "charge_amps", 0.0, "battery_celsius", -3.0)
+	snow := with(day(70), "pv_volts", 15.2, "pv_watts", 1.2, "air_celsius", -2.0, "battery_celsius", 3.0, "advice_clean_hours", 31.0)
+	stopped := with(day(70), "pv_volts", 19.4, "pv_watts", 0.0, "charge_amps", 0.0, "battery_celsius", 11.0)
+	return []scene{
+		{"cutoff_ahead_note", cutoffAhead(), "note", "", noAdvice, nil},
+		{"cutoff_ahead_heads_up", cutoffAhead(), "heads-up", "", lowBattery(), safe},
+		{"cutoff_ahead_act_by", cutoffAhead(), "act by", "", actBy, safe},
+		{"cutoff_ahead_last_words", cutoffAhead(), "last words", "", last, safe},
+		{"reserve_ahead", reserveAhead(), "", "", lowBattery(), safe},
+		{"charging_below_freezing", chargingBelowFreezing(), "", "", map[string]float64{"battery_celsius": -4, "battery_amps": 3.2}, map[string]float64{"battery_celsius": 3}},
+		{"over_temperature_hot", overTemperature(), "hot", "", map[string]float64{"battery_celsius": 52, "battery_amps": 1, "controller_celsius": 61, "air_celsius": 36}, map[string]float64{"battery_celsius": 38}},
+		{"over_temperature_critical", overTemperature(), "far too hot", "", map[string]float64{"battery_celsius": 62}, map[string]float64{"battery_celsius": 38}},
+		{"charge_held_by_cold", chargeHeldByCold(), "", "", held, map[string]float64{"charge_amps": 2}},
+		{"panel_dark", panelDark(), "", "", dark, map[string]float64{"pv_volts": 18}},
+		{"panel_covered", panelCovered(), "", "", snow, map[string]float64{"pv_watts": 60}},
+		{"charge_stopped", chargeStopped(), "", "", stopped, map[string]float64{"charge_amps": 4}},
+		{"load_creep", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.11, "load_watts": 23.4}, map[string]float64{"load_creep_ratio": 0.01}},
+		{"load_unmetered", loadUnmetered(), "", "", map[string]float64{"unmetered_watts": 3.1, "unmetered_watts_sd": 0.6, "load_watts": 18}, map[string]float64{"unmetered_watts": 0.2}},
+		{"not_full_a_week", notFull(), "a week", "", map[string]float64{"hours_since_full": 200, "battery_soc_low": 0.5, "battery_soc_high": 0.71}, nil},
+		{"not_full_two_weeks", notFull(), "two weeks", "", map[string]float64{"hours_since_full": 350, "battery_soc_low": 0.4, "battery_soc_high": 0.68}, map[string]float64{"hours_since_full": 1}},
+		{"belief_disagrees", beliefDisagrees(), "", "", map[string]float64{"controller_soc": 0.9, "battery_soc": 0.6, "battery_soc_low": 0.55, "battery_soc_high": 0.66, "hours_since_full": 50},
+			map[string]float64{"controller_soc": 0.6}},
+		{"capacity_fading", capacityFading(), "", "", map[string]float64{"health_ratio": 0.71, "health_ratio_sd": 0.03}, map[string]float64{"health_ratio": 0.98}},
+		{"source_silent", sourceSilent(), "", "charger", map[string]float64{"source_up/charger": 0, "source_age_seconds/charger": 460, "source_every_seconds/charger": 10},
+			map[string]float64{"source_up/charger": 1, "source_age_seconds/charger": 3}},
+		{"source_never_answered", sourceSilent(), "", "charger", map[string]float64{"source_up/charger": 0, "source_every_seconds/charger": 10}, nil},
+		{"peer_lost", peerLost(), "", "gate", map[string]float64{"peer_up/gate": 0}, map[string]float64{"peer_up/gate": 1}},
+		{"path_degrading", pathDegrading(), "", "gate", map[string]float64{"peer_up/gate": 1, "peer_loss_ratio/gate": 0.12, "peer_rtt_seconds/gate": 0.038},
+			map[string]float64{"peer_loss_ratio/gate": 0.01}},
+		{"clock_untrusted", clockUntrusted(), "", "", map[string]float64{"clock_trusted": 0, "uptime_seconds": 4000}, map[string]float64{"clock_trusted": 1}},
+		{"disk_nearly_full", diskNearlyFull(), "", "", map[string]float64{"disk_free_ratio": 0.03}, map[string]float64{"disk_free_ratio": 0.4}},
+		{"forecast_stale", forecastStale(), "", "", map[string]float64{"forecast_age_seconds": 27 * 3600}, map[string]float64{"forecast_age_seconds": 600}},
+	}
+}
+
+// play brings a rule to speak and gives what it said: the raise, and the clear if the scene
+// has one.
+func (sc scene) play(t *testing.T) []Notice {
+	t.Helper()
+	d := newDrill(t, sc.rule)
+	d.facts = maps.Clone(sc.facts)
+	if _, told := d.facts["clock_trusted"]; !told {
+		d.facts["clock_trusted"] = 1
+	}
+	var raised []Notice
+	for range 4 * 24 * 5 {
+		raised = append(raised, d.step(15*time.Minute)...)
+		if active := d.e.Active(d.s, d.now, d.get); len(active) == 1 && active[0].Rung == sc.rung && (len(raised) > 0 || sc.over == nil) {
+			a := active[0]
+			notices := []Notice{{ID: a.ID, Title: a.Title, Text: a.Text, Advice: a.Advice, Severity: a.Severity, Phase: Raised}}
+			if len(raised) > 0 {
+				notices = raised[len(raised)-1:]
+			}
+			return append(notices, sc.end(t, d)...)
+		}
+	}
+	t.Fatalf("%s was not raised in five days: %s", sc.file, d.e.Explain(sc.rule, sc.of, d.get))
+	return nil
+}
+
+func (sc scene) end(t *testing.T, d *drill) []Notice {
+	if sc.over == nil {
+		return nil
+	}
+	maps.Copy(d.facts, sc.over)
+	for range 4 * 24 * 5 {
+		if n := d.step(15 * time.Minute); len(n) > 0 {
+			return n
+		}
+	}
+	t.Fatalf("%s was not cleared in five days", sc.file)
+	return nil
+}
+
+func written(notices []Notice) string {
+	var b strings.Builder
+	for _, n := range notices {
+		fmt.Fprintf(&b, "[%s %s]\n%s\n", n.Phase, n.Severity, n.Plain())
+	}
+	return b.String()
+}
+
+// TestTexts holds every built-in text against the one on file. UPDATE_GOLDEN=1 rewrites
+// them; read what changed.
+func TestTexts(t *testing.T) {
+	t.Parallel()
+	for _, sc := range scenes() {
+		t.Run(sc.file, func(t *testing.T) {
+			t.Parallel()
+			got := written(sc.play(t))
+			file := filepath.Join("testdata", "notices", sc.file+".txt")
+			if os.Getenv("UPDATE_GOLDEN") == "1" {
+				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("got:\n%s\nwant:\n%s", got, want)
+			}
+		})
+	}
+}
+
+// jargon is what the reader of a message at three in the morning need not know.
+func jargon() []string {
+	return []string{"soc", "p10", "p50", "p90", "rtt", "bms", "mppt", "pwm", "voc", "quantile", "ratio", "not known", "nan", "<no value>", "{{"}
+}
+
+func TestTextsSayWhatTheyMust(t *testing.T) {
+	t.Parallel()
+	for _, sc := range scenes() {
+		notices := sc.play(t)
+		for _, n := range notices {
+			whole := strings.ReplaceAll(strings.ToLower(n.Plain()), "mute the rule "+n.Rule, "")
+			for _, word := range jargon() {
+				if regexp.MustCompile(`(^|\W)` + regexp.QuoteMeta(word) + `($|\W)`).MatchString(whole) {
+					t.Errorf("%s says %q:\n%s", sc.file, word, whole)
+				}
+			}
+			if utf8.RuneCountInString(n.Title) >= titleLimit || n.Title == "" || strings.HasSuffix(n.Title, "…") {
+				t.Errorf("%s: the title is empty or does not fit: %q", sc.file, n.Title)
+			}
+			if !strings.HasPrefix(n.Title, "slipway: ") {
+				t.Errorf("%s: the title does not begin with the node: %q", sc.file, n.Title)
+			}
+		}
+		for _, part := range []string{"How sure: ", "Why: ", "If nothing is done: ", "To mute: ", "As of "} {
+			if !strings.Contains(notices[0].Text, "\n"+part) {
+				t.Errorf("%s does not say %q:\n%s", sc.file, part, notices[0].Text)
+			}
+		}
+		if len(notices[0].Advice) == 0 {
+			t.Errorf("%s gives no advice: an alarm without an action", sc.file)
+		}
+	}
+}
+
+// TestEveryRungHasAScene keeps the texts of new rules from going unread.
+func TestEveryRungHasAScene(t *testing.T) {
+	t.Parallel()
+	for _, r := range Builtin() {
+		for _, g := range r.Rungs {
+			if !slices.ContainsFunc(scenes(), func(sc scene) bool { return sc.rule.Name == r.Name && sc.rung == g.Name }) {
+				t.Errorf("no scene plays %s %s", r.Name, g.Name)
+			}
+		}
+	}
+}

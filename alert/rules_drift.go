@@ -1,0 +1,98 @@
+package alert
+
+import "time"
+
+func loadCreep() Rule {
+	return Rule{
+		Name: "load_creep", Summary: "the load has grown",
+		Rungs: []Rung{{
+			Severity: Warning, For: 48 * time.Hour, When: MustExpr("load_creep_ratio >= 0.08"),
+			Title: `{{site}}: load up by {{percent "load_creep_ratio"}}`,
+			Text: body(
+				`The load of {{site}} at night has been {{percent "load_creep_ratio"}} above its usual for some days{{if known "load_watts"}}; now it is {{watts "load_watts"}}{{end}}.`,
+				`measured over several nights against the month before.`,
+				`a new device, one that no longer sleeps, or a fault that draws current.`,
+				`the battery lasts shorter by about the same share, and grey weeks end dark sooner.`),
+			Advice: []string{
+				`Ask who added something. Switch loads off one by one for a night each, and see which one it is.`,
+			},
+		}},
+		Clear: MustExpr("load_creep_ratio < 0.03"), ClearFor: 24 * time.Hour,
+	}
+}
+
+func loadUnmetered() Rule {
+	return Rule{
+		Name: "load_unmetered", Summary: "something draws power past the meters",
+		Rungs: []Rung{{
+			Severity: Info, For: 48 * time.Hour, When: MustExpr("unmetered_watts - 2 * unmetered_watts_sd > max(1, 0.1 * load_watts)"),
+			Title: `{{site}}: {{watts "unmetered_watts"}} drawn past the meters`,
+			Text: body(
+				`About {{watts "unmetered_watts"}} leave the battery of {{site}} without being measured.`,
+				`give or take {{watts "unmetered_watts_sd"}}, worked out from how fast the battery falls.`,
+				`something is wired to the battery itself, or the current sensor reads wrong.`,
+				`it is counted into the outlook already; but who does not know of it cannot switch it off.`),
+			Advice: []string{`On your next visit, follow each wire from the battery and note what does not pass the meter.`},
+		}},
+		Clear: MustExpr("unmetered_watts < max(0.7, 0.07 * load_watts)"), ClearFor: 48 * time.Hour,
+	}
+}
+
+func notFull() Rule {
+	text := body(
+		`The battery of {{site}} was last full {{hours "hours_since_full"}} ago.`,
+		`counted since the last time that it was truly full. What it holds is known less well by now: `+
+			`between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}.`,
+		`the sun gives no more than the load takes.`,
+		`its cells drift apart, since they are balanced only when full, and the numbers here grow less sure.`)
+	advice := []string{`Plan one sunny day with little load: switch off what can wait from morning until it is full.`}
+	return Rule{
+		Name: "not_full", Summary: "the battery has not been full for long", After: []string{"cutoff_ahead"},
+		Rungs: []Rung{
+			{Name: "a week", Severity: Info, PageOnly: true, For: time.Hour, When: MustExpr("hours_since_full > 168"),
+				Title: `{{site}}: not full for {{hours "hours_since_full"}}`, Text: text, Advice: advice},
+			{Name: "two weeks", Severity: Info, For: time.Hour, When: MustExpr("hours_since_full > 336"),
+				Title: `{{site}}: not full for {{hours "hours_since_full"}}`, Text: text, Advice: advice},
+		},
+		Clear: MustExpr("hours_since_full < 24"), ClearFor: 0,
+	}
+}
+
+// beliefDisagrees leaves room of ten points beside the band: most controllers tell the
+// charge from the voltage, which says little for LiFePO4.
+func beliefDisagrees() Rule {
+	return Rule{
+		Name: "belief_disagrees", Summary: "opinions on the charge differ",
+		Rungs: []Rung{{
+			Severity: Info, For: 24 * time.Hour,
+			When:  MustExpr("controller_soc > battery_soc_high + 0.1 or controller_soc < battery_soc_low - 0.1"),
+			Title: `{{site}}: two opinions on the charge`,
+			Text: body(
+				`The controller of {{site}} says {{percent "controller_soc"}}; counted here it is {{percent "battery_soc"}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}).`,
+				`they have differed for a day.`,
+				`{{if and (known "hours_since_full") (lt (fact "hours_since_full") 96.0)}}the battery was full {{hours "hours_since_full"}} ago, so the count is fresh: doubt the controller.`+
+					`{{else}}the battery has not been full for long, so both can be wrong.{{end}}`,
+				`warnings here go by the count, not by the controller.`),
+			Advice: []string{`Let the battery become truly full once: after that the count is right. If they differ again within days, look at the current sensor.`},
+		}},
+		Clear: MustExpr("controller_soc <= battery_soc_high + 0.05 and controller_soc >= battery_soc_low - 0.05"), ClearFor: 24 * time.Hour,
+	}
+}
+
+// capacityFading warns where batteries are commonly planned to be replaced: at 70 to 80 %.
+func capacityFading() Rule {
+	return Rule{
+		Name: "capacity_fading", Summary: "the battery has lost capacity",
+		Rungs: []Rung{{
+			Severity: Warning, For: 72 * time.Hour, When: MustExpr("health_ratio + 2 * health_ratio_sd < 0.8"),
+			Title: `{{site}}: battery down to {{percent "health_ratio"}} of its label`,
+			Text: body(
+				`The battery of {{site}} holds about {{percent "health_ratio"}} of what its label says.`,
+				`measured between full and empty, give or take {{percent "health_ratio_sd"}}.`,
+				`age, heat, or one weak cell.`,
+				`it goes dark after shorter grey spells; the warnings here count with what it really holds.`),
+			Advice: []string{`Plan a new battery before next winter, and look whether one cell differs from the others.`},
+		}},
+		Clear: MustExpr("health_ratio > 0.85"), ClearFor: 72 * time.Hour,
+	}
+}

@@ -1,0 +1,112 @@
+package alert
+
+import "time"
+
+func sourceSilent() Rule {
+	const tooOld = "source_age_seconds/* > max(300, 5 * source_every_seconds/*)"
+	return Rule{
+		Name: "source_silent", Summary: "an instrument does not answer", Each: "source",
+		Rungs: []Rung{{
+			Severity: Warning, For: 5 * time.Minute,
+			When:  MustExpr(tooOld + " or not known(source_age_seconds/*) and source_up/* == 0"),
+			Title: `{{site}}: {{of}} does not answer`,
+			Text: body(
+				`The instrument {{of}} at {{site}} has not answered {{if known "source_age_seconds/*"}}for {{seconds "source_age_seconds/*"}}{{else}}since the start{{end}}.`,
+				`asked again and again.`,
+				`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
+				`what it measures stays unknown, and the outlook grows less sure by the hour.`),
+			Advice: []string{`Look at the plug and the supply of {{of}} on your next visit; bring a spare cable.`},
+		}},
+		Clear: MustExpr("source_up/* == 1 and not (" + tooOld + ")"), ClearFor: 2 * time.Minute,
+	}
+}
+
+// peerLost waits for longer than a radio listens after it met radar on its channel: up to
+// ten minutes (EN 301 893).
+func peerLost() Rule {
+	return Rule{
+		Name: "peer_lost", Summary: "a neighbour is out of reach", Each: "peer", After: []string{"source_silent"},
+		Rungs: []Rung{{
+			Severity: Warning, For: 15 * time.Minute, When: MustExpr("peer_up/* == 0"),
+			Title: `{{site}}: {{of}} is out of reach`,
+			Text: body(
+				`{{of}} has not answered {{site}} for at least a quarter of an hour, as of {{since}}.`,
+				`asked all the time; a radio that changes its channel would be back within ten minutes.`,
+				`{{of}} lost its power, or the way to it is broken. From here that cannot be told apart.`,
+				`what runs behind {{of}} stays cut off from here.`),
+			Advice: []string{
+				`See whether {{of}} was expected to go dark, and whether others still hear it.`,
+				`After wind or wet, look at the aerial and its cable.`,
+			},
+		}},
+		Clear: MustExpr("peer_up/* == 1"), ClearFor: 5 * time.Minute,
+	}
+}
+
+func pathDegrading() Rule {
+	return Rule{
+		Name: "path_degrading", Summary: "the link to a neighbour is poor", Each: "peer", After: []string{"source_silent", "peer_lost"},
+		Rungs: []Rung{{
+			Severity: Warning, For: 3 * time.Hour, When: MustExpr("peer_loss_ratio/* > 5% and peer_up/* == 1"),
+			Title: `{{site}}: poor link to {{of}} ({{percent "peer_loss_ratio/*"}} lost)`,
+			Text: body(
+				`On the way from {{site}} to {{of}}, {{percent "peer_loss_ratio/*"}} of what is sent has been lost for three hours.`,
+				`measured{{if known "peer_rtt_seconds/*"}}; what arrives takes {{millis "peer_rtt_seconds/*"}}{{end}}.`,
+				`leaves or rain in the way, a wet connector, an aerial that moved, or another radio on the channel.`,
+				`it may break when the weather gets worse.`),
+			Advice: []string{`Compare with the weather and the hour of the day; on your next visit look at aerial, connectors and growth.`},
+		}},
+		Clear: MustExpr("peer_loss_ratio/* < 2%"), ClearFor: 3 * time.Hour,
+	}
+}
+
+func clockUntrusted() Rule {
+	return Rule{
+		Name: "clock_untrusted", Summary: "the clock may be wrong",
+		Rungs: []Rung{{
+			Severity: Info, For: time.Hour, AnyHour: true, When: MustExpr("clock_trusted == 0"),
+			Title: `{{site}}: the clock may be wrong`,
+			Text: body(
+				`The clock of {{site}} has not been set since the node started{{if known "uptime_seconds"}} {{seconds "uptime_seconds"}} ago{{end}}.`,
+				`certain; whether the clock is wrong nobody here can say.`,
+				`the board has no clock of its own, or no time server answers.`,
+				`spans are right, the times of day in messages may be wrong, and the sun cannot be computed.`),
+			Advice: []string{`Let the node reach a time server, through the link or at the gateway; or fit a clock module.`},
+		}},
+		Clear: MustExpr("clock_trusted == 1"), ClearFor: time.Minute,
+	}
+}
+
+func diskNearlyFull() Rule {
+	return Rule{
+		Name: "disk_nearly_full", Summary: "the disk is nearly full",
+		Rungs: []Rung{{
+			Severity: Warning, For: 10 * time.Minute, When: MustExpr("disk_free_ratio < 5%"),
+			Title: `{{site}}: disk nearly full ({{percent "disk_free_ratio"}} free)`,
+			Text: body(
+				`The disk of {{site}} has {{percent "disk_free_ratio"}} left.`,
+				`measured.`,
+				`something on the node writes more than is cleared away.`,
+				`the history stops and what must survive a power cut can no longer be kept.`),
+			Advice: []string{`Delete what is not needed, such as old logs.`},
+		}},
+		Clear: MustExpr("disk_free_ratio > 8%"), ClearFor: 10 * time.Minute,
+	}
+}
+
+func forecastStale() Rule {
+	return Rule{
+		Name: "forecast_stale", Summary: "the weather forecast is old",
+		Rungs: []Rung{{
+			Severity: Info, For: time.Hour, When: MustExpr("forecast_age_seconds > 24 * 3600"),
+			Title: `{{site}}: no new weather forecast`,
+			Text: body(
+				`{{site}} has had no new weather forecast for {{seconds "forecast_age_seconds"}}.`,
+				`asked again and again.`,
+				`the way to the weather service is broken, or the service itself.`,
+				`the outlook goes by what is usual for the season: warnings come later and are less sure.`),
+			Advice: []string{`See whether the node reaches the internet.`},
+		}},
+		Clear: MustExpr("forecast_age_seconds < 12 * 3600"), ClearFor: 0,
+	}
+}

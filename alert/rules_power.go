@@ -1,0 +1,83 @@
+package alert
+
+import "time"
+
+// The pieces that the texts about power share.
+const (
+	whyLow = `the battery is at {{percent "battery_soc"}}` +
+		`{{if and (known "battery_soc_low") (known "battery_soc_high")}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}){{end}}` +
+		`{{if known "load_watts"}}, the load takes {{watts "load_watts"}}{{end}}` +
+		`{{if gt (fact "hours_since_full") 36.0}}, and it was last full {{hours "hours_since_full"}} ago{{end}}.`
+	darkUntil = `{{if known "dark_hours"}}dark for about {{hours "dark_hours"}}{{else}}dark until the sun has charged the battery{{end}}` +
+		`{{if known "back_hours"}}; back by itself about {{clock "back_hours"}}{{end}}.`
+)
+
+// powerAdvice is what works against a battery that runs low.
+func powerAdvice() []string {
+	return []string{
+		`{{if and (known "advice_shed_from_hour") (known "advice_shed_to_hour")}}From tonight, switch off what can wait from {{oclock "advice_shed_from_hour"}} to {{oclock "advice_shed_to_hour"}}` +
+			`{{if known "advice_shed_chance_after"}}: the chance of going dark falls to {{chance "advice_shed_chance_after"}}{{end}}.{{end}}`,
+		`{{if known "advice_topup_wh"}}Bring {{number "advice_topup_wh"}} Wh of charge{{if gt (fact "act_by_hours") 0.25}}, leaving by {{clock "act_by_hours"}}{{end}}` +
+			`{{if known "advice_topup_chance_after"}}: the chance of going dark falls to {{chance "advice_topup_chance_after"}}{{end}}.{{end}}`,
+		`{{if known "advice_clean_hours"}}Clear the panel of snow or dirt: worth about {{hours "advice_clean_hours"}} of running.{{end}}`,
+		`{{if not (or (known "advice_shed_from_hour") (known "advice_topup_wh") (known "advice_clean_hours"))}}` +
+			`Switch off early what can wait; every hour off counts. Do not travel in dangerous weather for this.{{end}}`,
+	}
+}
+
+func cutoffText() string {
+	return body(
+		`{{site}} is expected to go dark {{window "cutoff_hours_p10" "cutoff_hours_p90"}}`+
+			`{{if known "cutoff_hours_p50"}}, most likely about {{clock "cutoff_hours_p50"}}{{end}}.`+
+			`{{if gt (fact "act_by_hours") 0.25}} To be there in time, leave by {{clock "act_by_hours"}}.`+
+			`{{else if known "act_by_hours"}} There may be no time left to get there before.{{end}}`,
+		`{{chance "cutoff_within_72h"}} within three days, {{chance "cutoff_within_120h"}} within five.`,
+		whyLow, darkUntil)
+}
+
+// cutoffAhead is the ladder: a note on the page, a heads-up, the time to act, and the last
+// words before the link dies with the node.
+func cutoffAhead() Rule {
+	rung := func(name string, severity Severity, dwell time.Duration, when, title string) Rung {
+		return Rung{Name: name, Severity: severity, For: dwell, When: MustExpr(when), Title: title, Text: cutoffText(), Advice: powerAdvice()}
+	}
+	r := Rule{
+		Name: "cutoff_ahead", Summary: "it may go dark soon",
+		Rungs: []Rung{
+			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within five days`),
+			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_72h >= 0.3 or cutoff_within_120h >= 0.4",
+				`{{site}}: may go dark {{clock "cutoff_hours_p10"}} or later`),
+			rung("act by", Critical, 30*time.Minute, "cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3",
+				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it goes dark`),
+			rung("last words", Critical, time.Minute, "cutoff_hours_p50 < 6",
+				`{{site}}: going dark about {{clock "cutoff_hours_p50"}}`),
+		},
+		Clear: MustExpr("cutoff_within_72h < 0.1 and cutoff_within_120h < 0.2"), ClearFor: 2 * time.Hour,
+		Watch: Watch{Fact: "cutoff_hours_p50", Moment: true, By: 12, Every: 12 * time.Hour},
+		Over: `Why: the battery was at {{percent (told "battery_soc")}} when this began and is at {{percent "battery_soc"}} now; ` +
+			`the chance of going dark within five days was {{chance (told "cutoff_within_120h")}} and is {{chance "cutoff_within_120h"}}.`,
+	}
+	r.Rungs[0].PageOnly = true
+	r.Rungs[2].Escalate = true
+	r.Rungs[3].AnyHour = true
+	return r
+}
+
+func reserveAhead() Rule {
+	return Rule{
+		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"cutoff_ahead"},
+		Rungs: []Rung{{
+			Severity: Warning, For: 30 * time.Minute, When: MustExpr("reserve_within_48h >= 0.5"),
+			Title: `{{site}}: battery low about {{clock "reserve_hours_p50"}}`,
+			Text: body(
+				`The battery of {{site}} is expected to fall below its reserve {{window "reserve_hours_p10" "reserve_hours_p90"}}`+
+					`{{if known "reserve_hours_p50"}}, most likely about {{clock "reserve_hours_p50"}}{{end}}.`,
+				`{{chance "reserve_within_48h"}} within two days. Going dark within five days: {{chance "cutoff_within_120h"}}.`,
+				whyLow, `it runs on, with little left for the next grey days.`),
+			Advice: powerAdvice(),
+		}},
+		Clear: MustExpr("reserve_within_72h < 0.2"), ClearFor: time.Hour,
+		Watch: Watch{Fact: "reserve_hours_p50", Moment: true, By: 12, Every: 12 * time.Hour},
+		Over:  `Why: the battery was at {{percent (told "battery_soc")}} when this began and is at {{percent "battery_soc"}} now.`,
+	}
+}
