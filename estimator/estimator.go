@@ -42,26 +42,61 @@ type Model struct {
 	Battery Battery
 }
 
+// Seen is what the last reading said of the flows.
+type Seen struct {
+	Set                           bool
+	In, Out, Volts                float64
+	InKnown, OutKnown, VoltsKnown bool
+}
+
 // State is all that is remembered between steps. It is plain data that marshals to JSON,
-// so that the belief survives a restart.
+// so that the belief survives a restart; it never holds a NaN.
 type State struct {
 	Mark
-	X, Var    float64 // charge and its variance
-	NetW      float64
-	LoadW     float64
-	Held      float64 // hours at absorption with the current tapered
-	Full      bool
-	Curtailed bool
-	FullSeen  bool
-	SinceFull time.Duration
+	Gauss
+	In, Out     Habit
+	Flow        Seen
+	HourOfDay   float64 // UTC
+	Celsius     float64
+	CelsiusSet  bool
+	Rough       float64 // of the roughest way of measuring met so far
+	StepVA      float64 // sums over steps of current, for the resistance
+	StepAA      float64
+	Volts, Amps float64 // means over some minutes
+	VoltStep    float64 // finest step of the voltmeter seen
+	Branch      float64 // -1 discharging to +1 charging
+	Quiet       float64 // h since charging
+	SinceLook   float64 // h since the voltage was weighed
+	Topped      float64 // charge put in since the ceiling was felt
+	Held        float64 // h at absorption with the current tapered
+	Floating    float64 // h
+	AnchorRate  float64 // current at the last anchor over the capacity
+	SinceAnchor float64 // h
+	Anchored    bool
+	Lowest      float64 // charge since then
+	Full        bool
+	FullSeen    bool
+	Curtailed   bool
+	SinceFull   time.Duration
+	NetW, LoadW float64
 }
 
 // Start is the belief before the first reading.
 func (m Model) Start() State {
-	s := State{X: 0.6, Var: 0.3 * 0.3}
+	s := State{Celsius: 15, Branch: -0.5}
+	s.Gauss.set(iCharge, 0.6, 0.3)
 	if x := m.Battery.InitialSoC; x >= 0 && x <= 1 {
-		s.X, s.Var = x, 0.1*0.1
+		s.Gauss.set(iCharge, x, 0.12)
 	}
+	s.Gauss.set(iDrain, 0.09, 0.09)
+	s.Gauss.set(iNight, 0, 0.03)
+	s.Gauss.set(iFoot, 0, footShift)
+	s.Gauss.set(iGain, -0.003, 0.01)
+	s.Gauss.set(iSize, -0.105, 0.09)
+	s.Gauss.set(iCold, 0.0035, 0.0025)
+	s.Gauss.set(iTop, 0.008, 0.007)
+	s.Gauss.set(iBranch, branchVolts, branchSD)
+	s.Gauss.bend()
 	return s
 }
 
@@ -72,48 +107,44 @@ func (m Model) Step(s State, r reading.Reading) State {
 		return s
 	}
 	f := flowOf(&r, 3.2*float64(m.Battery.Cells))
-	m.count(&s, f, dt.Hours())
-	m.anchor(&s, f, dt)
-	s.NetW, s.LoadW = f.net()*f.volts, f.out*f.volts
-	if w, ok := r.Get(reading.LoadWatts); ok {
-		s.LoadW = w
+	m.climate(&s, &r, dt.Hours())
+	m.meet(&s, f)
+	if how == restarts {
+		dt = 0
+		s.widen(iCharge, 0.03*0.03)
 	}
+	m.predict(&s, f, dt)
+	s.hour(r.Stamp, dt)
+	m.observe(&s, f, dt)
+	m.remember(&s, f, dt)
+	m.powers(&s, &r, f)
 	return s
 }
 
-// count moves the charge by the measured current, and widens the band by what a sensor
-// offset and an unmetered load of usual size would do.
-func (m Model) count(s *State, f flow, hours float64) {
-	s.X = min(max(s.X+f.net()*hours/m.Battery.CapacityAh, 0), 1)
-	drift := 0.08 * hours / m.Battery.CapacityAh
-	s.Var = min(s.Var+2*math.Sqrt(s.Var)*drift+drift*drift+1e-6*hours, 0.09)
-}
-
-// anchor sets the charge at a true full: absorption voltage with a small current, held.
-func (m Model) anchor(s *State, f flow, dt time.Duration) {
-	s.SinceFull += dt
+// powers notes what flows now, and whether the charger holds back.
+func (m Model) powers(s *State, r *reading.Reading, f flow) {
 	cell := f.volts / float64(m.Battery.Cells)
-	tapered := f.voltsKnown && f.inKnown && cell > 3.42 && math.Abs(f.net()) < m.Battery.CapacityAh/25
-	s.Curtailed = f.voltsKnown && f.in > 0 && cell > 3.42
-	if !tapered {
-		s.Held, s.Full = 0, false
-		return
-	}
-	s.Held += min(dt.Hours(), 0.25)
-	if s.Full = s.Held >= 0.25; s.Full {
-		s.X, s.Var, s.SinceFull, s.FullSeen = 0.995, 0.01*0.01, 0, true
+	s.Curtailed = f.voltsKnown && f.in > 0 && (cell > 3.42 || s.Floating != 0)
+	drain := s.Mean[iDrain] * f.volts
+	s.NetW, s.LoadW = f.net()*f.volts-drain, f.out*f.volts+drain
+	if w, ok := r.Get(reading.LoadWatts); ok {
+		s.LoadW = w + drain
 	}
 }
 
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {
-	sd := math.Sqrt(s.Var)
+	sd := s.sd(iCharge)
+	x := min(max(s.Mean[iCharge], 0), 1)
+	left := 1 - s.Mean[iCold]*colder(s.Celsius)
+	usable := m.Battery.CapacityAh * math.Exp(s.Mean[iSize]) * left
 	b := Belief{
-		SoC: s.X, SoCSD: sd,
-		Low: max(s.X-1.645*sd, 0), High: min(s.X+1.645*sd, 1),
-		UsableAh: 0.9 * m.Battery.CapacityAh, UsableAhSD: 0.09 * m.Battery.CapacityAh,
-		OffsetAmps: 0, OffsetSD: 0.035, UnmeteredWatts: 1, UnmeteredSD: 1,
-		MilliOhms: math.NaN(), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
+		SoC: x, SoCSD: sd,
+		Low: min(max(s.Mean[iCharge]-1.645*sd, 0), x), High: max(min(s.Mean[iCharge]+1.645*sd, 1), x),
+		UsableAh: usable, UsableAhSD: usable * math.Hypot(s.sd(iSize), s.sd(iCold)*colder(s.Celsius)),
+		OffsetAmps: 0, OffsetSD: 0.035,
+		UnmeteredWatts: s.Mean[iDrain] * 3.3 * float64(m.Battery.Cells), UnmeteredSD: 1,
+		MilliOhms: 1000 * m.ohms(s), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
 		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
 	}
 	if s.FullSeen {

@@ -7,6 +7,7 @@ type flow struct {
 	in, out           float64 // A, never negative; a side that is not known is 0
 	inKnown, outKnown bool
 	rough             float64 // relative error beyond that of a good current sensor
+	sun, sunKnown     bool    // the panel gives something
 	volts             float64 // at the battery
 	voltsKnown        bool
 }
@@ -27,11 +28,24 @@ func flowOf(r *reading.Reading, nominal float64) flow {
 	}
 	if i, ok := r.Get(reading.BatteryAmps); ok {
 		f.in, f.out, f.inKnown, f.outKnown = max(i, 0), max(-i, 0), true, true
+		f.daylight(r)
 		return f
 	}
 	f.chargeSide(r)
 	f.loadSide(r)
+	f.daylight(r)
 	return f
+}
+
+// daylight tells whether the panel gives something, from whatever would show it.
+func (f *flow) daylight(r *reading.Reading) {
+	f.sun, f.sunKnown = f.in > 0.3, f.inKnown
+	for _, q := range [...]reading.Quantity{reading.PVWatts, reading.ChargeAmps, reading.PVAmps} {
+		if x, ok := r.Get(q); ok {
+			f.sun, f.sunKnown = x > 0.2, true
+			return
+		}
+	}
 }
 
 func (f *flow) chargeSide(r *reading.Reading) {

@@ -1,0 +1,149 @@
+package estimator
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// unseen is how long a silence may be before the time in it counts as not measured.
+const unseen = 20 * time.Minute
+
+// predict moves the charge over the time since the last reading by what flowed, as far as
+// it was seen, and by what usually flows, as far as it was not.
+func (m Model) predict(s *State, f flow, dt time.Duration) {
+	hours := dt.Hours()
+	if hours <= 0 {
+		return
+	}
+	if s.Full && dt <= unseen {
+		return // the anchor knows better; a balancer may eat what still flows
+	}
+	in, out, rough := m.charges(s, f, dt)
+	d, c := &s.Gauss, colder(s.Celsius)
+	left := max(1-d.Mean[iCold]*c, 0.4)
+	size := m.Battery.CapacityAh * math.Exp(d.Mean[iSize]) * left
+	dark := s.dark(f) * hours
+	net := (in*(1+d.Mean[iGain]) - out - d.Mean[iDrain]*hours - d.Mean[iNight]*dark) / size
+	var slope [unknowns]float64
+	slope[iDrain] = -hours / size
+	slope[iNight] = -dark / size
+	slope[iGain] = in / size
+	slope[iSize] = -net
+	slope[iCold] = net * c / left
+	step := net - selfPerHour*hours
+	d.shift(step, &slope)
+	d.widen(iCharge, rough*rough/(size*size))
+	m.wander(s, hours)
+	s.SinceLook += hours
+	s.Topped += max(step, 0)
+	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
+}
+
+// dark is +½ when the panel gives nothing and -½ when it gives.
+func (s *State) dark(f flow) float64 {
+	switch {
+	case f.sunKnown && f.sun:
+		return -0.5
+	case f.sunKnown:
+		return 0.5
+	}
+	return 0
+}
+
+// charges is what went in and out over the time since the last reading, Ah, and the spread
+// of their difference. Between two close readings the current went straight from one to
+// the other, give or take a third of the change: clouds do not wait for a reading.
+func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
+	hours := dt.Hours()
+	close := dt <= unseen && s.Flow.Set
+	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, m.guessIn())
+	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, m.guessOut())
+	return a, c, math.Hypot(b, d)
+}
+
+// side is one side's charge and spread.
+func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess float64) (ah, spread float64) {
+	switch {
+	case before && now:
+		return (was + is) / 2 * hours, 0.3 * math.Abs(is-was) * hours
+	case now:
+		return is * hours, 0.3 * is * hours
+	case before:
+		return was * hours, 0.3 * was * hours
+	}
+	return h.over(s.HourOfDay, hours, guess)
+}
+
+// guessOut is a load before any was seen: some nodes live four days on a battery.
+func (m Model) guessOut() float64 { return m.Battery.CapacityAh / 100 }
+
+// guessIn is a charge of the same size, spread over the day.
+func (m Model) guessIn() float64 { return m.Battery.CapacityAh / 100 }
+
+// wander lets what is not constant wander.
+func (m Model) wander(s *State, hours float64) {
+	month := hours / 720
+	s.widen(iDrain, 0.010*0.010*month)
+	s.widen(iSize, 0.006*0.006*month)
+	s.widen(iTop, 0.002*0.002*month)
+	s.widen(iGain, 0.002*0.002*month)
+	s.widen(iCharge, 0.001*0.001*hours/24)
+}
+
+// meet widens what a way of measuring leaves open, the first time it is used.
+func (m Model) meet(s *State, f flow) {
+	if s.Rough >= f.rough && s.Flow.Set {
+		return
+	}
+	spread := math.Hypot(0.015, f.rough)
+	s.Cov[iGain][iGain] = max(s.Cov[iGain][iGain], spread*spread)
+	s.Rough = f.rough
+}
+
+// climate follows the battery's temperature from the best sensor there is. A battery in a
+// box lags the air by some hours.
+func (m Model) climate(s *State, r *reading.Reading, hours float64) {
+	t, lag := 0.0, 0.5
+	if x, ok := r.Get(reading.BatteryCelsius); ok {
+		t = x
+	} else if x, ok := r.Get(reading.AirCelsius); ok {
+		t, lag = x+2, 6
+	} else if x, ok := r.Get(reading.ControllerCelsius); ok {
+		t, lag = x-4, 6
+	} else {
+		return
+	}
+	if !s.CelsiusSet {
+		s.Celsius, s.CelsiusSet = t, true
+	}
+	s.Celsius += (t - s.Celsius) * (1 - math.Exp(-hours/lag))
+}
+
+// hour follows the hour of the day, UTC.
+func (s *State) hour(at reading.Stamp, dt time.Duration) {
+	if at.Trusted {
+		w := at.Wall.UTC()
+		s.HourOfDay = float64(w.Hour()) + float64(w.Minute())/60
+		return
+	}
+	s.HourOfDay = math.Mod(s.HourOfDay+dt.Hours(), 24)
+}
+
+// remember keeps the flows for the next step, and learns the habits from them.
+func (m Model) remember(s *State, f flow, dt time.Duration) {
+	if dt > 0 && dt <= unseen {
+		h := int(s.HourOfDay) % 24
+		if f.inKnown {
+			s.In.learn(h, f.in, dt.Hours())
+		}
+		if f.outKnown {
+			s.Out.learn(h, f.out, dt.Hours())
+		}
+		if f.inKnown && f.outKnown && f.voltsKnown && s.Flow.InKnown && s.Flow.OutKnown && s.Flow.VoltsKnown && dt < 11*time.Minute {
+			m.learnOhms(s, f.net()-s.Flow.In+s.Flow.Out, f.volts-s.Flow.Volts)
+		}
+	}
+	s.Flow = Seen{true, f.in, f.out, f.volts, f.inKnown, f.outKnown, f.voltsKnown}
+}
