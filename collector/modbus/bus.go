@@ -54,7 +54,7 @@ func NewBus(s Settings) *Bus {
 		InitialInterval: time.Second, MaxInterval: time.Minute, Multiplier: 2, RandomizationFactor: 0.25,
 	}
 	b.retry.Reset()
-	b.past.late = func(id byte, took time.Duration) { b.unit(id).pace.late(took) }
+	b.past.late = func(id byte) { b.unit(id).pace.late() }
 	b.dial = b.open
 	b.turn <- struct{}{}
 	return b

@@ -1,6 +1,9 @@
 package modbus
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // owedFor is how long an answer that did not come is still expected. No serial device
 // that we know of answers later; gateways that queue may.
@@ -24,6 +27,9 @@ func (o *owed) add(s shape, now time.Time) {
 		o.list = o.list[1:]
 	}
 }
+
+// drop forgets the last one.
+func (o *owed) drop() { o.list = o.list[:max(0, len(o.list)-1)] }
 
 // settled forgets what a unit owed: it has answered a later question, and a device answers
 // in the order in which it was asked.
@@ -50,18 +56,12 @@ func (o *owed) expire(now time.Time) {
 // fits tells whether a late answer could pass for the answer to a question of this shape.
 func (o *owed) fits(s shape, now time.Time) bool {
 	o.expire(now)
-	_, found := o.find(s)
-	return found
+	return o.owes(s)
 }
 
-// find gives the moment at which the latest question of a shape was asked in vain.
-func (o *owed) find(s shape) (asked time.Time, found bool) {
-	for _, d := range o.list {
-		if d.shape == s {
-			asked, found = d.asked, true
-		}
-	}
-	return asked, found
+// owes tells whether a question of a shape was asked in vain.
+func (o *owed) owes(s shape) bool {
+	return slices.ContainsFunc(o.list, func(d debt) bool { return d.shape == s })
 }
 
 // probe is a question whose answer no late one can pass for: the same registers, but
@@ -69,12 +69,12 @@ func (o *owed) find(s shape) (asked time.Time, found bool) {
 func (o *owed) probe(a Ask) Ask {
 	p := a
 	for p.Count = a.Count - 1; p.Count >= 1; p.Count-- {
-		if _, taken := o.find(p.shape()); !taken {
+		if !o.owes(p.shape()) {
 			return p
 		}
 	}
 	for p.Count = a.Count + 1; p.Count <= maxRead; p.Count++ {
-		if _, taken := o.find(p.shape()); !taken && int(p.Address)+p.Count <= 65536 {
+		if !o.owes(p.shape()) && int(p.Address)+p.Count <= 65536 {
 			return p
 		}
 	}

@@ -12,7 +12,8 @@ const (
 // need not hold up the others on its line for a second each time that it sleeps; one that
 // sometimes needs 0.6 s must be given that.
 type pace struct {
-	first   time.Duration // how long to wait before anything was learned
+	first   time.Duration // how long to wait before anything was learned, as declared
+	guess   time.Duration // the same, after late answers; 0 without any
 	worst   time.Duration // of what was seen, fading slowly
 	answers int
 	missed  int // in a row
@@ -20,19 +21,23 @@ type pace struct {
 
 // wait is how long to wait for the beginning of an answer.
 func (p *pace) wait() time.Duration {
-	w := p.first
+	first := max(p.first, p.guess)
+	w := first
 	if p.answers >= paceFew {
-		w = max(3*p.worst+50*time.Millisecond, min(paceFloor, p.first))
+		w = min(max(3*p.worst+50*time.Millisecond, min(paceFloor, p.first)), p.roof())
 	}
 	// After each miss wait twice as long, back to the first guess: a device that has become
 	// slow is learned again, a dead one costs no more than a fresh one.
 	for range min(p.missed, 4) {
-		if w < p.first {
-			w = min(2*w, p.first)
+		if w < first {
+			w = min(2*w, first)
 		}
 	}
-	return min(w, max(paceRoof, p.first))
+	return w
 }
+
+// roof is the longest that is ever waited.
+func (p *pace) roof() time.Duration { return max(p.first, min(4*p.first, paceRoof)) }
 
 // usual is a fair guess of the time to an answer, for planning.
 func (p *pace) usual() time.Duration {
@@ -51,5 +56,9 @@ func (p *pace) answered(took time.Duration) {
 
 func (p *pace) miss() { p.missed++ }
 
-// late is told when an answer came after it was given up.
-func (p *pace) late(took time.Duration) { p.worst = min(max(p.worst, took), paceRoof) }
+// late is told when an answer came after it was given up: wait twice as long, and learn
+// anew. How late it was is not known, since it may have lain in a buffer.
+func (p *pace) late() {
+	p.guess = min(2*p.wait(), p.roof())
+	p.answers = 0
+}

@@ -22,7 +22,7 @@ const (
 type history struct {
 	owed     owed
 	traffic  traffic
-	late     func(unit byte, took time.Duration)
+	late     func(unit byte) // an answer came after it was given up
 	question []byte // the last one
 	frame    []byte // the last good answer
 }
@@ -84,6 +84,7 @@ func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, erro
 	h := mb.NewRTUClientHandler("") // packs and checks; its own port is never opened
 	h.SlaveId = a.Unit
 	call := &rtuCall{r: r, ctx: ctx, wait: wait}
+	r.past.owed.add(a.shape(), time.Now()) // until it has come
 	regs, err := query(mb.NewClient2(h, call), a)
 	now := time.Now()
 	switch {
@@ -92,7 +93,8 @@ func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, erro
 		r.past.traffic.clean()
 		return answer{regs, call.took}, nil
 	case collector.KindOf(err) == collector.Exception:
-		// It does not say to which question: it settles nothing.
+		// It does not say to which question: it settles no earlier one.
+		r.past.owed.drop()
 		return answer{took: call.took}, err
 	case collector.KindOf(err) == collector.Timeout:
 		// A device that answers late mostly does so soon: leave the line to it for a while.
@@ -100,7 +102,6 @@ func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, erro
 	default:
 		r.free = now.Add(max(4*r.rest, 20*time.Millisecond))
 	}
-	r.past.owed.add(a.shape(), now)
 	r.past.traffic.collided(now)
 	return answer{}, err
 }
@@ -145,8 +146,8 @@ func (r *rtu) judge(strays []byte, now time.Time) (foreign int) {
 		if bytes.Equal(f, r.past.frame) || bytes.Equal(f, r.past.question) {
 			continue // our own words, or an answer said twice
 		}
-		if asked, ours := r.past.owed.find(shapeOf(f)); ours {
-			r.past.late(f[0], now.Sub(asked))
+		if r.past.owed.owes(shapeOf(f)) {
+			r.past.late(f[0])
 			continue
 		}
 		if f[1]&0x80 != 0 && len(r.past.owed.list) > 0 {
