@@ -167,16 +167,21 @@ func (u *use) climb(best int) {
 	}
 }
 
-// moved owes a message when the watched fact went far from what was last told.
+// moved owes a message when the watched fact went far from what was last told, unless a
+// graver rung is about to be told anyway.
 func (u *use) moved() {
 	x, known := u.watched()
-	if !u.t.Told || u.t.Owed != "" || !known || u.t.Watched == nil || u.rung().PageOnly {
+	if !u.t.Told || u.t.Owed != "" || !known || u.t.Watched == nil || u.rung().PageOnly || u.climbing() {
 		return
 	}
 	apart := max(x-*u.t.Watched, *u.t.Watched-x)
 	if apart >= u.r.Watch.By && u.s.Elapsed-u.t.ToldAt >= cmp.Or(u.r.Watch.Every, 6*time.Hour) {
 		u.t.Owed = Changed
 	}
+}
+
+func (u *use) climbing() bool {
+	return slices.ContainsFunc(u.t.Rungs[u.t.Rung+1:], func(d Dwell) bool { return d.On })
 }
 
 func (u *use) watched() (float64, bool) {

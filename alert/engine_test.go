@@ -215,7 +215,7 @@ func TestLadder(t *testing.T) {
 	d.want(d.run(2*time.Hour), "")
 	d.set("cutoff_within_72h", 0.6)
 	d.want(d.run(2*time.Hour), "")
-	d.set("cutoff_hours_p50", 5)
+	d.set("cutoff_within_24h", 0.9, "cutoff_hours_p50", 5)
 	d.want(d.run(time.Hour), "changed cutoff_ahead")
 	d.set("cutoff_hours_p50", nil, "cutoff_within_72h", 0.05, "cutoff_within_120h", 0.1, "reserve_within_48h", 0.1, "reserve_within_72h", 0.1)
 	d.want(d.run(2*time.Hour), "")

@@ -59,7 +59,7 @@ func scenes() []scene {
 		"reserve_within_48h": 0.02, "reserve_within_72h": 0.05, "battery_soc": 0.83, "cutoff_hours_p50": 1e9}
 	actBy := with(lowBattery(), "cutoff_within_48h", 0.4, "cutoff_within_72h", 0.66, "cutoff_within_120h", 0.8,
 		"cutoff_hours_p10", 39.0, "cutoff_hours_p50", 63.0, "reading_age_seconds", 12.0, "cutoff_hours_p90", 90.0, "act_by_hours", 27.6, "battery_soc", 0.22, "battery_soc_low", 0.16)
-	last := with(actBy, "cutoff_within_48h", 1.0, "cutoff_within_72h", 1.0, "cutoff_within_120h", 1.0, "battery_soc", 0.04, "battery_soc_low", 0.02,
+	last := with(actBy, "cutoff_within_24h", 1.0, "cutoff_within_48h", 1.0, "cutoff_within_72h", 1.0, "cutoff_within_120h", 1.0, "battery_soc", 0.04, "battery_soc_low", 0.02,
 		"battery_soc_high", 0.07, "cutoff_hours_p10", 2.0, "cutoff_hours_p50", 3.7, "cutoff_hours_p90", 6.0, "act_by_hours", 0.0, "dark_hours", 9.0, "back_hours", 12.5)
 	noAdvice := with(lowBattery(), "cutoff_within_72h", 0.1, "cutoff_within_120h", 0.25)
 	for name := range noAdvice {

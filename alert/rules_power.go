@@ -43,13 +43,15 @@ func cutoffAhead() Rule {
 	}
 	r := Rule{
 		Name: "cutoff_ahead", Summary: "it may go dark soon",
+		// The median is not known beyond the horizon, the chances always are: a condition on
+		// the median alone would hold for ever in good times.
 		Rungs: []Rung{
 			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within five days`),
 			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_72h >= 0.3 or cutoff_within_120h >= 0.4",
 				`{{site}}: may go dark {{clock "cutoff_hours_p10"}} or later`),
 			rung("act by", Critical, 30*time.Minute, "cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3",
 				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it goes dark`),
-			rung("last words", Critical, time.Minute, "cutoff_hours_p50 < 6",
+			rung("last words", Critical, time.Minute, "cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6",
 				`{{site}}: going dark about {{clock "cutoff_hours_p50"}}`),
 		},
 		Clear: MustExpr("cutoff_within_72h < 0.1 and cutoff_within_120h < 0.2"), ClearFor: 2 * time.Hour,
