@@ -9,12 +9,13 @@ import (
 	"ebbwatch/estimator/sky"
 )
 
-// Step learns from one reading and the belief that came of it. Nothing is learned while
-// the wall clock is not trusted: the sun's place would be a guess.
+// Step learns from one reading and the belief that came of it. While the wall clock is not
+// trusted only the level of the load is learned: the sun's place would be a guess.
 func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 	dt := s.Clock.pass(r.Stamp)
 	if !r.Trusted {
 		s.Clock.Set = false
+		m.learnUntimed(&s, &r, b, dt.Hours())
 		return s
 	}
 	if dt == 0 {
@@ -104,14 +105,23 @@ func (c *Cutoff) note(dark bool, soc float64) {
 func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b estimator.Belief, v *view, f flows, mid time.Time, hours float64) {
 	clear, beam := p.watts(v, 1)
 	bright := clear > 0.05*p.site.WattsPeak
-	if bright && s.Warmth.block(r, f.harvest < 0.02*clear, hours) || curtailed(r, b) {
+	if bright && s.Warmth.block(r, f.harvest < 0.02*clear, hours) {
 		return
 	}
 	d := &s.Day
-	d.Got += f.harvest * hours
+	held := curtailed(r, b)
+	d.Held = d.Held || held
+	d.Least += f.harvest * hours
 	for k, w := range p.levels(v, d.ClearKt) {
-		d.Levels[k] += w * hours
+		d.Whole[k] += w * hours
+		if !held {
+			d.Levels[k] += w * hours
+		}
 	}
+	if held {
+		return
+	}
+	d.Got += f.harvest * hours
 	h := &d.Hours[int(mid.Sub(p.dayStart(d.Date)).Hours())%24]
 	open := *v
 	open.shade = 1
@@ -141,8 +151,8 @@ const minLight = 0.12
 // closeDay draws the sums of a solar day: the sky's score, the panel's factor, the trees,
 // and how good the forecasts of this day were.
 func (m Model) closeDay(s *State, p *plant) {
-	seen, ok := m.seen(s, p)
-	if !ok {
+	seen := m.seen(s, p)
+	if seen.share < minLight && !seen.bounded {
 		return
 	}
 	if seen.covered {
@@ -152,7 +162,7 @@ func (m Model) closeDay(s *State, p *plant) {
 	s.Covered = 0
 	s.Skyline.learnDay(&s.Day, s.Panel)
 	m.learnPanel(s, seen)
-	s.Sky = s.Sky.See(seen.score, seen.variance)
+	s.Sky = seen.teach(s.Sky)
 	if pend := &s.Pending[s.Day.Date%sky.Leads]; pend.Day == s.Day.Date && seen.share > 0.5 {
 		for lead, known := range pend.Known {
 			if known {
@@ -167,43 +177,62 @@ type sight struct {
 	share    float64 // of the day's light that taught
 	score    float64
 	variance float64
+	bounded  bool // the charger held back: there was at least bound
+	bound    float64
 	covered  bool
 }
 
+// teach takes the sight into the process.
+func (x sight) teach(p sky.Process) sky.Process {
+	if x.share >= minLight {
+		p = p.See(x.score, x.variance)
+	}
+	if x.bounded {
+		p = p.SeeAbove(x.bound)
+	}
+	return p
+}
+
 // seen reads the day in hand as a pyranometer would.
-func (m Model) seen(s *State, p *plant) (sight, bool) {
+func (m Model) seen(s *State, p *plant) (out sight) {
 	if s.Day.Date == 0 || s.Day.ClearKt <= 0 {
-		return sight{}, false
+		return out
 	}
-	whole := p.dayTotals(s.Day.Date, s.Warmth.air(), s)
+	all := p.dayTotals(s.Day.Date, s.Warmth.air(), s)
 	const middle = numLevels / 2
-	if whole[middle] <= 0 {
-		return sight{}, false
-	}
-	out := sight{share: min(1, s.Day.Levels[middle]/whole[middle])}
-	if out.share < minLight {
-		return out, false
+	if all[middle] <= 0 {
+		return out
 	}
 	factor, _ := s.Panel.factor()
+	spread := m.climate().At(p.noon(s.Day.Date))
+	if s.Day.Held && s.Day.Whole[middle] > 0.25*all[middle] {
+		out.bounded = true
+		out.bound = spread.Score(clearness(&p.kts, &s.Day.Whole, s.Day.Least/factor))
+	}
+	out.share = min(1, s.Day.Levels[middle]/all[middle])
+	if out.share < minLight {
+		return out
+	}
 	kt := clearness(&p.kts, &s.Day.Levels, s.Day.Got/factor)
 	out.covered = kt < 0.008 && out.share > 0.3
-	out.score = m.climate().At(p.noon(s.Day.Date)).Score(kt)
+	out.score = spread.Score(kt)
 	// The rest of a day is like the part that was seen, but not the same: common practice
 	// for morning against afternoon is a correlation of about 0.7.
 	out.variance = 0.02 + 0.5*(1-out.share)/(out.share+0.1)
-	return out, true
+	return out
 }
 
-// learnPanel weighs the panel factors by the whole day's energy and by its best hour.
+// learnPanel weighs the panel factors by the whole day's energy and by its best hour. A day
+// that was held back weighs by what it gave at least.
 func (m Model) learnPanel(s *State, seen sight) {
-	if seen.share < 0.4 {
-		return
-	}
 	p := m.plant()
 	climate := m.climate()
 	spread := climate.At(p.noon(s.Day.Date))
-	trust := seen.share * min(1, 0.25/climate.SD)
+	trust := min(1, 0.25/climate.SD)
 	like := func(f float64) float64 {
+		if seen.share < 0.25 {
+			return 0.02 + 1 - spread.Below(clearness(&p.kts, &s.Day.Whole, s.Day.Least/f))
+		}
 		got := s.Day.Got / f
 		kt := clearness(&p.kts, &s.Day.Levels, got)
 		slope := (clearness(&p.kts, &s.Day.Levels, got*1.02) - kt) / 0.02
