@@ -79,7 +79,14 @@ func (d *damager) line() (string, error) {
 
 // damage orders one damaged answer, after skip right ones.
 func (d *damager) damage(skip int, kind string, seed int, wait time.Duration) error {
-	if _, err := fmt.Fprintf(d.stdin, "%d,%s,%d,%d\n", skip, kind, seed, wait.Milliseconds()); err != nil {
+	return d.order(fmt.Sprintf("%d,%s,%d,%d\n", skip, kind, seed, wait.Milliseconds()))
+}
+
+// idle waits until the device has nothing left to say.
+func (d *damager) idle() error { return d.order("idle\n") }
+
+func (d *damager) order(command string) error {
+	if _, err := io.WriteString(d.stdin, command); err != nil {
 		return err
 	}
 	if got, err := d.line(); got != "ok" {
@@ -186,7 +193,14 @@ func damageRounds(ctx context.Context, d *damager, n int, seed uint64) (done dam
 		if err := d.damage(rng.IntN(4), kind, rng.IntN(1<<30), b.unit(1).pace.wait()); err != nil {
 			return done, err
 		}
-		polls, err := untilWhole(ctx, src, books)
+		pause := func() error { return nil }
+		if kind == "duplicated" {
+			// What is said again after a pause shows within a poll, by its shape. It could pass
+			// for the answer to the very same question of the next poll, but polls are further
+			// apart than that.
+			pause = d.idle
+		}
+		polls, err := untilWhole(ctx, src, books, pause)
 		if err != nil {
 			return done, fmt.Errorf("round %d, %s: %w", i, kind, err)
 		}
@@ -201,7 +215,7 @@ func damageRounds(ctx context.Context, d *damager, n int, seed uint64) (done dam
 }
 
 // untilWhole polls until a poll after the first one is whole. Any wrong value is an error.
-func untilWhole(ctx context.Context, src *mapped, books *ledger) (polls int, err error) {
+func untilWhole(ctx context.Context, src *mapped, books *ledger, pause func() error) (polls int, err error) {
 	for polls = 1; ; polls++ {
 		// How another master is given way to has a test of its own; here it would only take
 		// the time.
@@ -209,6 +223,9 @@ func untilWhole(ctx context.Context, src *mapped, books *ledger) (polls int, err
 		values, err := src.Read(ctx)
 		if wrong := books.check(values); wrong != nil {
 			return polls, fmt.Errorf("a wrong value was accepted: %w (error: %v)", wrong, err)
+		}
+		if err := pause(); err != nil {
+			return polls, err
 		}
 		if err == nil && len(values) == len(src.layout.points) && polls > 1 {
 			return polls, nil

@@ -23,8 +23,8 @@ type history struct {
 	owed     owed
 	traffic  traffic
 	late     func(unit byte) // an answer came after it was given up
-	question []byte // the last one
-	frame    []byte // the last good answer
+	question []byte          // the last one
+	frame    []byte          // the last good answer
 }
 
 // rtu speaks RTU frames on a wire: it writes, then reads exactly the answer that was asked

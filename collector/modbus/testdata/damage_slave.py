@@ -4,7 +4,7 @@
 It shares nothing with the program that it tests: the frames, the check sum and the damage
 are its own. It prints the path of its port, then takes one command a line on its standard
 input, "SKIP KIND SEED WAIT_MS": after SKIP more questions damage one answer in this way.
-Each command is answered with "ok". Register A of unit 1 holds A * 256 + the number of
+Each command is answered with "ok"; the command "idle" once nothing is left to be said. Register A of unit 1 holds A * 256 + the number of
 questions so far modulo 256, so that an answer to another or an earlier question shows.
 At the end of its input it prints what it did as JSON.
 """
@@ -160,6 +160,13 @@ class Slave:
                 line = sys.stdin.readline()
                 if not line:
                     break
+                if line == "idle\n":
+                    while self.out:
+                        when, _, data = heapq.heappop(self.out)
+                        time.sleep(max(0, when - time.monotonic()))
+                        os.write(self.fd, data)
+                    print("ok", flush=True)
+                    continue
                 skip, kind, seed, ms = line.rstrip("\n").split(",")
                 self.skip, self.kind, self.rng, self.wait = int(skip), kind, random.Random(int(seed)), float(ms) / 1000
                 print("ok", flush=True)
