@@ -1,0 +1,370 @@
+// Package peer asks other nodes that run ebbwatch how they are: whether they answer, how
+// full they believe their battery to be, and how long the way there is. It reads their
+// /api/v1/state and relies on these fields of it alone, all of which may be missing: site,
+// at, and battery.soc.
+package peer
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"net"
+	"net/http"
+	"net/http/httptrace"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"ebbwatch/collector"
+	"ebbwatch/collector/reading"
+)
+
+const (
+	maxNodes = 64
+	maxState = 1 << 20         // bytes; a state is a few kilobytes
+	stuckFor = 5 * time.Minute // a node whose state has not moved for this long is stuck
+	path     = "/api/v1/state"
+)
+
+// Config is the section peer of a source.
+type Config struct {
+	Nodes        map[string]Node `yaml:"nodes" need:"true" doc:"each node's name at this site, and the address of its page"`
+	Timeout      time.Duration   `yaml:"timeout" default:"10s" range:"500ms..25s" doc:"how long an answer may take"`
+	User         string          `yaml:"user" doc:"user name that the nodes want"`
+	PasswordFile string          `yaml:"password_file" path:"true" doc:"file with the password that the nodes want"`
+	CAFile       string          `yaml:"ca_file" path:"true" doc:"file with the certificates to trust besides the system's (PEM)"`
+}
+
+// Node is one other node.
+type Node struct {
+	Plain string `yaml:",value"`
+	URL   string `yaml:"url" doc:"address of its page, such as http://10.20.0.1:9777"`
+	Site  string `yaml:"site" doc:"what it calls itself, when that is not its name here"`
+}
+
+func (n Node) address() string { return n.URL + n.Plain } // one of them is empty
+
+// Check reports what the tags cannot say.
+func (c *Config) Check(problem func(key, what string)) {
+	if len(c.Nodes) > maxNodes {
+		problem("nodes", fmt.Sprintf("%d nodes, at most %d", len(c.Nodes), maxNodes))
+	}
+	if (c.User == "") != (c.PasswordFile == "") {
+		problem("password_file", "user and password_file belong together")
+	}
+	for _, name := range slices.Sorted(maps.Keys(c.Nodes)) {
+		if what := badAddress(c.Nodes[name].address()); what != "" {
+			problem("nodes."+name, what)
+		}
+	}
+}
+
+func badAddress(text string) string {
+	u, err := url.Parse(text)
+	switch {
+	case text == "":
+		return "has no address"
+	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "":
+		return "is no address such as http://10.20.0.1:9777"
+	case u.User != nil:
+		return "holds a password: use user and password_file"
+	case u.RawQuery != "" || u.Fragment != "":
+		return "is more than the address of a page"
+	}
+	return ""
+}
+
+// Kind is the way of measuring named peer.
+func Kind() collector.Kind {
+	return collector.Kind{
+		Name:    "peer",
+		Summary: "what other nodes that run ebbwatch say of themselves",
+		Sample:  "peer: {nodes: {boathouse: \"http://10.20.0.1:9777\"}}\n",
+		New: func(d collector.Decoder) (collector.Source, error) {
+			var c Config
+			if err := d.Decode(&c); err != nil {
+				return nil, err
+			}
+			s, err := newSource(c)
+			if err != nil {
+				d.Problem("ca_file", "%v", err)
+				return nil, err
+			}
+			return s, nil
+		},
+	}
+}
+
+type source struct {
+	config Config
+	names  []string // sorted
+	client *http.Client
+	mu     sync.Mutex // held for a whole Read
+	moved  map[string]movement
+}
+
+// movement is when a node's state last moved: the node's own stamp, and when we saw it.
+type movement struct {
+	stamp string
+	seen  time.Time
+}
+
+func newSource(c Config) (*source, error) {
+	// A connection for each poll: the time to connect is then the round trip, and a node
+	// that is asked once a minute need not keep one open.
+	t := &http.Transport{DisableKeepAlives: true, ResponseHeaderTimeout: c.Timeout, MaxResponseHeaderBytes: 64 << 10}
+	if c.CAFile != "" {
+		pool, err := trusted(c.CAFile)
+		if err != nil {
+			return nil, err
+		}
+		t.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	}
+	s := &source{config: c, names: slices.Sorted(maps.Keys(c.Nodes)), moved: map[string]movement{}}
+	s.client = &http.Client{Transport: t, CheckRedirect: sameHost}
+	return s, nil
+}
+
+func trusted(file string) (*x509.CertPool, error) {
+	pool, err := x509.SystemCertPool()
+	if err != nil {
+		pool = x509.NewCertPool()
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the certificates: %w", err)
+	}
+	if !pool.AppendCertsFromPEM(text) {
+		return nil, fmt.Errorf("cannot find a certificate in %s", file)
+	}
+	return pool, nil
+}
+
+// sameHost keeps the request, and with it the password, at the host it was meant for.
+func sameHost(to *http.Request, via []*http.Request) error {
+	if first := via[0].URL; to.URL.Host != first.Host || to.URL.Scheme != first.Scheme {
+		return fmt.Errorf("it sends us on to %s://%s, which was not asked for", to.URL.Scheme, to.URL.Host)
+	}
+	if len(via) > 3 {
+		return errors.New("it sends us round in circles")
+	}
+	return nil
+}
+
+// Read asks all nodes at once.
+func (s *source) Read(ctx context.Context) ([]reading.Value, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	password, err := s.password()
+	if err != nil {
+		return nil, err
+	}
+	answers, errs := make([]answer, len(s.names)), make([]error, len(s.names))
+	var wait sync.WaitGroup
+	for i, name := range s.names {
+		wait.Go(func() { answers[i], errs[i] = s.ask(ctx, name, password) })
+	}
+	wait.Wait()
+	if err := ctx.Err(); errors.Is(err, context.Canceled) {
+		return nil, err
+	}
+	var values []reading.Value
+	for i, name := range s.names {
+		stuck := s.stuck(name, answers[i])
+		values = append(values, answers[i].values(name, stuck == nil)...)
+		if err := errors.Join(errs[i], stuck); err != nil {
+			errs[i] = collector.Errorf(collector.KindOf(err), "cannot read %s (%s): %w", name, s.config.Nodes[name].address(), err)
+		}
+	}
+	return values, errors.Join(errs...)
+}
+
+func (s *source) password() (string, error) {
+	if s.config.PasswordFile == "" {
+		return "", nil
+	}
+	text, err := os.ReadFile(s.config.PasswordFile)
+	if err != nil {
+		return "", collector.Errorf(collector.Other, "cannot read the password for the peers: %w", err)
+	}
+	return strings.TrimRight(string(text), "\r\n"), nil
+}
+
+// answer is what one node said.
+type answer struct {
+	up    bool
+	rtt   time.Duration // to connect; negative when it was not measured
+	soc   *float64
+	stamp string
+}
+
+func (a answer) values(name string, moving bool) []reading.Value {
+	if !a.up {
+		return []reading.Value{{Quantity: reading.PeerUp, Of: name}}
+	}
+	out := []reading.Value{{Quantity: reading.PeerUp, Of: name, X: 1}}
+	if a.rtt >= 0 {
+		out = append(out, reading.Value{Quantity: reading.PeerRTTSeconds, Of: name, X: a.rtt.Seconds()})
+	}
+	if a.soc != nil && moving {
+		out = append(out, reading.Value{Quantity: reading.PeerSoC, Of: name, X: *a.soc})
+	}
+	return out
+}
+
+// stuck tells of a node that answers, and always the same: its page lives, its loop does
+// not. The node's own stamps are compared with each other alone, for its clock may be off.
+func (s *source) stuck(name string, a answer) error {
+	last := s.moved[name]
+	if a.stamp == "" {
+		return nil
+	}
+	if a.stamp != last.stamp {
+		s.moved[name] = movement{a.stamp, time.Now()}
+		return nil
+	}
+	if age := time.Since(last.seen); age >= stuckFor {
+		return collector.Errorf(collector.Refused, "its state has not moved for %v", age.Round(time.Second))
+	}
+	return nil
+}
+
+// ask asks one node.
+func (s *source) ask(ctx context.Context, name, password string) (answer, error) {
+	ctx, cancel := context.WithTimeout(ctx, s.config.Timeout)
+	defer cancel()
+	dial := &stopwatch{began: map[string]time.Time{}, took: -1}
+	ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{ConnectStart: dial.start, ConnectDone: dial.done})
+	node := s.config.Nodes[name]
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(node.address(), "/")+path, nil)
+	if err != nil {
+		return answer{}, err
+	}
+	req.Header.Set("Accept", "application/json")
+	if s.config.User != "" {
+		req.SetBasicAuth(s.config.User, password)
+	}
+	resp, err := s.client.Do(req)
+	if err != nil {
+		return answer{}, transportError(err)
+	}
+	defer resp.Body.Close()
+	a := answer{rtt: dial.time()}
+	err = a.read(resp, name, node.Site)
+	return a, err
+}
+
+// stopwatch takes the time to connect. A name with several addresses may be dialled at
+// several at once, some of them after the first has answered.
+type stopwatch struct {
+	mu    sync.Mutex
+	began map[string]time.Time
+	took  time.Duration // of the first that connected; negative before
+}
+
+func (w *stopwatch) start(_, addr string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.began[addr] = time.Now()
+}
+
+func (w *stopwatch) done(_, addr string, err error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if err == nil && w.took < 0 {
+		w.took = time.Since(w.began[addr])
+	}
+}
+
+func (w *stopwatch) time() time.Duration {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.took
+}
+
+// transportError drops the method and address that the client puts around an error, which
+// ours names already.
+func transportError(err error) error {
+	var ue *url.Error
+	if errors.As(err, &ue) {
+		err = ue.Err
+	}
+	var ne net.Error
+	if errors.As(err, &ne) && ne.Timeout() {
+		return collector.Errorf(collector.Timeout, "no answer in time: %w", err)
+	}
+	return collector.Errorf(collector.Port, "%w", err)
+}
+
+// read takes the node's answer. A node that answers but has nothing to say is up.
+func (a *answer) read(resp *http.Response, name, site string) error {
+	switch resp.StatusCode {
+	case http.StatusOK:
+	case http.StatusServiceUnavailable:
+		a.up = true
+		return collector.Errorf(collector.Other, "it has no state yet")
+	case http.StatusUnauthorized, http.StatusForbidden:
+		a.up = true
+		return collector.Errorf(collector.Refused, "it wants another user or password: set user and password_file")
+	default:
+		return collector.Errorf(collector.Foreign, "it answers %s: is this the page of ebbwatch?", resp.Status)
+	}
+	body, err := io.ReadAll(io.LimitReader(resp.Body, maxState+1))
+	if err != nil {
+		return transportError(err)
+	}
+	if len(body) > maxState {
+		return collector.Errorf(collector.Foreign, "its answer is longer than %d bytes", maxState)
+	}
+	st, err := parse(body)
+	if err != nil {
+		return err
+	}
+	if site == "" {
+		site = name
+	}
+	if st.Site != "" && st.Site != site {
+		return collector.Errorf(collector.Foreign, "it calls itself %q: if that is right, set site", st.Site)
+	}
+	a.up, a.stamp = true, st.At
+	if st.Battery.SoC != nil && (*st.Battery.SoC < 0 || *st.Battery.SoC > 1) {
+		return collector.Errorf(collector.Refused, "it believes in a charge of %v", *st.Battery.SoC)
+	}
+	a.soc = st.Battery.SoC
+	return nil
+}
+
+// state is as much of a node's state as is relied on. What is not there stays empty.
+type state struct {
+	Site    string `json:"site"`
+	At      string `json:"at"`
+	Battery struct {
+		SoC *float64 `json:"soc"`
+	} `json:"battery"`
+}
+
+// parse reads a state. It must be one JSON object and have at least one of our fields, for
+// a page of something else could be any object.
+func parse(body []byte) (state, error) {
+	var st state
+	d := json.NewDecoder(bytes.NewReader(body))
+	if err := d.Decode(&st); err != nil {
+		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: something follows it")
+	}
+	if st.Site == "" && st.At == "" && st.Battery.SoC == nil {
+		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: neither site, at nor battery.soc is in it")
+	}
+	return st, nil
+}
