@@ -78,16 +78,16 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 }
 
 // config writes the map and the configuration as an owner would, and loads them.
-func (f demoFlags) config(site *sim.Demo, folder string, stderr io.Writer) (*config.Config, error) {
+func (f demoFlags) config(site *sim.Demo, folder string, stderr io.Writer) (loaded, error) {
 	if f.wire == "rtu" && site.NoRTU != nil {
-		return nil, site.NoRTU
+		return loaded{}, site.NoRTU
 	}
 	mapFile, file := filepath.Join(folder, "charger-map.yaml"), filepath.Join(folder, "ebbwatch.yaml")
 	text := site.Config(mapFile, f.wire != "tcp" && site.NoRTU == nil)
 	text += fmt.Sprintf("notify: []\nweb: {listen: %q}\nstate: %q\n", f.address(), filepath.Join(folder, "state"))
 	err := errors.Join(os.WriteFile(mapFile, site.Map, 0o600), os.WriteFile(file, []byte(text), 0o600))
 	if err != nil {
-		return nil, fmt.Errorf("cannot write the configuration of the demonstration: %w", err)
+		return loaded{}, fmt.Errorf("cannot write the configuration of the demonstration: %w", err)
 	}
 	return loadOrSay(stderr, file, config.All())
 }
@@ -101,7 +101,7 @@ func (f demoFlags) address() string {
 
 // demoOptions are those of a real node, but for the clock, the paths and the terminal as
 // the channel.
-func demoOptions(c *config.Config, site *sim.Demo, stdout io.Writer, ring *logRing) node.Options {
+func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) node.Options {
 	o := options(c, newLogger(io.Discard, ring), ring)
 	o.Speed, o.Tick = site.Speed, 5*time.Minute
 	o.Clock = func(node.Memory) node.Now { return site.Now }

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/web"
@@ -39,13 +40,13 @@ func runCommand() *cobra.Command {
 }
 
 // loadOrSay reads the configuration; its problems are printed, one a line.
-func loadOrSay(w io.Writer, file string, need config.Need) (*config.Config, error) {
+func loadOrSay(w io.Writer, file string, need config.Need) (loaded, error) {
 	c, problems := load(file, need)
 	for _, p := range problems {
 		fmt.Fprintln(w, p)
 	}
 	if len(problems) > 0 {
-		return nil, fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
+		return loaded{}, fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
 	}
 	return c, nil
 }
@@ -58,7 +59,7 @@ func count(n int, what string) string {
 }
 
 // daemonRun is the daemon from start to end.
-func daemonRun(ctx context.Context, c *config.Config, webConfig string, stderr io.Writer) error {
+func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer) error {
 	ring := &logRing{}
 	log := newLogger(stderr, ring)
 	if err := web.Check(webConfig); err != nil {
@@ -85,14 +86,14 @@ func serve(ctx context.Context, o node.Options, listen, webConfig string, starte
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	var loop *node.Loop
-	o.Progress = progress(func() bool { return loop.Snapshot().Ready })
-	loop = node.NewLoop(o)
+	var past web.Past
+	o.Progress = progress(&past)
+	loop := node.NewLoop(o)
 	started(shown(l.Addr()))
 	errs := make(chan error, 2)
 	go func() { errs <- loop.Run(ctx) }()
 	go func() {
-		handler := web.New(web.Options{Snapshot: loop.Snapshot})
+		handler := web.New(web.Options{Snapshot: loop.Snapshot, Past: past.Points})
 		errs <- web.Server{Handler: handler, ConfigFile: webConfig, Log: o.Log}.Serve(ctx, l)
 	}()
 	first := <-errs
@@ -127,14 +128,16 @@ func shown(a net.Addr) string {
 func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
 
 // progress tells systemd that the daemon is ready, once every part is, and feeds its
-// watchdog. It is called by the loop after each step, so a loop that hangs starves it.
-func progress(ready func() bool) func() {
+// watchdog; and it keeps the past for the chart. It is called by the loop after each step, so a
+// loop that hangs starves the watchdog.
+func progress(past *web.Past) func(*facts.Snapshot) {
 	var said bool
 	var fed time.Time
 	interval, err := daemon.SdWatchdogEnabled(false)
 	watched := err == nil && interval > 0
-	return func() {
-		if !said && ready() {
+	return func(s *facts.Snapshot) {
+		past.Add(s)
+		if !said && s.Ready {
 			said = true
 			_, _ = daemon.SdNotify(false, daemon.SdNotifyReady) // not under systemd: nothing to tell
 		}

@@ -9,6 +9,7 @@ import (
 	"ebbwatch/alert/outbox"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector"
 	"ebbwatch/collector/modbus"
@@ -30,13 +31,44 @@ func channelKinds() []alert.Kind {
 	}
 }
 
-// load reads the configuration; with problems, all are printed and the error says how many.
-func load(path string, need config.Need) (*config.Config, []config.Problem) {
-	return config.Load(path, config.Kinds{Sources: sourceKinds(), Channels: channelKinds()}, need)
+// loaded is a configuration with the parts that were built from it.
+type loaded struct {
+	*config.Config
+	alerts alert.Config
+}
+
+// load reads the configuration and builds its parts; it touches no hardware.
+func load(path string, need config.Need) (loaded, []config.Problem) {
+	l := loaded{alerts: usualAlerts()}
+	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *config.Section) error {
+		if err := s.Decode(&l.alerts); err != nil {
+			return err
+		}
+		unknownFacts(s, l.alerts)
+		return nil
+	}}
+	var problems []config.Problem
+	l.Config, problems = config.Load(path, kinds, need)
+	return l, problems
+}
+
+// usualAlerts are the settings where the configuration has none.
+func usualAlerts() alert.Config {
+	return alert.Config{TripHours: 1.5, Quiet: alert.Quiet{From: 22 * 60, To: 7 * 60}}
+}
+
+// unknownFacts refuses rules over facts that there are not.
+func unknownFacts(s *config.Section, c alert.Config) {
+	index := facts.NewIndex()
+	for _, use := range c.Uses() {
+		if _, ok := index.Known(use.Fact); !ok {
+			s.Problem(use.Key, "there is no fact %q", use.Fact)
+		}
+	}
 }
 
 // plan is what the core is told of a configuration.
-func plan(c *config.Config) node.Plan {
+func plan(c loaded) node.Plan {
 	p := node.Plan{
 		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
 		OutlookEvery: 15 * time.Minute, Seed: 1,
@@ -51,12 +83,15 @@ func plan(c *config.Config) node.Plan {
 		instances["source"] = append(instances["source"], s.Name)
 		instances["peer"] = append(instances["peer"], sp.Peers...)
 	}
-	p.Engine = alert.Engine{Rules: alert.Builtin(), Site: c.Site.Name, Zone: c.Site.Zone, Instances: instances}
+	p.Engine = alert.Engine{
+		Rules: c.alerts.Build(), Site: c.Site.Name, Zone: c.Site.Zone, Instances: instances,
+		TripHours: c.alerts.TripHours, Quiet: c.alerts.Quiet,
+	}
 	return p
 }
 
 // options are the parts of the loop of a configuration.
-func options(c *config.Config, log *slog.Logger, ring *logRing) node.Options {
+func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
 	o := node.Options{
 		Plan: plan(c), Speed: 1, Tick: 10 * time.Second, Log: log, Lines: ring.Lines, Build: build(),
 		Clock: func(m node.Memory) node.Now { return node.NewClock(m.Mono, m.Wall).Now },

@@ -40,6 +40,7 @@ type Memory struct {
 	Belief  estimator.State
 	Outlook outlook.State
 	Energy  map[string]float64
+	Today   Today
 	Mono    time.Duration // when it was saved, on both clocks
 	Wall    time.Time
 }
@@ -60,6 +61,7 @@ type Core struct {
 	last     reading.Stamp
 	started  bool
 	first    reading.Stamp
+	index    facts.Index
 }
 
 // NewCore starts from nothing remembered.
@@ -68,6 +70,7 @@ func NewCore(plan Plan) *Core {
 		plan:    plan,
 		battery: estimator.Model{Battery: plan.Battery},
 		ahead:   outlook.Model{Site: plan.Array, Battery: plan.Battery},
+		index:   facts.NewIndex(),
 	}
 	c.memory = Memory{Belief: c.battery.Start(), Outlook: c.ahead.Start(), Energy: map[string]float64{}}
 	for _, p := range plan.Sources {
@@ -108,12 +111,11 @@ func (c *Core) Report(r collector.Report) error {
 // Step moves everything on to the moment now and gives the notices that are due.
 func (c *Core) Step(now reading.Stamp) []alert.Notice {
 	c.advance(now)
-	if !c.seen || now.Mono-c.looked >= c.plan.OutlookEvery {
+	if c.lookDue(now) {
 		c.Look(now)
 	}
-	snapshot := c.Snapshot(now)
 	var notices []alert.Notice
-	c.engine, notices = c.plan.Engine.Step(c.engine, now.Wall, facts.Lookup(snapshot))
+	c.engine, notices = c.plan.Engine.Step(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
 	return notices
 }
 
@@ -122,6 +124,7 @@ func (c *Core) advance(now reading.Stamp) {
 	r := c.reading(now)
 	if c.started {
 		c.count(r, now.Mono-c.last.Mono)
+		c.countToday(r, now.Mono-c.last.Mono)
 	} else {
 		c.first, c.started = now, true
 	}
@@ -131,8 +134,18 @@ func (c *Core) advance(now reading.Stamp) {
 	c.last = now
 }
 
+// lookDue is true more often in the first hour: what is known then grows by the minute.
+func (c *Core) lookDue(now reading.Stamp) bool {
+	early := 10*time.Second + (now.Mono-c.first.Mono)/4
+	return !c.seen || now.Mono-c.looked >= min(c.plan.OutlookEvery, early)
+}
+
 // Look makes a new outlook at once.
 func (c *Core) Look(now reading.Stamp) {
+	if !c.plausible(now) {
+		c.outlook = outlook.Outlook{}
+		return
+	}
 	c.outlook = c.ahead.Project(&c.memory.Outlook, c.belief, now.Wall, c.forecast, c.plan.Seed)
 	c.looked, c.seen = now.Mono, true
 }
@@ -169,9 +182,11 @@ func (c *Core) measured(now reading.Stamp) [reading.NumSite]facts.Measured {
 	return out
 }
 
+// gap is the longest time between steps of which something is known.
+const gap = 15 * time.Minute
+
 // count adds the energy that flowed since the last step.
 func (c *Core) count(r reading.Reading, dt time.Duration) {
-	const gap = 15 * time.Minute // longer than that nothing is known of the time between
 	if dt <= 0 || dt > gap {
 		return
 	}

@@ -11,6 +11,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 )
@@ -28,11 +29,10 @@ type LiveChannel struct {
 	Sender alert.Channel
 }
 
-// Store keeps small state durably; see package statedir. Load gives the newest state that
-// is whole, and an error for people beside it when something was damaged.
+// Store keeps small state durably; see package statedir.
 type Store interface {
 	Save(name string, v any) error
-	Load(name string, v any) (found bool, err error)
+	Load(name string, v any) statedir.Loaded
 }
 
 // Now gives the present moment on both clocks. Only the loop calls it.
@@ -52,8 +52,8 @@ type Options struct {
 	Log   *slog.Logger
 	Lines func() []facts.LogLine
 	Build facts.Build
-	// Progress is called after each step.
-	Progress func()
+	// Progress is called after each step with what it came to.
+	Progress func(*facts.Snapshot)
 }
 
 // saveEvery is how old the saved belief may get: a compromise between what a power cut
@@ -72,6 +72,7 @@ type Loop struct {
 	weather  chan *reading.Forecast
 	saved    time.Duration // when the memory was saved, on the monotonic clock
 	problems map[string]string
+	damaged  []string // what was wrong with the state at the start
 }
 
 // NewLoop takes up what the last run kept.
@@ -103,11 +104,12 @@ func (l *Loop) load(name string, v any) bool {
 	if l.Store == nil {
 		return false
 	}
-	found, err := l.Store.Load(name, v)
-	if err != nil {
-		l.Log.Warn("saved state was damaged; going on with what is whole", "err", err)
+	loaded := l.Store.Load(name, v)
+	for _, what := range loaded.Problems {
+		l.Log.Warn("saved state was damaged; going on with what is whole", "err", what)
+		l.damaged = append(l.damaged, what)
 	}
-	return found
+	return loaded.Found
 }
 
 // Snapshot is the newest snapshot, or nil before the first.
@@ -204,9 +206,6 @@ func (l *Loop) turn() {
 		}
 	}
 	l.publish(now)
-	if l.Progress != nil {
-		l.Progress()
-	}
 }
 
 func (l *Loop) publish(now reading.Stamp) {
@@ -216,12 +215,16 @@ func (l *Loop) publish(now reading.Stamp) {
 	if l.Lines != nil {
 		s.Log = l.Lines()
 	}
+	s.Problems = append(s.Problems, l.damaged...)
 	for _, what := range []string{"node", "alerts"} {
 		if p := l.problems[what]; p != "" {
 			s.Problems = append(s.Problems, p)
 		}
 	}
 	l.snapshot.Store(s)
+	if l.Progress != nil {
+		l.Progress(s)
+	}
 }
 
 // keep saves everything.

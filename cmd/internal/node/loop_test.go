@@ -12,6 +12,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 )
@@ -37,12 +38,12 @@ func (m *memStore) Save(name string, v any) error {
 	return nil
 }
 
-func (m *memStore) Load(name string, v any) (bool, error) {
+func (m *memStore) Load(name string, v any) statedir.Loaded {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	saved, ok := m.saved[name]
 	if !ok {
-		return false, nil
+		return statedir.Loaded{}
 	}
 	switch into := v.(type) {
 	case *Memory:
@@ -50,7 +51,7 @@ func (m *memStore) Load(name string, v any) (bool, error) {
 	case *Alerts:
 		*into = saved.(Alerts)
 	}
-	return true, nil
+	return statedir.Loaded{Found: true}
 }
 
 // fixed is a source that always says the same.

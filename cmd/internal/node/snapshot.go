@@ -10,13 +10,27 @@ import (
 
 // Snapshot is everything the core knows at the moment now. It shares nothing that changes.
 func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
+	s := c.facts(now)
+	for _, a := range c.plan.Engine.Active(c.engine, now.Wall, c.index.Lookup(s)) {
+		s.Alarms = append(s.Alarms, facts.Alarm{
+			ID: a.ID, Rule: a.Rule, Of: a.Of, Severity: string(a.Severity), Since: a.Since,
+			Title: a.Title, Text: a.Text, Advice: a.Advice,
+		})
+	}
+	return s
+}
+
+// facts is the snapshot without the alarms, which are judged by it.
+func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 	s := &facts.Snapshot{
 		Site: c.plan.Site, Zone: c.plan.Zone, At: now, Started: c.first,
 		Reading: c.measured(now),
 		Belief:  c.belief, Battery: c.plan.Battery, Array: c.plan.Array, Outlook: c.outlook,
 		Energy: maps.Clone(c.memory.Energy),
-		Ready:  c.ready(),
+		Extra:  c.extras(now),
 	}
+	s.Unready = c.unready()
+	s.Ready = len(s.Unready) == 0
 	for _, src := range c.sources {
 		s.Sources = append(s.Sources, src.fact(now, c.first))
 		s.Peers = append(s.Peers, src.peerFacts(now)...)
@@ -24,14 +38,18 @@ func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 	return s
 }
 
-// ready tells whether every source was asked at least once.
-func (c *Core) ready() bool {
+// unready says what is still waited for: each source is to be asked at least once.
+func (c *Core) unready() []string {
+	var waits []string
+	if !c.started {
+		waits = append(waits, "no step was made yet")
+	}
 	for _, s := range c.sources {
 		if !s.tried {
-			return false
+			waits = append(waits, "source "+s.plan.Name+" was not asked yet")
 		}
 	}
-	return c.started
+	return waits
 }
 
 // silence is how long a source has said nothing: since its last good answer, or since the

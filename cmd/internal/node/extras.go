@@ -1,0 +1,94 @@
+package node
+
+import (
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/sun"
+)
+
+// Today counts the energy of one local day, J.
+type Today struct {
+	Date    string // local, 2026-01-31
+	Harvest float64
+	Load    float64
+	Clear   float64 // what a clear sky would have given
+}
+
+// add counts a span that ended at now; a new day begins at local midnight.
+func (t *Today) add(date string, harvest, load, clear float64) {
+	if t.Date != date {
+		*t = Today{Date: date}
+	}
+	t.Harvest += harvest
+	t.Load += load
+	t.Clear += clear
+}
+
+// countToday follows the day's energy. It needs to know what day it is.
+func (c *Core) countToday(r reading.Reading, dt time.Duration) {
+	if !c.plausible(r.Stamp) || dt < 0 || dt > gap {
+		return
+	}
+	f := flows(r)
+	zone := c.plan.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	s := dt.Seconds()
+	c.memory.Today.add(r.Wall.In(zone).Format(time.DateOnly), f["pv"]*s, f["load"]*s, c.clearWatts(r)*s)
+}
+
+// clearWatts is what the panel would give now under a clear sky, by its label.
+func (c *Core) clearWatts(r reading.Reading) float64 {
+	a := c.plan.Array
+	if a.WattsPeak <= 0 {
+		return 0
+	}
+	at := sun.Look(r.Wall, a.Latitude, a.Longitude, a.AltitudeM)
+	if at.Top <= 0 {
+		return 0
+	}
+	air, known := r.Get(reading.AirCelsius)
+	if !known {
+		air = 10
+	}
+	plane := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}
+	light := plane.HayDavies(at, at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
+	panel := sun.Panel{WattsPeak: a.WattsPeak, Cells: 9 * max(c.plan.Battery.Cells, 1)}
+	cell := sun.CellCelsius(air, light, 45)
+	if a.MPPT {
+		return panel.MPPT(light, cell)
+	}
+	volts, known := r.Get(reading.BatteryVolts)
+	if !known {
+		volts = 3.3 * float64(c.plan.Battery.Cells)
+	}
+	return panel.PWM(light, cell, volts)
+}
+
+// extras are the facts that need the clock and the place.
+func (c *Core) extras(now reading.Stamp) map[string]float64 {
+	x := map[string]float64{}
+	if !c.plausible(now) {
+		return x
+	}
+	x["sun_elevation_degrees"] = sun.Elevation(now.Wall, c.plan.Array.Latitude, c.plan.Array.Longitude)
+	if t := c.memory.Today; t.Date != "" {
+		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load
+		if c.plan.Array.WattsPeak > 0 {
+			x["harvest_clear_today_joules"] = t.Clear
+		}
+	}
+	if c.forecast != nil {
+		x["forecast_age_seconds"] = now.Wall.Sub(c.forecast.Issued).Seconds()
+	}
+	return x
+}
+
+// plausible tells whether the wall clock may be used for the sun's place: it is trusted, or
+// at least it is not from before the last run or the first line of this program.
+func (c *Core) plausible(now reading.Stamp) bool {
+	floor := time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC)
+	return now.Trusted || now.Wall.After(floor) && !now.Wall.Before(c.memory.Wall)
+}
