@@ -248,3 +248,25 @@ func overwrite(t *testing.T, path string, data []byte) {
 		t.Fatal(err)
 	}
 }
+
+// FuzzUnseal takes any bytes for a file: they are whole, and then sealing gives them back,
+// or they are damaged.
+func FuzzUnseal(f *testing.F) {
+	whole, _ := seal([]byte(`{"N":1}`))
+	f.Add(whole)
+	f.Add(whole[:len(whole)-1])
+	f.Add([]byte(magic + " 1  0\n"))
+	f.Add([]byte{})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		payload, _, err := unseal(data)
+		if err != nil {
+			if !errors.Is(err, errDamaged) {
+				t.Errorf("error %v is not told as damage", err)
+			}
+			return
+		}
+		if again, _ := seal(payload); string(again) != string(data) {
+			t.Errorf("%q is not what sealing gives: %q", data, again)
+		}
+	})
+}
