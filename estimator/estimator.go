@@ -68,6 +68,7 @@ type State struct {
 	Quiet       float64 // h since charging
 	SinceLook   float64 // h since the voltage was weighed
 	Topped      float64 // charge put in since the ceiling was felt
+	Drawn       float64 // charge taken out since the floor was felt
 	Held        float64 // h at absorption with the current tapered
 	Floating    float64 // h
 	AnchorRate  float64 // current at the last anchor over the capacity

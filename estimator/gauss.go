@@ -149,6 +149,10 @@ type sight struct {
 	white  float64 // variance of the look itself, V²
 }
 
+// steepVolts is from which slope of the curve, V for a whole charge, a surprise speaks
+// against the belief in the charge and not against the curve.
+const steepVolts = 0.4
+
 // see takes a voltage. The curve is bent, so it is replaced by the straight line that fits
 // it best, and with the misfit as noise, where the charge is likely to be after the look;
 // that is found by going round three times: the posterior linearisation filter of
@@ -165,6 +169,9 @@ func (g *Gauss) see(v sight, h held) {
 			expected += line.slope[j] * g.Mean[j]
 		}
 		off := v.volts - expected
+		if a := line.slope[iCharge]; a > steepVolts && off*off > 9*(g.spread(&line.slope)+total) {
+			g.widen(iCharge, min(off*off/a/a/4, 0.04))
+		}
 		// a surprise beyond three standard deviations is worth no more than one of three
 		if s := g.spread(&line.slope) + total; off*off > 9*s {
 			total += off*off/9 - s

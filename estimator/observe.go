@@ -11,7 +11,7 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	s.SinceFull += dt
 	s.SinceAnchor += dt.Hours()
 	s.Lowest = min(s.Lowest, s.Mean[iCharge]+s.sd(iCharge))
-	m.ceiling(s)
+	m.bounds(s)
 	if !f.voltsKnown {
 		s.Full, s.Held, s.Floating = false, 0, 0
 		return
@@ -40,18 +40,26 @@ func (m Model) smooth(s *State, f flow, hours float64) {
 	}
 }
 
-// ceiling knows that no battery holds more than all: charge counted past full says that
-// less went in than was counted. It counts once for each charge that leads there.
-func (m Model) ceiling(s *State) {
-	sd := s.sd(iCharge)
-	if sd < 0.012 || s.Mean[iCharge]+sd < 1 || s.Topped < sd/2 {
-		return
+// bounds knows that no battery holds more than all, nor less than nothing: charge counted
+// past full says that less went in than was counted. It counts once for each charge that
+// leads there; likewise at the bottom.
+func (m Model) bounds(s *State) {
+	sd, x := s.sd(iCharge), s.Mean[iCharge]
+	switch {
+	case sd > 0.012 && x+sd > 1 && s.Topped > sd/2:
+		s.Topped = 0
+		s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return inside(1 - x) })
+	case sd > 0.012 && x < sd && s.Drawn > sd/2:
+		s.Drawn = 0
+		s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return inside(x) })
 	}
-	s.Topped = 0
-	s.weigh(cellHeld|sizeHeld, func(x float64) float64 {
-		over := max(x-1, 0) / 0.008
-		return math.Exp(-over * over / 2)
-	})
+	s.Mean[iCharge] = min(max(s.Mean[iCharge], 0), 1)
+}
+
+// inside is 1 above zero and falls off quickly below.
+func inside(x float64) float64 {
+	below := min(x, 0) / 0.008
+	return math.Exp(-below * below / 2)
 }
 
 // full holds when the battery stood at absorption voltage while the current tapered.
@@ -93,7 +101,7 @@ func (m Model) anchor(s *State, x, spread float64) {
 	}
 	hold := cellHeld
 	if !s.Anchored || s.Lowest > deepSwing {
-		hold |= sizeHeld
+		hold |= sizeHeld | 1<<iGain
 	}
 	s.Gauss.observe(&slope, surprise, spread*spread, hold)
 	s.Lowest = 1
@@ -132,13 +140,17 @@ func (m Model) look(s *State, f flow, hours float64) {
 	if cell < 3.20 {
 		every = 1
 	}
-	if s.SinceLook < every || s.Quiet < 1 || math.Abs(s.Amps) > c/8 || cell > 3.345 || s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05 || !f.outKnown {
+	charging := s.Quiet < 1
+	if s.SinceLook < every || charging && cell > 3.25 || math.Abs(s.Amps) > c/8 || cell > 3.345 || s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05 || !f.outKnown {
 		return
 	}
 	s.SinceLook = 0
 	sag := -s.Amps * slowOhms * m.ohms(s) / cells
 	unsure := 0.006 * (1 - math.Abs(s.Branch))
 	step := s.VoltStep / cells
+	if charging {
+		unsure += 0.01
+	}
 	hold := cellHeld
 	if !s.Anchored || s.Mean[iCharge] > 0.2 {
 		hold |= sizeHeld | 1<<iGain

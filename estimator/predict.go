@@ -38,6 +38,7 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	m.wander(s, hours)
 	s.SinceLook += hours
 	s.Topped += max(step, 0)
+	s.Drawn += max(-step, 0)
 	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
 }
 
