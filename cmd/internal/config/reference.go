@@ -1,10 +1,13 @@
 package config
 
 import (
+	"encoding"
 	"fmt"
 	"reflect"
 	"strings"
 	"time"
+
+	"ebbwatch/alert"
 )
 
 // Reference is an annotated configuration with every key, made from the tags of the structs
@@ -58,8 +61,11 @@ func (r *annotator) section(f field, kinds Kinds) {
 		return
 	}
 	t := f.typ
-	if t.Kind() == reflect.Pointer {
+	switch {
+	case t.Kind() == reflect.Pointer:
 		t = t.Elem()
+	case f.name == "alerts":
+		t = reflect.TypeFor[alert.Config]()
 	}
 	switch {
 	case t == reflect.TypeFor[Section]():
@@ -89,6 +95,23 @@ func (r *annotator) group(f field, t reflect.Type) {
 			before += "#"
 		}
 		r.line(0, "%s%s", before, entry(inner, shown(inner)))
+		r.below(off+"    ", inner.typ)
+	}
+}
+
+// below lists, as remarks, the keys of a section inside a section: they belong together in
+// ways that one line each cannot show in use.
+func (r *annotator) below(before string, t reflect.Type) {
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	_, text := reflect.New(t).Interface().(encoding.TextUnmarshaler)
+	if t.Kind() != reflect.Struct || text {
+		return
+	}
+	for _, inner := range fieldsOf(t) {
+		r.line(0, "%s# %s", before, entry(inner, shown(inner)))
+		r.below(before+"#   ", inner.typ)
 	}
 }
 

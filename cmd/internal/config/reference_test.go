@@ -41,6 +41,8 @@ func TestReferenceNamesEveryKey(t *testing.T) {
 		"  capacity_ah: 80  # capacity on the label, Ah; required; 0.5 to 20000\n",
 		"  #cells: 4  # LiFePO4 cells in series: 4 make 12.8 V; 1 to 18\n",
 		"#  charger: mppt  # the kind of charge controller; one of mppt, pwm\n",
+		"#  trip_hours: 1.5  # ",
+		"#    # name: cutoff_ahead  # ",
 		"  - name: charger  # of your choice; a-z, 0-9, - and _; required\n",
 		"# folder for what must survive a restart\nstate: /var/lib/ebbwatch\n",
 	} {
