@@ -177,10 +177,10 @@ func (d *Demo) Config(mapFile string, serial bool) string {
 		wire = fmt.Sprintf("port: %q, baud: 9600", d.RTU)
 	}
 	return fmt.Sprintf(`site: {name: %s, latitude: %g, longitude: %g, altitude_m: 12, timezone: %s}
-battery: {capacity_ah: %g, cells: 4, reserve: 0.20, cutoff_volts: %g}
+battery: {capacity_ah: %g, cells: 4, reserve: 0.20, cutoff_volts: %g, initial_soc: 0.8}
 array: {watts_peak: %g, tilt_deg: %g, azimuth_deg: %g, charger: %s}
 sources:
-  - {name: charger, every: 5m, modbus: {%s, unit: %d, map: %q}}
+  - {name: charger, every: 10m, modbus: {%s, unit: %d, map: %q}}
 `, d.Spec.Name, d.Spec.Latitude, d.Spec.Longitude, DemoZone,
 		b.LabelAh, c.CutoffVolts, p.WattsPeak, p.TiltDeg, p.AzimuthDeg, kind, wire, d.Unit, mapFile)
 }

@@ -13,21 +13,26 @@ type Live struct {
 	mu    sync.Mutex
 	site  *Site
 	speed float64
-	began time.Time // with the monotonic clock; zero until Begin
-	first time.Time // the site's moment at that time
+	asked time.Time // when the moment was last asked for; zero until Begin
+	now   time.Time // the site's moment then
 }
+
+// hiccup is the longest real time between two questions that the site lives through. When
+// a busy machine stops everybody for longer, the site stops too: otherwise hours would go
+// by in which nobody could have asked it anything.
+const hiccup = 250 * time.Millisecond
 
 // NewLive stands still until [Live.Begin]. Speed is simulated over real time.
 func NewLive(site *Site, speed float64) *Live {
-	return &Live{site: site, speed: speed, first: site.Now()}
+	return &Live{site: site, speed: speed, now: site.Now()}
 }
 
 // Begin starts its time.
 func (l *Live) Begin() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.began.IsZero() {
-		l.began = time.Now()
+	if l.asked.IsZero() {
+		l.asked = time.Now()
 	}
 }
 
@@ -40,10 +45,13 @@ func (l *Live) Now() reading.Stamp {
 }
 
 func (l *Live) moment() time.Time {
-	if l.began.IsZero() {
-		return l.first
+	if l.asked.IsZero() {
+		return l.now
 	}
-	return l.first.Add(time.Duration(float64(time.Since(l.began)) * l.speed))
+	asked := time.Now()
+	passed := min(asked.Sub(l.asked), hiccup)
+	l.asked, l.now = asked, l.now.Add(time.Duration(float64(passed)*l.speed))
+	return l.now
 }
 
 // Look brings the site up to the present and shows it. The function must not keep it.
