@@ -16,6 +16,7 @@ import (
 	"regexp"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -140,8 +141,10 @@ func start(t *testing.T, args ...string) (out *screen, stop func() int) {
 // receiver is an HTTP receiver of notices.
 type receiver struct {
 	*httptest.Server
-	mu  sync.Mutex
-	got []alert.Notice
+	away       atomic.Bool // it answers 503
+	turnedAway atomic.Int64
+	mu         sync.Mutex
+	got        []alert.Notice
 }
 
 func newReceiver(t *testing.T) *receiver {
@@ -154,6 +157,11 @@ func newReceiver(t *testing.T) *receiver {
 
 // ServeHTTP takes a notice.
 func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
+	if r.away.Load() {
+		r.turnedAway.Add(1)
+		http.Error(w, "closed for lunch", http.StatusServiceUnavailable)
+		return
+	}
 	var n alert.Notice
 	if err := json.NewDecoder(req.Body).Decode(&n); err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
