@@ -2,21 +2,52 @@ package modbus
 
 import (
 	"context"
+	"errors"
+	"fmt"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/modbus/sunspec"
 	"ebbwatch/collector/reading"
 )
 
 // sunSource is a source that follows the SunSpec standard and needs no map.
 type sunSource struct {
 	device
+	reader *sunspec.Reader
 }
 
+// newSunSpec makes the source; current is into, out_of or empty.
 func newSunSpec(bus *Bus, unit byte, current string) *sunSource {
-	return &sunSource{device: device{bus: bus, unit: unit}}
+	way := map[string]sunspec.Current{"into": sunspec.Into, "out_of": sunspec.OutOf}[current]
+	return &sunSource{device: device{bus: bus, unit: unit}, reader: sunspec.NewReader(way)}
 }
 
-// Read is not there yet.
+// Read polls every model of the device that has something for us.
 func (s *sunSource) Read(ctx context.Context) ([]reading.Value, error) {
-	return nil, collector.Errorf(collector.Other, "cannot read SunSpec at %s yet", s.bus.settings)
+	values, err := s.reader.Read(ctx, func(ctx context.Context, addr uint16, count int) ([]uint16, error) {
+		return s.fetch(ctx, Ask{Unit: s.unit, Table: Holding, Address: addr, Count: count}, s.verify)
+	})
+	if err != nil {
+		err = collector.Errorf(collector.KindOf(err), "unit %d at %s: %w", s.unit, s.bus.settings, err)
+	}
+	return values, errors.Join(err, s.others())
+}
+
+// verify makes sure that the device is the one that it was.
+func (s *sunSource) verify(ctx context.Context) error {
+	if s.reader.Device() == nil {
+		return nil // not met yet
+	}
+	err := s.reader.Verify(ctx, func(ctx context.Context, addr uint16, count int) ([]uint16, error) {
+		a := Ask{Unit: s.unit, Table: Holding, Address: addr, Count: count}
+		got, err := s.bus.Ask(ctx, a)
+		if err != nil {
+			return nil, s.cannot(a, err)
+		}
+		return got.Regs, nil
+	})
+	if err != nil {
+		return fmt.Errorf("cannot make sure which device this is: %w", err)
+	}
+	return nil
 }

@@ -4,24 +4,24 @@
 Usage: pymodbus_slave.py rtu PORT UNIT h16=1284 i8=7 ...
        pymodbus_slave.py tcp|rtu_tcp - UNIT h16=1284 i8=7 ...
 h is a holding register, i an input register, addresses as on the wire. It has registers 0
-to 99 and refuses the others. Prints "ready", followed by the TCP port if there is one.
+to 99 and those given, and refuses the others. Prints "ready", followed by the TCP port if there is one.
 """
 import asyncio
 import sys
 
-from pymodbus.datastore import ModbusSequentialDataBlock, ModbusServerContext, ModbusSlaveContext
+from pymodbus.datastore import ModbusServerContext, ModbusSlaveContext, ModbusSparseDataBlock
 from pymodbus.server.async_io import ModbusSerialServer, ModbusTcpServer
 from pymodbus.transaction import ModbusRtuFramer, ModbusSocketFramer
 
 
 async def main():
     how, port, unit, *registers = sys.argv[1:]
-    held = {"h": [0] * 100, "i": [0] * 100}
+    held = {"h": dict.fromkeys(range(100), 0), "i": dict.fromkeys(range(100), 0)}
     for r in registers:
         at, value = r[1:].split("=")
         held[r[0]][int(at)] = int(value, 0)
     slave = ModbusSlaveContext(
-        hr=ModbusSequentialDataBlock(0, held["h"]), ir=ModbusSequentialDataBlock(0, held["i"]), zero_mode=True
+        hr=ModbusSparseDataBlock(held["h"]), ir=ModbusSparseDataBlock(held["i"]), zero_mode=True
     )
     context = ModbusServerContext(slaves={int(unit): slave}, single=False)
     if how == "rtu":

@@ -1,0 +1,77 @@
+package sunspec_test
+
+import (
+	"bufio"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+
+	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/modbus"
+	"ebbwatch/collector/reading"
+)
+
+// serve lets Debian's python3-pymodbus serve an image over TCP, and returns its address.
+func serve(t *testing.T, m *image) string {
+	t.Helper()
+	const python = "/usr/bin/python3"
+	if err := exec.Command(python, "-c", "import pymodbus.server.async_io").Run(); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("needs python3-pymodbus: %v", err)
+		}
+		t.Skip("skipped: needs python3-pymodbus")
+	}
+	args := []string{"../testdata/pymodbus_slave.py", "tcp", "-", "3"}
+	for at, v := range m.regs {
+		args = append(args, fmt.Sprintf("h%d=%d", at, v))
+	}
+	cmd := exec.Command(python, args...)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+	line, err := bufio.NewReader(out).ReadString('\n')
+	port, ready := strings.CutPrefix(strings.TrimSpace(line), "ready ")
+	if !ready {
+		t.Fatalf("the device did not start: %q, %v", line, err)
+	}
+	return "127.0.0.1:" + port
+}
+
+// The whole way: published layouts, served by a device written by others, read by a source
+// as a configuration names it.
+func TestOverTheWire(t *testing.T) {
+	t.Parallel()
+	m := newImage(t, 40000)
+	m.text(1, 66, map[string]string{"Mn": "boathouse", "Md": "relay", "SN": "0042"})
+	m.unknown(64110, 150)
+	m.add(802, 62, battery(map[string]int{"ChaSt": 4}))
+	m.add(160, 128, map[string]int{"N": 6, "DCA_SF": sf(-2), "DCV_SF": sf(-1), "DCW_SF": 0, "module.DCA#6": 231, "module.DCV#6": 362, "module.DCW#6": 84})
+	address := serve(t, m.end())
+	s := &decodetest.Section{YAML: fmt.Sprintf("{tcp: %q, unit: 3, map: sunspec}", address)}
+	src, err := modbus.NewKind().New(s)
+	if err != nil {
+		t.Fatal(err, s.Problems)
+	}
+	want := map[reading.Quantity]float64{reading.BatteryVolts: 13.28, reading.BatteryAmps: 1.57, reading.ControllerSoC: 0.655,
+		reading.PVAmps: 2.31, reading.PVVolts: 36.2, reading.PVWatts: 84}
+	for range 2 {
+		values, err := src.Read(t.Context())
+		if err != nil || len(values) != len(want) {
+			t.Errorf("got %v, %v", values, err)
+		}
+		for _, v := range values {
+			if w, there := want[v.Quantity]; !there || math.Abs(v.X-w) > 1e-9 || v.Suspect != "" {
+				t.Errorf("%s: got %g (%s), want %g", v.Quantity, v.X, v.Suspect, w)
+			}
+		}
+	}
+}
