@@ -1,0 +1,251 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+)
+
+// open opens the file, or sets a damaged one aside and begins anew. What goes wrong is
+// kept as the problem, and tried again with the next batch.
+func (w *writer) open() {
+	err := w.tryOpen()
+	if isDamage(err) {
+		aside := fmt.Sprintf("%s.damaged-%d", w.o.Path, time.Now().Unix())
+		if e := errors.Join(rename(w.o.Path, aside), rename(w.o.Path+"-wal", aside+"-wal")); e != nil {
+			err = errors.Join(err, e)
+		} else {
+			w.asides = fmt.Sprintf("history: the file was damaged (%v) and set aside as %s; a new one was begun", err, filepath.Base(aside))
+			err = w.tryOpen()
+		}
+	}
+	w.report(err)
+}
+
+func rename(from, to string) error {
+	if err := os.Rename(from, to); err != nil && !os.IsNotExist(err) {
+		return err
+	}
+	return nil
+}
+
+// isDamage tells damage, which a new file mends, from a card that is full or locked.
+func isDamage(err error) bool {
+	if err == nil {
+		return false
+	}
+	s := err.Error()
+	return strings.Contains(s, "malformed") || strings.Contains(s, "not a database") || strings.Contains(s, "SQLITE_CORRUPT") ||
+		strings.Contains(s, "SQLITE_NOTADB") || errors.Is(err, errShape)
+}
+
+// errShape says that the file is a sound database, but not one of ours.
+var errShape = errors.New("it is not a history")
+
+func (w *writer) tryOpen() (err error) {
+	db, err := sql.Open("sqlite", "file:"+(escape(w.o.Path)))
+	if err != nil {
+		return fmt.Errorf("cannot open %s: %w", w.o.Path, err)
+	}
+	db.SetMaxOpenConns(1)
+	db.SetMaxIdleConns(1)
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("cannot open %s: %w", w.o.Path, err)
+			_ = db.Close() // the first error says more
+		}
+	}()
+	// The order matters: the page size before anything is written, exclusive before WAL,
+	// so that the index of the WAL stays in memory.
+	for _, p := range []string{"page_size = 1024", "locking_mode = EXCLUSIVE", "journal_mode = WAL", "synchronous = FULL",
+		"wal_autocheckpoint = 1000", "journal_size_limit = 2000000", "cache_size = -1000", "busy_timeout = 100"} {
+		if _, err := db.Exec("PRAGMA " + p); err != nil {
+			return err
+		}
+	}
+	if err := w.shape(db); err != nil {
+		return err
+	}
+	w.db = db
+	return nil
+}
+
+// escape makes a path fit for a file: URI.
+func escape(path string) string {
+	return strings.NewReplacer("%", "%25", "?", "%3f", "#", "%23").Replace(path)
+}
+
+// shape makes the tables, adds columns that are new, and reads where the record stands.
+func (w *writer) shape(db *sql.DB) error {
+	tx, err := db.Begin()
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }() // nothing to undo once committed
+	if _, err := tx.Exec("CREATE TABLE IF NOT EXISTS boots (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)"); err != nil {
+		return err
+	}
+	for _, t := range []table{w.raw, w.undated, w.rolls[0].table, w.rolls[1].table} {
+		if err := addColumns(tx, t); err != nil {
+			return err
+		}
+	}
+	if err := w.view(tx); err != nil {
+		return err
+	}
+	if _, err := tx.Exec("INSERT OR IGNORE INTO boots (name) VALUES (?)", w.o.Boot); err != nil {
+		return err
+	}
+	if err := tx.QueryRow("SELECT id FROM boots WHERE name = ?", w.o.Boot).Scan(&w.boot); err != nil {
+		return err
+	}
+	var newest sql.NullInt64
+	if err := tx.QueryRow("SELECT max(t) FROM raw").Scan(&newest); err != nil {
+		return err
+	}
+	w.newest = newest.Int64
+	var n int
+	if err := tx.QueryRow("SELECT count(*) FROM (SELECT 1 FROM undated WHERE boot = ? LIMIT 1)", w.boot).Scan(&n); err != nil {
+		return err
+	}
+	w.stranded = n > 0
+	return tx.Commit()
+}
+
+func addColumns(tx *sql.Tx, t table) error {
+	if _, err := tx.Exec(t.create()); err != nil {
+		return err
+	}
+	have, err := columnsOf(tx, t.name)
+	if err != nil {
+		return err
+	}
+	for _, k := range append([]string{"chk"}, t.keys...) {
+		if !slices.Contains(have, k) {
+			return fmt.Errorf("%w: table %s lacks %s", errShape, t.name, k)
+		}
+	}
+	for _, c := range t.cells {
+		if !slices.Contains(have, c) {
+			if _, err := tx.Exec(fmt.Sprintf("ALTER TABLE %s ADD COLUMN %s INTEGER", t.name, quote([]string{c}))); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func columnsOf(tx *sql.Tx, name string) ([]string, error) {
+	rows, err := tx.Query("SELECT name FROM pragma_table_info(?)", name)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var have []string
+	for rows.Next() {
+		var c string
+		if err := rows.Scan(&c); err != nil {
+			return nil, err
+		}
+		have = append(have, c)
+	}
+	return have, rows.Err()
+}
+
+// view lets people read the samples in their units with any tool.
+func (w *writer) view(tx *sql.Tx) error {
+	cols := []string{`strftime('%Y-%m-%dT%H:%M:%SZ', t / 1000, 'unixepoch') AS time`}
+	for _, c := range w.cols {
+		name := quote([]string{c.name})
+		cols = append(cols, fmt.Sprintf("%s / %.1f AS %s", name, c.scale, name))
+	}
+	make := "CREATE VIEW readings AS SELECT " + strings.Join(cols, ", ") + " FROM raw"
+	var have sql.NullString
+	err := tx.QueryRow("SELECT sql FROM sqlite_master WHERE name = 'readings'").Scan(&have)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	if have.String == make {
+		return nil
+	}
+	if _, err := tx.Exec("DROP VIEW IF EXISTS readings"); err != nil {
+		return err
+	}
+	_, err = tx.Exec(make)
+	return err
+}
+
+// sweep keeps the file within its budget: samples older than they are kept for go first,
+// then, while the file is too large, the oldest of the finest.
+func (w *writer) sweep() error {
+	if w.newest == 0 {
+		return nil
+	}
+	if err := w.drop("raw", w.newest-w.o.RawFor.Milliseconds()); err != nil {
+		return err
+	}
+	const day = 24 * 60 * 60 * 1000
+	for _, step := range []struct {
+		table string
+		keep  int64 // days that are never dropped
+	}{{"raw", 2}, {"undated", 0}, {"five_minutes", 30}, {"hours", 400}} {
+		for {
+			used, err := w.used()
+			if err != nil || used <= w.o.Budget {
+				return err
+			}
+			if step.table == "undated" {
+				res, err := w.db.Exec("DELETE FROM undated WHERE boot = (SELECT min(boot) FROM undated WHERE boot != ?)", w.boot)
+				if err != nil {
+					return err
+				}
+				if n, _ := res.RowsAffected(); n == 0 {
+					break
+				}
+				continue
+			}
+			var oldest sql.NullInt64
+			if err := w.db.QueryRow("SELECT min(t) FROM " + step.table).Scan(&oldest); err != nil {
+				return err
+			}
+			until := min(oldest.Int64+day, w.newest-step.keep*day)
+			if !oldest.Valid || until <= oldest.Int64 {
+				break
+			}
+			if err := w.drop(step.table, until); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// drop deletes rows before a moment, a day at a time, so that no transaction grows large.
+func (w *writer) drop(table string, until int64) error {
+	for {
+		res, err := w.db.Exec(fmt.Sprintf("DELETE FROM %s WHERE t IN (SELECT t FROM %s WHERE t < ? ORDER BY t LIMIT 8640)", table, table), until)
+		if err != nil {
+			return err
+		}
+		if n, err := res.RowsAffected(); err != nil || n == 0 {
+			return err
+		}
+	}
+}
+
+// used is what the file holds in bytes, without the pages that are free to be used again.
+func (w *writer) used() (int64, error) {
+	var pages, free, size int64
+	for pragma, to := range map[string]*int64{"page_count": &pages, "freelist_count": &free, "page_size": &size} {
+		if err := w.db.QueryRowContext(context.Background(), "PRAGMA "+pragma).Scan(to); err != nil {
+			return 0, err
+		}
+	}
+	return (pages - free) * size, nil
+}

@@ -1,0 +1,188 @@
+// Package history keeps what was measured on the board: every sample for some weeks, then
+// sums over five minutes and over an hour, for years, within a budget of disk.
+//
+// One goroutine owns the SQLite file; the node hands it samples without waiting, and
+// readers ask it. Samples are written in batches, so that a memory card lasts; each row
+// carries a checksum, since a worn card may answer wrong in silence. Samples from before
+// the wall clock was known are kept apart and dated when it becomes known. A card that is
+// full or cannot be written leaves a day in memory, and says so.
+package history
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"sync/atomic"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+)
+
+// Options says where the history is kept and how much of it.
+type Options struct {
+	Path  string   // the file
+	Peers []string // the names of the peers, for columns of their own
+	// Boot names this start of the board, such as the kernel's boot id; samples of one boot
+	// share a monotonic clock. Empty: this process is a boot of its own.
+	Boot string
+	// MonoBase is the board's monotonic clock at the instant that Stamp.Mono counts from.
+	MonoBase time.Duration
+	// Budget bounds the file in bytes; 0: 100 MB.
+	Budget int64
+	// RawFor is how long samples are kept as they came; 0: 30 days.
+	RawFor time.Duration
+	// Every is the least time between samples; 0: 10 s less a little.
+	Every time.Duration
+	// Batch is how long samples wait in memory; 0: 5 minutes.
+	Batch time.Duration
+	Log   *slog.Logger
+}
+
+func (o Options) withDefaults() Options {
+	pick := func(d *time.Duration, def time.Duration) {
+		if *d == 0 {
+			*d = def
+		}
+	}
+	pick(&o.RawFor, 30*24*time.Hour)
+	pick(&o.Every, 9500*time.Millisecond)
+	pick(&o.Batch, 5*time.Minute)
+	if o.Budget == 0 {
+		o.Budget = 100 << 20
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Boot == "" {
+		o.Boot = fmt.Sprintf("process %d", time.Now().UnixNano())
+	}
+	return o
+}
+
+// Bounds of what waits in memory: a day of samples while the card cannot be written, and
+// the mailbox of the writer.
+const (
+	keepSamples = 8640
+	mailbox     = 512
+	gap         = 2 * time.Minute // nothing is integrated across a longer one
+)
+
+// sample is one row on its way to the file.
+type sample struct {
+	mono  int64 // ms of the board's monotonic clock
+	wall  int64 // ms since 1970; 0 while the clock is not trusted
+	cells []int64
+}
+
+// Store is the history. Add is for one goroutine; everything else is for any.
+type Store struct {
+	o       Options
+	cols    []column
+	index   facts.Index
+	last    int64 // ms of the newest sample, for Add
+	began   bool
+	in      chan sample
+	ask     chan func(*writer)
+	stop    chan struct{}
+	done    chan struct{}
+	problem atomic.Pointer[string]
+	dropped atomic.Int64
+}
+
+// Open opens the history. It never fails: what is wrong is told by [Store.Problem], and
+// the last day is then kept in memory.
+func Open(o Options) *Store {
+	o = o.withDefaults()
+	s := &Store{o: o, cols: columns(o.Peers), index: facts.NewIndex(), in: make(chan sample, mailbox),
+		ask: make(chan func(*writer)), stop: make(chan struct{}), done: make(chan struct{})}
+	w := newWriter(s)
+	w.open()
+	go w.run()
+	return s
+}
+
+// Add takes a sample of the snapshot, unless the last is too fresh. It does not wait.
+func (s *Store) Add(snap *facts.Snapshot) {
+	mono := (s.o.MonoBase + snap.At.Mono).Milliseconds()
+	if s.began && mono-s.last < s.o.Every.Milliseconds() {
+		return
+	}
+	after := s.last - s.o.MonoBase.Milliseconds()
+	if !s.began {
+		after = math.MinInt64
+	}
+	x := sample{mono: mono, cells: sampleRow(s.cols, snap, s.index.Lookup(snap), after)}
+	if snap.At.Trusted {
+		x.wall = snap.At.Wall.UnixMilli()
+	}
+	if dt := mono - s.last; s.began && dt <= gap.Milliseconds() {
+		x.cells[0] = dt
+	}
+	s.last, s.began = mono, true
+	select {
+	case s.in <- x:
+	default:
+		s.dropped.Add(1)
+	}
+}
+
+// Flush writes what waits in memory now, because power may be about to go.
+func (s *Store) Flush(ctx context.Context) error {
+	var err error
+	if e := s.do(ctx, func(w *writer) { err = w.flush() }); e != nil {
+		return e
+	}
+	return err
+}
+
+// Problem says what is wrong with the history, for people; empty when nothing is.
+func (s *Store) Problem() string {
+	text := ""
+	if p := s.problem.Load(); p != nil {
+		text = *p
+	}
+	if n := s.dropped.Load(); n > 0 {
+		if text != "" {
+			text += "; "
+		}
+		text += fmt.Sprintf("history: %d samples were lost because the card is too slow", n)
+	}
+	return text
+}
+
+// Close writes what waits and closes the file.
+func (s *Store) Close(ctx context.Context) error {
+	select {
+	case <-s.stop:
+		return nil
+	default:
+	}
+	err := s.Flush(ctx)
+	close(s.stop)
+	select {
+	case <-s.done:
+	case <-ctx.Done():
+		err = errors.Join(err, fmt.Errorf("cannot close the history: %w", ctx.Err()))
+	}
+	return err
+}
+
+// do runs f in the goroutine that owns the file.
+func (s *Store) do(ctx context.Context, f func(*writer)) error {
+	finished := make(chan struct{})
+	select {
+	case s.ask <- func(w *writer) { defer close(finished); f(w) }:
+	case <-s.done:
+		return errors.New("cannot ask the history: it is closed")
+	case <-ctx.Done():
+		return fmt.Errorf("cannot ask the history: %w", ctx.Err())
+	}
+	select {
+	case <-finished:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("cannot ask the history: %w", ctx.Err())
+	}
+}

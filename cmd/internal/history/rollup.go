@@ -1,0 +1,160 @@
+package history
+
+import (
+	"database/sql"
+	"maps"
+	"math"
+	"slices"
+
+	"ebbwatch/collector/reading"
+)
+
+// rollUp makes the sums of every span that is over and that the moments fall into, from
+// the samples and then from the five minutes. A span that is not over is left until it is.
+func (w *writer) rollUp(tx *sql.Tx, touched map[int64]bool, newest int64) error {
+	spans := map[int64]bool{}
+	if w.newest > 0 {
+		spans[floor(w.newest, w.rolls[0].span)] = true // it may have been open until now
+	}
+	for t := range touched {
+		spans[floor(t, w.rolls[0].span)] = true
+	}
+	hours := map[int64]bool{}
+	if w.newest > 0 {
+		hours[floor(w.newest, w.rolls[1].span)] = true
+	}
+	for _, from := range slices.Sorted(maps.Keys(spans)) {
+		hours[floor(from, w.rolls[1].span)] = true
+		if from+w.rolls[0].span <= newest {
+			if err := w.rollOne(tx, w.rolls[0], from, w.raw); err != nil {
+				return err
+			}
+		}
+	}
+	for _, from := range slices.Sorted(maps.Keys(hours)) {
+		if from+w.rolls[1].span <= newest {
+			if err := w.rollOne(tx, w.rolls[1], from, w.rolls[0].table); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// floor is the beginning of the span that a moment falls into.
+func floor(t, span int64) int64 { return t - ((t%span)+span)%span }
+
+func (w *writer) rollOne(tx *sql.Tx, to roll, from int64, src table) error {
+	sum := newSums(len(w.cols))
+	err := w.each(tx, src, "WHERE t >= ? AND t < ? ORDER BY t", func(r row) error {
+		if src.name == w.raw.name {
+			sum.addSample(w.cols, r.cells)
+		} else {
+			sum.addSums(r.cells)
+		}
+		return nil
+	}, from, from+to.span)
+	if err != nil || sum.n == 0 {
+		return err
+	}
+	_, err = tx.Exec(to.insert("INSERT OR REPLACE"), to.args(row{[]int64{from}, sum.cells()})...)
+	return err
+}
+
+// sums gathers rows into one.
+type sums struct {
+	n      int64
+	joules [4]float64
+	known  [4]bool
+	of     []span
+}
+
+// span is what is known of one column over a span.
+type span struct {
+	weight   float64
+	total    float64
+	min, max int64
+}
+
+func newSums(n int) *sums { return &sums{of: make([]span, n)} }
+
+func (x *span) add(lo, hi int64, mean, weight float64) {
+	if x.weight == 0 {
+		x.min, x.max = lo, hi
+	}
+	x.min, x.max = min(x.min, lo), max(x.max, hi)
+	x.total += mean * weight
+	x.weight += weight
+}
+
+// addSample adds one sample: every value weighs the same, and power times the time since
+// the sample before is energy.
+func (s *sums) addSample(cs []column, cells []int64) {
+	s.n++
+	for i := range cs {
+		if v := cells[1+i]; v != absent {
+			s.of[i].add(v, v, float64(v), 1)
+		}
+	}
+	if cells[0] == absent {
+		return
+	}
+	get := func(q reading.Quantity) float64 { return cs[q].load(cells[1+int(q)]) }
+	seconds := float64(cells[0]) / 1000
+	battery := get(reading.BatteryVolts) * get(reading.BatteryAmps)
+	for f, watts := range [4]float64{
+		orProduct(get(reading.PVWatts), get(reading.PVVolts), get(reading.PVAmps)),
+		orProduct(get(reading.LoadWatts), get(reading.LoadVolts), get(reading.LoadAmps)),
+		math.Max(battery, 0), math.Max(-battery, 0),
+	} {
+		if !math.IsNaN(watts) {
+			s.joules[f] += watts * seconds
+			s.known[f] = true
+		}
+	}
+}
+
+func orProduct(watts, volts, amps float64) float64 {
+	if math.IsNaN(watts) {
+		return volts * amps
+	}
+	return watts
+}
+
+// addSums adds a row that is sums itself, weighed by its number of samples.
+func (s *sums) addSums(cells []int64) {
+	n := cells[0]
+	s.n += n
+	for f := range s.joules {
+		if v := cells[1+f]; v != absent {
+			s.joules[f] += float64(v)
+			s.known[f] = true
+		}
+	}
+	for i := range s.of {
+		c := cells[5+3*i:]
+		if c[0] != absent && c[1] != absent && c[2] != absent {
+			s.of[i].add(c[0], c[2], float64(c[1]), float64(n))
+		}
+	}
+}
+
+// cells are what the row of sums holds.
+func (s *sums) cells() []int64 {
+	cells := []int64{s.n}
+	for f, j := range s.joules {
+		v := int64(absent)
+		if s.known[f] {
+			v = int64(math.Round(j))
+		}
+		cells = append(cells, v)
+	}
+	for _, x := range s.of {
+		if x.weight == 0 {
+			cells = append(cells, absent, absent, absent)
+			continue
+		}
+		cells = append(cells, x.min, int64(math.Round(x.total/x.weight)), x.max)
+	}
+	return cells
+}

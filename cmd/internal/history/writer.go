@@ -1,0 +1,309 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	_ "modernc.org/sqlite" // the driver
+)
+
+// writer owns the file. Everything in it runs in one goroutine.
+type writer struct {
+	*Store
+	db      *sql.DB
+	raw     table
+	undated table
+	rolls   [2]roll
+	boot    int64 // this boot's number in the file
+	// offset turns the monotonic clock into the wall clock, in ms; known once it was.
+	offset int64
+	dated  bool
+	// stranded is true while samples of this boot lie undated in the file.
+	stranded bool
+	pending  []sample
+	patience int   // samples to take before a card that failed is tried again
+	newest   int64 // the newest dated row, ms
+	swept    int64 // flushes since the budget was looked at
+	damaged  int64 // rows whose checksum was wrong
+	asides   string
+}
+
+// roll is one table of sums with its span in ms.
+type roll struct {
+	table
+	span int64
+}
+
+func newWriter(s *Store) *writer {
+	return &writer{Store: s, raw: rawTable(s.cols), undated: undatedTable(s.cols), rolls: [2]roll{
+		{rollTable("five_minutes", s.cols), (5 * time.Minute).Milliseconds()},
+		{rollTable("hours", s.cols), time.Hour.Milliseconds()},
+	}}
+}
+
+func (w *writer) run() {
+	defer close(w.done)
+	defer func() {
+		if w.db != nil {
+			_ = w.db.Close() // all that was promised is on the card already
+		}
+	}()
+	tick := time.NewTicker(w.o.Batch)
+	defer tick.Stop()
+	for {
+		select {
+		case x := <-w.in:
+			w.take(x)
+		case f := <-w.ask:
+			w.drain()
+			f(w)
+		case <-tick.C:
+			w.report(w.flush())
+		case <-w.stop:
+			return
+		}
+	}
+}
+
+// drain takes what is in the mailbox, so that an answer knows of all that was added.
+func (w *writer) drain() {
+	for {
+		select {
+		case x := <-w.in:
+			w.take(x)
+		default:
+			return
+		}
+	}
+}
+
+func (w *writer) take(x sample) {
+	w.pending = append(w.pending, x)
+	if len(w.pending) > keepSamples {
+		w.pending = slices.Delete(w.pending, 0, len(w.pending)-keepSamples)
+	}
+	w.patience--
+	if x.mono-w.pending[0].mono >= w.o.Batch.Milliseconds() && w.patience <= 0 {
+		w.report(w.flush())
+	}
+}
+
+// report tells of trouble once, and of its end.
+func (w *writer) report(err error) {
+	was := w.problem.Load()
+	switch {
+	case err != nil:
+		w.patience = 30
+		text := fmt.Sprintf("history: %v; keeping the last day in memory only", err)
+		if was == nil || *was != text {
+			w.o.Log.Error("history frozen, will retry", "err", err)
+		}
+		w.problem.Store(&text)
+	case w.asides != "":
+		w.problem.Store(&w.asides)
+	case was != nil:
+		w.o.Log.Info("history is written again")
+		w.problem.Store(nil)
+	}
+}
+
+// flush writes all that waits in one transaction. What it could not write still waits.
+func (w *writer) flush() error {
+	if w.db == nil {
+		if w.open(); w.db == nil {
+			return errors.New(w.cannot())
+		}
+	}
+	if len(w.pending) == 0 && !(w.stranded && w.dated) {
+		return nil
+	}
+	n := len(w.pending)
+	if err := w.within(func(tx *sql.Tx) error { return w.write(tx, w.pending[:n]) }); err != nil {
+		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
+	}
+	w.pending = slices.Delete(w.pending, 0, n)
+	if err := w.redate(); err != nil {
+		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
+	}
+	if w.swept++; w.swept%72 == 1 {
+		if err := w.sweep(); err != nil {
+			return fmt.Errorf("cannot keep %s within its budget: %w", w.o.Path, err)
+		}
+	}
+	return nil
+}
+
+// cannot is what the last attempt to open said.
+func (w *writer) cannot() string {
+	if p := w.problem.Load(); p != nil {
+		return *p
+	}
+	return "cannot open " + w.o.Path
+}
+
+func (w *writer) within(f func(*sql.Tx) error) error {
+	tx, err := w.db.BeginTx(context.Background(), nil)
+	if err != nil {
+		return err
+	}
+	if err := f(tx); err != nil {
+		return errors.Join(err, tx.Rollback())
+	}
+	if err := tx.Commit(); err != nil {
+		_ = tx.Rollback() // says only that the transaction is over, where it is
+		return err
+	}
+	return nil
+}
+
+// write stores samples, dated where the clock is or was known in this boot.
+func (w *writer) write(tx *sql.Tx, samples []sample) error {
+	if i := slices.IndexFunc(samples, func(x sample) bool { return x.wall != 0 }); i >= 0 && !w.dated {
+		w.dated, w.offset = true, samples[i].wall-samples[i].mono
+	}
+	touched := map[int64]bool{}
+	newest := w.newest
+	for _, x := range samples {
+		if x.wall == 0 && !w.dated {
+			w.stranded = true
+			r := row{[]int64{w.boot, x.mono}, x.cells}
+			if _, err := tx.Exec(w.undated.insert("INSERT OR REPLACE"), w.undated.args(r)...); err != nil {
+				return err
+			}
+			continue
+		}
+		t := x.wall
+		if t == 0 {
+			t = x.mono + w.offset
+		} else {
+			w.offset = t - x.mono
+		}
+		if err := w.insertRaw(tx, t, x.cells); err != nil {
+			return err
+		}
+		touched[t] = true
+		newest = max(newest, t)
+	}
+	if err := w.rollUp(tx, touched, newest); err != nil {
+		return err
+	}
+	w.newest = newest
+	return nil
+}
+
+// insertRaw stores a sample at its time, or a moment later where one is there already
+// because the clock was set back.
+func (w *writer) insertRaw(tx *sql.Tx, t int64, cells []int64) error {
+	for ; ; t++ {
+		res, err := tx.Exec(w.raw.insert("INSERT OR IGNORE"), w.raw.args(row{[]int64{t}, cells})...)
+		if err != nil {
+			return err
+		}
+		if n, err := res.RowsAffected(); err != nil || n > 0 {
+			return err
+		}
+	}
+}
+
+// redate moves the samples of this boot that were stored before the clock was known to
+// their places, a thousand at a time.
+func (w *writer) redate() error {
+	for w.stranded && w.dated {
+		more := false
+		err := w.within(func(tx *sql.Tx) error {
+			rows, err := w.read(tx, w.undated, "WHERE boot = ? ORDER BY mono LIMIT 1000", w.boot)
+			if err != nil {
+				return err
+			}
+			more = len(rows) > 0
+			return w.date(tx, rows)
+		})
+		if err != nil {
+			return err
+		}
+		w.stranded = more
+	}
+	return nil
+}
+
+func (w *writer) date(tx *sql.Tx, rows []row) error {
+	touched := map[int64]bool{}
+	newest := w.newest
+	for _, r := range rows {
+		t := r.key[1] + w.offset
+		if err := w.insertRaw(tx, t, r.cells); err != nil {
+			return err
+		}
+		touched[t], newest = true, max(newest, t)
+	}
+	if len(rows) > 0 {
+		last := rows[len(rows)-1].key
+		if _, err := tx.Exec("DELETE FROM undated WHERE boot = ? AND mono <= ?", last[0], last[1]); err != nil {
+			return err
+		}
+	}
+	if err := w.rollUp(tx, touched, newest); err != nil {
+		return err
+	}
+	w.newest = newest
+	return nil
+}
+
+// querier is a transaction or the file itself.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// read gives the sound rows of a table; those whose checksum is wrong are counted and left
+// out.
+func (w *writer) read(q querier, t table, where string, args ...any) ([]row, error) {
+	var out []row
+	err := w.each(q, t, where, func(r row) error {
+		out = append(out, row{slices.Clone(r.key), slices.Clone(r.cells)})
+		return nil
+	}, args...)
+	return out, err
+}
+
+// each hands the sound rows on one by one; f must not keep them.
+func (w *writer) each(q querier, t table, where string, f func(row) error, args ...any) error {
+	rows, err := q.QueryContext(context.Background(), t.query(where), args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	r := row{make([]int64, len(t.keys)), make([]int64, len(t.cells))}
+	var chk int64
+	cells := make([]sql.NullInt64, len(t.cells))
+	dest := make([]any, 0, len(t.keys)+1+len(t.cells))
+	for i := range r.key {
+		dest = append(dest, &r.key[i])
+	}
+	dest = append(dest, &chk)
+	for i := range cells {
+		dest = append(dest, &cells[i])
+	}
+	for rows.Next() {
+		if err := rows.Scan(dest...); err != nil {
+			w.damaged++ // what is no whole number was not written by us
+			continue
+		}
+		for i, c := range cells {
+			if r.cells[i] = absent; c.Valid {
+				r.cells[i] = c.Int64
+			}
+		}
+		if t.check(r) != chk {
+			w.damaged++
+			continue
+		}
+		if err := f(r); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
