@@ -46,6 +46,7 @@ const (
 	curveReach  = 0.2   // charge over which a cell departs from the curve in the same way
 	footShift   = 0.018 // spread of its foot, for good
 	deepSwing   = 0.6   // only from below this does a return to full teach the capacity
+	knownDrain  = 240   // h after a full for which the knee may teach the capacity
 	lookVolts   = 0.012 // what differs from look to look
 	coldOhms    = 0.025 // log resistance per kelvin below 25 °C
 	slowOhms    = 1.5   // resistance after an hour against that after some minutes

@@ -10,6 +10,7 @@ const (
 	iGain           // how much more charging counts than discharging, relative
 	iSize           // log of the capacity at 25 °C against the label
 	iCold           // capacity lost per kelvin below 25 °C
+	iHide           // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
 	iTop            // what is missing from 1 at a usual true full
 	iBranch         // half the distance of the charging and discharging branches, V a cell
 	iFoot           // by how much charge the foot of the open-circuit curve lies lower

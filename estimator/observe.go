@@ -101,7 +101,10 @@ func (m Model) anchor(s *State, x, spread float64) {
 	}
 	hold := cellHeld
 	if !s.Anchored || s.Lowest > deepSwing {
-		hold |= sizeHeld | 1<<iGain
+		hold |= sizeHeld
+		if s.Rough < 0.02 {
+			hold |= 1 << iGain
+		}
 	}
 	s.Gauss.observe(&slope, surprise, spread*spread, hold)
 	s.Lowest = 1
@@ -152,7 +155,7 @@ func (m Model) look(s *State, f flow, hours float64) {
 		unsure += 0.01
 	}
 	hold := cellHeld
-	if !s.Anchored || s.Mean[iCharge] > 0.2 {
+	if !s.Anchored || s.Mean[iCharge] > 0.2 || s.SinceAnchor > knownDrain {
 		hold |= sizeHeld | 1<<iGain
 	}
 	s.see(sight{
@@ -165,5 +168,5 @@ func (m Model) look(s *State, f flow, hours float64) {
 // cell, and how large it is.
 const (
 	cellHeld = held(1<<iTop | 1<<iBranch | 1<<iFoot | (1<<knots-1)<<iCurve)
-	sizeHeld = held(1<<iSize | 1<<iCold)
+	sizeHeld = held(1<<iSize | 1<<iCold | 1<<iHide)
 )

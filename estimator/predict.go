@@ -119,7 +119,23 @@ func (m Model) climate(s *State, r *reading.Reading, hours float64) {
 	if !s.CelsiusSet {
 		s.Celsius, s.CelsiusSet = t, true
 	}
+	was := colder(s.Celsius)
 	s.Celsius += (t - s.Celsius) * (1 - math.Exp(-hours/lag))
+	s.hide(was, colder(s.Celsius))
+}
+
+// hide moves the charge when the battery turns colder. The capacity shrinks; whether the
+// ampere-hours that are short of full then stay the same, or the share of what is left,
+// nobody has measured well.
+func (s *State) hide(was, now float64) {
+	k := s.Mean[iCold]
+	shrink := math.Log(max(1-k*was, 0.4) / max(1-k*now, 0.4))
+	short := 1 - s.Mean[iCharge]
+	var slope [unknowns]float64
+	slope[iHide] = -short * shrink
+	slope[iCold] = -s.Mean[iHide] * short * (now - was)
+	slope[iCharge] = s.Mean[iHide] * shrink
+	s.shift(-s.Mean[iHide]*short*shrink, &slope)
 }
 
 // hour follows the hour of the day, UTC.
