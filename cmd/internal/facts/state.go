@@ -17,7 +17,7 @@ type Num = *float64
 // renamed, and one that is not known is left out.
 type State struct {
 	Site         string             `json:"site"`
-	At           time.Time          `json:"at"`
+	At           time.Time          `json:"at"` // in the zone of the site
 	ClockTrusted bool               `json:"clock_trusted"`
 	UptimeS      float64            `json:"uptime_seconds"`
 	Ready        bool               `json:"ready"`
@@ -155,7 +155,7 @@ func numIf(known bool, x float64) Num {
 func StateOf(s *Snapshot) State {
 	h := HeadlineOf(s)
 	st := State{
-		Site: s.Site, At: s.At.Wall, ClockTrusted: s.At.Trusted,
+		Site: s.Site, At: s.Local(s.At.Wall), ClockTrusted: s.At.Trusted,
 		UptimeS: (s.At.Mono - s.Started.Mono).Seconds(),
 		Ready:   s.Ready, Unready: s.Unready,
 		Level: h.Level, Headline: h.String(),

@@ -40,10 +40,8 @@ func columns(peers []string) []column {
 		}
 		cs = append(cs, column{name: info.Name, scale: scale})
 	}
-	for _, c := range []column{{"soc", 10000, "battery_soc"}, {"soc_low", 10000, "battery_soc_low"}, {"soc_high", 10000, "battery_soc_high"},
-		{"unmetered_watts", 1000, "unmetered_watts"}} {
-		cs = append(cs, c)
-	}
+	cs = append(cs, column{"soc", 10000, "battery_soc"}, column{"soc_low", 10000, "battery_soc_low"},
+		column{"soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
 	for _, p := range peers {
 		cs = append(cs, column{name: "peer_up/" + p, scale: 1}, column{name: "peer_rtt_seconds/" + p, scale: 1e6},
 			column{name: "peer_loss_ratio/" + p, scale: 10000})
@@ -128,7 +126,7 @@ type row struct {
 // check is the checksum of a row. Cells that hold nothing do not count, so a column that is
 // added later leaves it as it was.
 func (t table) check(r row) int64 {
-	buf := make([]byte, 0, 16+12*len(r.cells))
+	buf := make([]byte, 0, 2048) // stays on the stack
 	for _, k := range r.key {
 		buf = binary.LittleEndian.AppendUint64(buf, uint64(k))
 	}

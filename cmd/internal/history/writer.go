@@ -277,27 +277,16 @@ func (w *writer) each(q querier, t table, where string, f func(row) error, args 
 	}
 	defer rows.Close()
 	r := row{make([]int64, len(t.keys)), make([]int64, len(t.cells))}
-	var chk int64
-	cells := make([]sql.NullInt64, len(t.cells))
-	dest := make([]any, 0, len(t.keys)+1+len(t.cells))
-	for i := range r.key {
-		dest = append(dest, &r.key[i])
-	}
-	dest = append(dest, &chk)
-	for i := range cells {
-		dest = append(dest, &cells[i])
+	found := make([]any, len(t.keys)+1+len(t.cells))
+	dest := make([]any, len(found))
+	for i := range found {
+		dest[i] = &found[i]
 	}
 	for rows.Next() {
 		if err := rows.Scan(dest...); err != nil {
-			w.damaged++ // what is no whole number was not written by us
-			continue
+			return err
 		}
-		for i, c := range cells {
-			if r.cells[i] = absent; c.Valid {
-				r.cells[i] = c.Int64
-			}
-		}
-		if t.check(r) != chk {
+		if !t.sound(found, r) {
 			w.damaged++
 			continue
 		}
@@ -306,4 +295,29 @@ func (w *writer) each(q querier, t table, where string, f func(row) error, args 
 		}
 	}
 	return rows.Err()
+}
+
+// sound takes a row apart into r, and tells whether it is as it was written. What is no
+// whole number was not written by us.
+func (t table) sound(found []any, r row) bool {
+	n := len(t.keys)
+	for i := range r.key {
+		key, ok := found[i].(int64)
+		if !ok {
+			return false
+		}
+		r.key[i] = key
+	}
+	for i, cell := range found[n+1:] {
+		switch v := cell.(type) {
+		case nil:
+			r.cells[i] = absent
+		case int64:
+			r.cells[i] = v
+		default:
+			return false
+		}
+	}
+	chk, ok := found[n].(int64)
+	return ok && chk == t.check(r)
 }

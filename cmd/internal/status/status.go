@@ -1,0 +1,280 @@
+// Package status tells the state of a node on one screen of a terminal.
+package status
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"ebbwatch/cmd/internal/facts"
+)
+
+// Options says how the terminal is.
+type Options struct {
+	Color bool // the terminal shows colours
+	Width int  // in characters; 0: 80
+}
+
+// Code is the exit code for a level: 0 well, 1 warning, 2 critical, 3 not known.
+func Code(l facts.Level) int {
+	switch l {
+	case facts.OK:
+		return 0
+	case facts.Warning:
+		return 1
+	case facts.Critical:
+		return 2
+	}
+	return 3
+}
+
+// maxLines is one screen.
+const maxLines = 24
+
+// Write tells the state in at most 24 lines. Everything that colour says is said by a word
+// or a sign as well.
+func Write(out io.Writer, st facts.State, o Options) error {
+	if o.Width == 0 {
+		o.Width = 80
+	}
+	s := &screen{st: st, o: o}
+	s.head()
+	s.battery()
+	s.outlook()
+	s.path()
+	s.sources()
+	s.alarms()
+	s.problems()
+	if len(s.lines) > maxLines {
+		more := len(s.lines) - maxLines + 1
+		s.lines = append(s.lines[:maxLines-1], fmt.Sprintf("… %d more lines: see the page", more))
+	}
+	_, err := io.WriteString(out, strings.Join(s.lines, "\n")+"\n")
+	return err
+}
+
+// screen gathers the lines.
+type screen struct {
+	st    facts.State
+	o     Options
+	lines []string
+}
+
+// ANSI colours: a level is told by its sign and its words as well.
+func (s *screen) paint(l facts.Level, text string) string {
+	code := map[facts.Level]string{facts.OK: "32", facts.Warning: "33;1", facts.Critical: "31;1"}[l]
+	if !s.o.Color || code == "" {
+		return text
+	}
+	return "\x1b[" + code + "m" + text + "\x1b[0m"
+}
+
+func sign(l facts.Level) string {
+	return map[facts.Level]string{facts.OK: "✓", facts.Warning: "▲", facts.Critical: "■"}[l]
+}
+
+// row adds a line with a name in front, cut to the width, and skips empty parts.
+func (s *screen) row(name string, parts ...string) {
+	var kept []string
+	for _, p := range parts {
+		if p != "" {
+			kept = append(kept, clean(p))
+		}
+	}
+	if len(kept) > 0 {
+		s.lines = append(s.lines, s.cut(fmt.Sprintf("%-9s%s", name, strings.Join(kept, "   "))))
+	}
+}
+
+// cut keeps a line within the width. It is for text without colours.
+func (s *screen) cut(line string) string {
+	if utf8.RuneCountInString(line) <= s.o.Width {
+		return line
+	}
+	return string([]rune(line)[:s.o.Width-1]) + "…"
+}
+
+// clean keeps what comes over the wire from steering the terminal.
+func clean(text string) string {
+	return strings.Map(func(r rune) rune {
+		if r < 0x20 || r >= 0x7f && r < 0xa0 {
+			return '?'
+		}
+		return r
+	}, text)
+}
+
+func (s *screen) head() {
+	when := "clock not set"
+	if s.st.ClockTrusted {
+		when = s.st.At.Format("Mon 2 Jan 2006 15:04:05 -07:00")
+	}
+	site := clean(s.st.Site)
+	pad := max(1, s.o.Width-utf8.RuneCountInString(site)-utf8.RuneCountInString(when))
+	s.lines = append(s.lines, s.cut(site+strings.Repeat(" ", pad)+when))
+	mark := sign(s.st.Level)
+	if mark == "" {
+		mark = "?"
+	}
+	s.lines = append(s.lines, s.paint(s.st.Level, s.cut(mark+" "+clean(s.st.Headline))))
+	if !s.st.Ready {
+		s.row("starting", strings.Join(s.st.Unready, "; "))
+	}
+}
+
+// is formats a number where it is known.
+func is(format string, x facts.Num) string {
+	if x == nil {
+		return ""
+	}
+	return minus(fmt.Sprintf(format, *x))
+}
+
+func minus(text string) string { return strings.ReplaceAll(text, "-", "−") }
+
+func (s *screen) fact(name, format string, scale float64) string {
+	x, known := s.st.Facts[name]
+	if !known {
+		return ""
+	}
+	return minus(fmt.Sprintf(format, x*scale))
+}
+
+func (s *screen) battery() {
+	b := s.st.Battery
+	if b.SoC != nil {
+		band := ""
+		if b.Low != nil && b.High != nil {
+			band = fmt.Sprintf("%.0f to %.0f %%", 100**b.Low, 100**b.High)
+		}
+		reserve := ""
+		if b.Reserve != nil {
+			reserve = fmt.Sprintf("reserve %.0f %%", 100**b.Reserve)
+		}
+		s.row("charge", bar(*b.SoC, 20), fmt.Sprintf("%.0f %%", 100**b.SoC), band, reserve)
+	}
+	full := ""
+	switch {
+	case b.Full:
+		full = "full now"
+	case b.HoursSinceFull != nil:
+		full = "full " + facts.Span(time.Duration(*b.HoursSinceFull*float64(time.Hour))) + " ago"
+	}
+	s.row("battery", is("%.2f V", b.Volts), is("%+.2f A", b.Amps), is("%.1f °C", b.Celsius), full)
+	if b.Celsius != nil && *b.Celsius < 0 {
+		s.lines = append(s.lines, s.paint(facts.Warning, s.cut("         ▲ below freezing: LiFePO4 must not be charged below 0 °C")))
+	}
+	today := s.fact("harvest_today_joules", "today %.0f Wh", 1./3600)
+	if clear := s.fact("harvest_clear_today_joules", "%.0f Wh", 1./3600); today != "" && clear != "" {
+		today += " of " + clear + " under a clear sky"
+	}
+	s.row("panel", s.fact("pv_watts", "%.0f W", 1), today)
+	s.row("load", s.fact("load_watts", "%.1f W", 1), s.fact("load_today_joules", "today %.0f Wh", 1./3600),
+		s.fact("unmetered_watts", "past the meters %.1f W", 1))
+}
+
+// bar draws a ratio with n characters.
+func bar(x float64, n int) string {
+	full := int(math.Round(min(max(x, 0), 1) * float64(n)))
+	return "[" + strings.Repeat("#", full) + strings.Repeat(".", n-full) + "]"
+}
+
+func (s *screen) outlook() {
+	if s.st.Outlook == nil {
+		return
+	}
+	window := func(w facts.WindowState) []string {
+		if w.P10 == nil && w.P50 == nil {
+			return []string{"not within ten days"}
+		}
+		text := []string{"1 in 10: " + s.when(w.P10), "even: " + s.when(w.P50)}
+		if p := w.Within["72h"]; p != nil {
+			text = append(text, fmt.Sprintf("in 3 days: %.0f %%", 100**p))
+		}
+		return text
+	}
+	s.row("reserve", window(s.st.Outlook.Reserve)...)
+	s.row("cut-off", window(s.st.Outlook.Cutoff)...)
+}
+
+func (s *screen) when(hours facts.Num) string {
+	switch {
+	case hours == nil:
+		return "not within ten days"
+	case *hours < 1:
+		return "now"
+	case !s.st.ClockTrusted:
+		return fmt.Sprintf("in %.0f h", *hours)
+	}
+	return s.st.At.Add(time.Duration(*hours * float64(time.Hour))).Format("Mon 2 Jan 15:04")
+}
+
+func (s *screen) path() {
+	var parts []string
+	for _, p := range s.st.Peers {
+		switch {
+		case !p.Known:
+			parts = append(parts, p.Name+" ?")
+		case !p.Up:
+			parts = append(parts, p.Name+" DOWN")
+		case p.RTTS != nil:
+			parts = append(parts, fmt.Sprintf("%s %.1f ms", p.Name, 1000**p.RTTS))
+		default:
+			parts = append(parts, p.Name+" up")
+		}
+	}
+	s.row("path", parts...)
+}
+
+func (s *screen) sources() {
+	var parts []string
+	for _, x := range s.st.Sources {
+		age := "never"
+		if x.AgeS != nil {
+			age = facts.Span(time.Duration(*x.AgeS * float64(time.Second)))
+		}
+		if x.Tried && !x.Up {
+			age = "SILENT, " + age
+		}
+		parts = append(parts, x.Name+" "+age)
+	}
+	s.row("sources", parts...)
+	for _, x := range s.st.Sources {
+		if x.Tried && !x.Up && x.Error != "" {
+			s.row("", x.Name+": "+x.Error)
+		}
+	}
+}
+
+func (s *screen) alarms() {
+	for _, a := range s.st.Alarms {
+		l := facts.Level(a.Severity)
+		mark := sign(l)
+		if mark == "" {
+			mark = "·"
+		}
+		of := ""
+		if a.Of != "" {
+			of = " (" + a.Of + ")"
+		}
+		line := fmt.Sprintf("%s %s%s, for %s", mark, a.Title, of, facts.Span(max(0, s.st.At.Sub(a.Since))))
+		s.lines = append(s.lines, s.paint(l, s.cut(clean(line))))
+		for _, advice := range a.Advice {
+			s.lines = append(s.lines, s.cut("  - "+clean(advice)))
+		}
+	}
+}
+
+func (s *screen) problems() {
+	for _, p := range s.st.Problems {
+		s.lines = append(s.lines, s.cut("! "+clean(p)))
+	}
+	for _, c := range s.st.Channels {
+		if c.Waiting > 0 {
+			s.lines = append(s.lines, s.cut(clean(fmt.Sprintf("! %d notices wait for %s: %s", c.Waiting, c.Name, c.Error))))
+		}
+	}
+}
