@@ -13,7 +13,7 @@ func checkCommand() *cobra.Command {
 	var file string
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "check --config FILE",
+		Use:   "check [--config FILE]",
 		Short: "Check a configuration and tell every problem at once",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {

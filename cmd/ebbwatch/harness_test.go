@@ -51,7 +51,7 @@ func need(t *testing.T, program string) string {
 }
 
 // eventually waits for a condition, looking often.
-func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) {
+func eventually(t testing.TB, limit time.Duration, what string, ok func() bool) {
 	t.Helper()
 	deadline, tick := time.After(limit), time.NewTicker(50*time.Millisecond)
 	defer tick.Stop()
@@ -147,7 +147,7 @@ type receiver struct {
 	got        []alert.Notice
 }
 
-func newReceiver(t *testing.T) *receiver {
+func newReceiver(t testing.TB) *receiver {
 	t.Helper()
 	r := &receiver{}
 	r.Server = httptest.NewServer(r)
@@ -210,7 +210,7 @@ const tiredMap = `registers:
 `
 
 // configure writes a configuration and its map; wire is the place of the source's device.
-func configure(t *testing.T, wire, hook string) (file string) {
+func configure(t testing.TB, wire, hook string) (file string) {
 	t.Helper()
 	dir := t.TempDir()
 	text := fmt.Sprintf(`site: {name: slipway, latitude: 52.75, longitude: 6.57, timezone: Europe/Amsterdam}
@@ -233,7 +233,7 @@ state: state
 	return file
 }
 
-func write(t *testing.T, path, text string) {
+func write(t testing.TB, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -242,7 +242,7 @@ func write(t *testing.T, path, text string) {
 
 // slave serves the words over Modbus/TCP from this process, for the tests whose subject is
 // not the wire.
-func slave(t *testing.T, w words) (wire string) {
+func slave(t testing.TB, w words) (wire string) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -263,7 +263,7 @@ func slave(t *testing.T, w words) (wire string) {
 }
 
 // get fetches a path of the daemon.
-func get(t *testing.T, url string) (body string, status int) {
+func get(t testing.TB, url string) (body string, status int) {
 	t.Helper()
 	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, url, nil)
 	if err != nil {

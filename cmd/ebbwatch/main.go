@@ -55,14 +55,14 @@ See it at work with nothing to install:  ebbwatch demo`,
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), versionCommand())
+	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), silenceCommand(), versionCommand())
 	return root
 }
 
+// usualConfig is where the packages put the configuration.
+const usualConfig = "/etc/ebbwatch/ebbwatch.yaml"
+
 // configFlag adds the flag that names the configuration.
 func configFlag(cmd *cobra.Command, into *string) {
-	cmd.Flags().StringVar(into, "config", "", "configuration file (YAML)")
-	if err := cmd.MarkFlagRequired("config"); err != nil {
-		panic(err) // the flag is defined a line above
-	}
+	cmd.Flags().StringVar(into, "config", usualConfig, "configuration file (YAML)")
 }

@@ -24,7 +24,7 @@ type replayFiles struct {
 func replayCommand() *cobra.Command {
 	var f replayFiles
 	cmd := &cobra.Command{
-		Use:   "replay --config FILE --readings FILE --out FOLDER",
+		Use:   "replay [--config FILE] --readings FILE --out FOLDER",
 		Short: "Live through recorded readings: estimates and notices as they would have come",
 		Args:  cobra.NoArgs,
 		RunE:  func(cmd *cobra.Command, _ []string) error { return f.run(cmd.ErrOrStderr()) },

@@ -23,7 +23,7 @@ import (
 func runCommand() *cobra.Command {
 	var file, webConfig string
 	cmd := &cobra.Command{
-		Use:   "run --config FILE",
+		Use:   "run [--config FILE]",
 		Short: "Watch a node: the daemon",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -39,7 +39,7 @@ type loaded struct {
 
 // load reads the configuration and builds its parts; it touches no hardware.
 func load(path string, need config.Need) (loaded, []config.Problem) {
-	l := loaded{alerts: usualAlerts()}
+	var l loaded
 	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *config.Section) error {
 		if err := s.Decode(&l.alerts); err != nil {
 			return err
@@ -50,11 +50,6 @@ func load(path string, need config.Need) (loaded, []config.Problem) {
 	var problems []config.Problem
 	l.Config, problems = config.Load(path, kinds, need)
 	return l, problems
-}
-
-// usualAlerts are the settings where the configuration has none.
-func usualAlerts() alert.Config {
-	return alert.Config{TripHours: 1.5, Quiet: alert.Quiet{From: 22 * 60, To: 7 * 60}}
 }
 
 // unknownFacts refuses rules over facts that there are not.

@@ -130,7 +130,9 @@ func (c *Core) advance(now reading.Stamp) {
 	}
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)
-	c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
+	if !c.maintained() {
+		c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
+	}
 	c.last = now
 }
 

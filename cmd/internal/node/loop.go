@@ -174,6 +174,7 @@ func (l *Loop) live(ctx context.Context) {
 		case f := <-l.weather:
 			l.core.Forecast(f)
 		case <-tick.C:
+			l.collect(l.now().Wall)
 		}
 		l.turn()
 	}

@@ -1,0 +1,67 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
+)
+
+// silenceFlags are what the owner asks of a running daemon.
+type silenceFlags struct {
+	config, why, acknowledge string
+	forTime                  time.Duration
+	end, newBattery          bool
+}
+
+func silenceCommand() *cobra.Command {
+	var f silenceFlags
+	cmd := &cobra.Command{
+		Use:   "silence --for 2h --why TEXT",
+		Short: "Tell the running daemon that somebody works at the node, or saw an alarm",
+		Long: `While somebody works at the node no notices are sent, and what is measured teaches nothing:
+charging by hand must not look like sun. It ends by itself. The request is left in the state
+folder; the daemon takes it within ten seconds.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			r, err := f.request()
+			if err != nil {
+				return err
+			}
+			c, err := loadOrSay(cmd.ErrOrStderr(), f.config, config.Need{State: true})
+			if err != nil {
+				return err
+			}
+			if err := statedir.Leave(c.State, r); err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is told; it acts within ten seconds if it runs\n", c.Site.Name)
+			return nil
+		},
+	}
+	configFlag(cmd, &f.config)
+	cmd.Flags().DurationVar(&f.forTime, "for", 0, "how long, at most 720h")
+	cmd.Flags().StringVar(&f.why, "why", "", "what is done there")
+	cmd.Flags().BoolVar(&f.end, "end", false, "end it now")
+	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "id of an alarm that you have seen: it is not passed on to a second person")
+	cmd.Flags().BoolVar(&f.newBattery, "new-battery", false, "the battery was replaced: forget what was learned of the old one")
+	return cmd
+}
+
+func (f silenceFlags) request() (node.Request, error) {
+	r := node.Request{Silence: f.forTime, Why: f.why, End: f.end, Acknowledge: f.acknowledge, NewBattery: f.newBattery}
+	switch {
+	case f.forTime < 0 || f.forTime > 720*time.Hour:
+		return r, fmt.Errorf("cannot be silent for %s: give a time up to 720h", f.forTime)
+	case f.forTime > 0 && f.why == "":
+		return r, errors.New("cannot be silent without a reason: give --why, for whoever reads the record")
+	case r == node.Request{}:
+		return r, errors.New("cannot tell what you want: give --for and --why, --end, --acknowledge or --new-battery")
+	}
+	return r, nil
+}

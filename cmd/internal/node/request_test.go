@@ -1,0 +1,80 @@
+package node
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/reading"
+)
+
+func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
+	t.Parallel()
+	path := t.TempDir()
+	dir, err := statedir.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer dir.Close()
+	l := NewLoop(testOptions(dir, fixed{values: values(3)}))
+	now := l.now().Wall
+	for _, r := range []any{Request{Silence: 2 * time.Hour, Why: "tightening joints"}, "nonsense", Request{Acknowledge: "none"}} {
+		if err := statedir.Leave(path, r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l.collect(now)
+	if s := l.core.engine.Silence; s == nil || s.Left != 2*time.Hour || s.Why != "tightening joints" {
+		t.Errorf("silence: %+v", s)
+	}
+	var kept Alerts
+	if dir.Load("alerts", &kept); kept.Engine.Silence == nil {
+		t.Error("the silence would not survive a power cut")
+	}
+	if err := l.core.request(Request{End: true}, now); err != nil || l.core.maintained() {
+		t.Errorf("it did not end: %v", err)
+	}
+}
+
+func TestMaintenanceSendsAndTeachesNothingAndEndsByItself(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store, box := &memStore{}, &inbox{}
+		o := testOptions(store, fixed{values: values(3)}, owner(box))
+		store.saved = map[string]any{"alerts": Alerts{Engine: alert.State{}.Silenced(time.Now(), time.Hour, "hand charging")}}
+		before := NewCore(o.Plan).memory.Outlook
+		l := liveFor(t, o, 50*time.Minute)
+		if len(box.got) != 0 {
+			t.Errorf("%d notices were sent in maintenance", len(box.got))
+		}
+		if l.core.memory.Outlook.Load.Level != before.Load.Level {
+			t.Error("the load was learned in maintenance")
+		}
+		if l = liveFor(t, o, 50*time.Minute); len(box.got) != 1 {
+			t.Errorf("%d notices after maintenance, want the one that still holds", len(box.got))
+		}
+		if l.core.maintained() {
+			t.Error("maintenance did not end by itself")
+		}
+	})
+}
+
+func TestNewBatteryForgetsTheOld(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	for i := range 120 {
+		when := time.Duration(i) * time.Minute
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 12.9, reading.BatteryAmps, -12.0))
+		c.Step(at(when))
+	}
+	worn := c.Belief().SoC
+	if err := c.request(Request{NewBattery: true}, start().Add(2*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	take(t, c, report("charger", 2*time.Hour, nil, reading.BatteryVolts, 13.2, reading.BatteryAmps, -1.0))
+	c.Step(at(2 * time.Hour))
+	if fresh := c.Belief().SoC; fresh < worn+0.1 {
+		t.Errorf("charge %.2f before and %.2f after the battery was replaced by one at 0.7", worn, fresh)
+	}
+}
