@@ -13,28 +13,28 @@ import (
 // on its way stays as it is.
 func (b Box) merge(q Queue, now time.Time) Queue {
 	stale := cmp.Or(b.Stale, 10*time.Minute)
+	old := map[string]bool{}
 	for _, head := range q.heads() {
-		if now.Sub(head.Put) >= stale {
-			q = q.merged(head.Notice.ID)
-		}
+		old[head.Notice.ID] = now.Sub(head.Put) >= stale
 	}
-	return q
+	return q.merged(func(id string) bool { return old[id] })
 }
 
-// merged makes one item of all those of an alarm that are not on their way. It stands where
-// the first of them stood.
-func (q Queue) merged(id string) Queue {
-	first := -1
-	var items []Item
+// merged makes one item of all those of an alarm that are not on their way, for the alarms
+// that are wanted. It stands where the first of them stood.
+func (q Queue) merged(wanted func(id string) bool) Queue {
+	first := map[string]int{}
+	items := make([]Item, 0, len(q.Items))
 	for _, it := range q.Items {
+		i, seen := first[it.Notice.ID]
 		switch {
-		case it.Notice.ID != id || it.Flying:
+		case it.Flying || !wanted(it.Notice.ID):
 			items = append(items, it)
-		case first < 0:
-			first = len(items)
+		case !seen:
+			first[it.Notice.ID] = len(items)
 			items = append(items, it)
 		default:
-			items[first] = items[first].with(it)
+			items[i] = items[i].with(it)
 			q.Merged++
 		}
 	}
@@ -65,9 +65,7 @@ func (b Box) bound(q Queue) Queue {
 	if len(q.Items) <= limit {
 		return q
 	}
-	for _, head := range q.heads() {
-		q = q.merged(head.Notice.ID)
-	}
+	q = q.merged(func(string) bool { return true })
 	for len(q.Items) > limit {
 		i := q.leastNeeded()
 		if i < 0 {

@@ -1,6 +1,6 @@
 // Package outbox keeps notices until each channel has taken them. It is a pure state
-// machine: the caller persists the [State] before it sends, and again after it learned how
-// the sending went. So every notice arrives at least once whenever the process may die, and
+// machine: the caller persists the [State] that [Box.Due] gave before it sends, and the one
+// that [Box.Done] gave before it asks again what is due. So every notice arrives at least once whenever the process may die, and
 // a repeat carries the same id.
 //
 // Within one alarm and channel the order is kept. What could not be sent for a while is
