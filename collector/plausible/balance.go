@@ -1,0 +1,190 @@
+package plausible
+
+import (
+	"fmt"
+	"math"
+
+	"ebbwatch/collector/reading"
+)
+
+// The pairs of powers that belong together.
+const (
+	pairPanel  = iota // panel watts against panel volts times amperes
+	pairLoad          // load watts against load volts times amperes
+	pairCharge        // charging power against panel watts
+	numPairs
+)
+
+// How an imbalance is proved.
+const (
+	memory  = 60 // polls that a mean reaches back
+	least   = 30 // polls before there is an opinion
+	lasting = 30 // polls that an opinion must last
+	sigmas  = 4  // standard errors from the limit
+)
+
+// Pair holds two powers against each other: means over some sixty polls, because meters
+// that are read one after the other, or amid the switching of a charger, agree only on
+// average. High is the mean of what one exceeds its upper limit by, Low likewise below.
+type Pair struct {
+	N, A, B     float64 // effective number of polls; mean powers, W
+	High, High2 float64 // mean of the excess above, and of its square
+	Low, Low2   float64
+	Verdict     Verdict
+	Streak      int // polls for which the opinion has been another than the verdict
+	Opinion     Verdict
+	Ratio       float64 // when it was judged
+	LowKnown    bool
+}
+
+// limits of a pair: a must lie between low·b − slack and high·b + slack, watts. Nothing is
+// said while both are below the least.
+type limits struct{ low, high, slack, least float64 }
+
+// pairs judges the powers.
+func (s *State) pairs(p poll) []finding {
+	panel := s.Pairs[pairPanel].step(p.get(reading.PVVolts)*p.get(reading.PVAmps), p.get(reading.PVWatts),
+		// Means of volts and of amperes multiplied are not the mean power while a switching
+		// charger holds back: up to open-circuit over battery voltage apart.
+		limits{0.5, 2.2, 3, 10})
+	load := s.Pairs[pairLoad].step(p.get(reading.LoadVolts)*p.get(reading.LoadAmps), p.get(reading.LoadWatts), limits{0.75, 1.33, 2, 4})
+	charge := s.Pairs[pairCharge].step(p.charge())
+	return []finding{
+		{[]reading.Quantity{reading.PVWatts, reading.PVAmps, reading.PVVolts}, panel, s.Pairs[pairPanel].why("panel volts times amperes", "panel watts")},
+		{[]reading.Quantity{reading.LoadWatts, reading.LoadAmps, reading.LoadVolts}, load, s.Pairs[pairLoad].why("load volts times amperes", "load watts")},
+		{[]reading.Quantity{reading.ChargeAmps, reading.PVWatts, reading.BatteryVolts}, charge, s.Pairs[pairCharge].why("charging power", "panel watts")},
+	}
+}
+
+// charge is the charging power against the panel's. It cannot be more; it can be less by
+// what the load takes, where a controller counts only what goes into the battery.
+func (p *poll) charge() (a, b float64, l limits) {
+	a = p.get(reading.ChargeAmps) * get(&p.all, reading.BatteryVolts)
+	b = p.get(reading.PVWatts)
+	load := get(&p.all, reading.LoadWatts)
+	if math.IsNaN(load) {
+		load = get(&p.all, reading.LoadAmps) * get(&p.all, reading.BatteryVolts)
+	}
+	if math.IsNaN(load) {
+		return a, b, limits{math.Inf(-1), 1.25, 4, 10}
+	}
+	return a, b, limits{0.6, 1.25, 4 + load, 10}
+}
+
+// step takes one poll in.
+func (k *Pair) step(a, b float64, l limits) Verdict {
+	if math.IsNaN(a) || math.IsNaN(b) || max(math.Abs(a), math.Abs(b)) < l.least {
+		return k.verdict()
+	}
+	k.N = k.N*(1-1.0/memory) + 1
+	w := 1 / k.N
+	mean := func(m *float64, x float64) { *m += w * (x - *m) }
+	above, below := a-l.high*b-l.slack, 0.0
+	if k.LowKnown = !math.IsInf(l.low, -1); k.LowKnown {
+		below = l.low*b - l.slack - a
+	}
+	mean(&k.A, a)
+	mean(&k.B, b)
+	mean(&k.High, above)
+	mean(&k.High2, above*above)
+	mean(&k.Low, below)
+	mean(&k.Low2, below*below)
+	opinion := k.opinion()
+	if opinion != k.Opinion {
+		k.Opinion, k.Streak = opinion, 0
+	}
+	if k.Streak++; k.Streak >= lasting && opinion != Unknown {
+		k.Verdict, k.Ratio = opinion, k.A/notZero(k.B)
+	}
+	return k.verdict()
+}
+
+// verdict does not speak for a value while doubts are growing.
+func (k *Pair) verdict() Verdict {
+	if k.Verdict == Fine && k.Opinion != Fine {
+		return Unknown
+	}
+	return k.Verdict
+}
+
+// notZero keeps a ratio finite, so that the state can be stored.
+func notZero(x float64) float64 {
+	if math.Abs(x) < 1e-9 {
+		return 1e-9
+	}
+	return x
+}
+
+// opinion weighs the means against their own scatter.
+func (k *Pair) opinion() Verdict {
+	far := func(mean, square float64) bool {
+		return mean > sigmas*math.Sqrt(max(square-mean*mean, 0)/k.N)
+	}
+	switch {
+	case k.N < least:
+		return Unknown
+	case far(k.High, k.High2), k.LowKnown && far(k.Low, k.Low2):
+		return Bad
+	case k.High < 0 && (!k.LowKnown || k.Low < 0):
+		return Fine
+	}
+	return Unknown
+}
+
+func (k *Pair) why(a, b string) string {
+	return fmt.Sprintf("%s: %s %s", a, times(k.Ratio), b)
+}
+
+// times words a ratio.
+func times(ratio float64) string {
+	if math.IsNaN(ratio) || math.Abs(ratio) > 1e6 || math.Abs(ratio) < 1e-6 {
+		return "nothing like"
+	}
+	if power := math.Log10(math.Abs(ratio)); ratio > 0 && math.Abs(power-math.Round(power)) < 0.1 && math.Round(power) != 0 {
+		return fmt.Sprintf("about %g times", math.Pow(10, math.Round(power)))
+	}
+	return fmt.Sprintf("%.2g times", ratio)
+}
+
+// Count counts polls of one opinion in a row.
+type Count struct {
+	Verdict Verdict
+	Opinion Verdict
+	Streak  int
+	Ratio   float64
+}
+
+// settle takes an opinion in; after n in a row it is the verdict.
+func (k *Count) settle(opinion Verdict, n int) {
+	if opinion == Unknown {
+		return
+	}
+	if opinion != k.Opinion {
+		k.Opinion, k.Streak = opinion, 0
+	}
+	if k.Streak++; k.Streak >= n {
+		k.Verdict = opinion
+	}
+}
+
+// volts holds the battery's voltage against that of the load output, or another source's:
+// they need not be the same, but a power of ten between them is a slip.
+func (s *State) volts(p poll) finding {
+	own, load, other := p.get(reading.BatteryVolts), p.get(reading.LoadVolts), get(&p.c.Others, reading.BatteryVolts)
+	f := finding{who: []reading.Quantity{reading.BatteryVolts, reading.LoadVolts}}
+	against, name := load, "the load's"
+	if on, known := p.own.Get(reading.LoadOn); math.IsNaN(load) || load < 1 || known && on == 0 {
+		f.who, against, name = f.who[:1], other, "another source's"
+	}
+	if ratio := own / against; own > 0.1 && against > 0.1 { // false for NaN
+		power := math.Log10(ratio)
+		slip := math.Round(power) != 0 && math.Abs(power-math.Round(power)) < 0.06
+		opinion := Fine
+		if slip {
+			opinion, s.Volts.Ratio = Bad, ratio
+		}
+		s.Volts.settle(opinion, 10)
+	}
+	f.verdict, f.why = s.Volts.Verdict, fmt.Sprintf("the battery's voltage is %s %s", times(s.Volts.Ratio), name)
+	return f
+}

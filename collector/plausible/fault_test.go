@@ -1,0 +1,143 @@
+package plausible
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/collector/sim"
+)
+
+// everything is what a node measures that has a shunt and a talkative controller.
+func everything() []reading.Quantity {
+	return []reading.Quantity{reading.BatteryVolts, reading.BatteryAmps, reading.PVVolts, reading.PVAmps, reading.PVWatts,
+		reading.ChargeAmps, reading.LoadVolts, reading.LoadAmps, reading.LoadWatts, reading.LoadOn, reading.ChargeStage}
+}
+
+// rich is a node of a seed that measures everything, at the start of a May night.
+func rich(seed uint64) *sim.Site {
+	spec := sim.RandomNode(seed)
+	spec.Sensors.Quantities, spec.Sensors.DropsPerDay = everything(), 0
+	spec.Load.DayWatts, spec.Load.NightWatts = max(spec.Load.DayWatts, 8), max(spec.Load.NightWatts, 8)
+	start := time.Date(2001, 5, 3, 0, 0, 0, 0, time.UTC)
+	return sim.New(spec.Under(sim.Story(spec.Latitude, spec.Longitude, start, []float64{0.5, 0.6, 0.4, 0.55}, 10)))
+}
+
+// set gives a quantity another value.
+func set(values []reading.Value, q reading.Quantity, x float64) {
+	for i := range values {
+		if values[i].Quantity == q {
+			values[i].X = x
+		}
+	}
+}
+
+func scale(values []reading.Value, factor float64, qs ...reading.Quantity) {
+	for i := range values {
+		if slices.Contains(qs, values[i].Quantity) {
+			values[i].X *= factor
+		}
+	}
+}
+
+// tell runs a node with a fault from a moment on, and says when each quantity was doubted
+// after it.
+func tell(site *sim.Site, every, from, until time.Duration, c Context, fault func([]reading.Value)) (before, after *doubts) {
+	before, after = newDoubts(), newDoubts()
+	var s State
+	spec := site.Spec()
+	for t := every; t <= until; t += every {
+		site.Step(every)
+		at, values := site.Stamp(), site.Measured()
+		d := before
+		if t > from {
+			fault(values)
+			d = after
+		}
+		c.SunElevation = elevation(spec.Latitude, spec.Longitude, at.Wall)
+		values, s = Step(s, at, values, c)
+		d.note(t-from, values)
+	}
+	return before, after
+}
+
+func known(spec sim.Spec) Context {
+	return Context{Site: Site{Cells: 4, CapacityAh: spec.Battery.LabelAh, WattsPeak: spec.Panel.WattsPeak}}
+}
+
+// Each fault must be told in time, and the rest go on being believed. Polls are a minute
+// apart; faults begin at 10 in the morning of the second day, or at the start.
+func TestFaultsAreTold(t *testing.T) {
+	t.Parallel()
+	const at = 34 * time.Hour
+	one := func(q reading.Quantity, factor float64) func([]reading.Value) {
+		return func(v []reading.Value) { scale(v, factor, q) }
+	}
+	stick := func(q reading.Quantity) func() func([]reading.Value) {
+		return func() func([]reading.Value) {
+			stuck := math.NaN()
+			return func(v []reading.Value) {
+				if math.IsNaN(stuck) {
+					stuck = v[slices.IndexFunc(v, func(x reading.Value) bool { return x.Quantity == q })].X
+				}
+				set(v, q, stuck)
+			}
+		}
+	}
+	same := func(f func([]reading.Value)) func() func([]reading.Value) {
+		return func() func([]reading.Value) { return f }
+	}
+	for _, row := range []struct {
+		name   string
+		fault  func() func([]reading.Value)
+		from   time.Duration
+		within time.Duration
+		who    reading.Quantity
+		also   []reading.Quantity // may be doubted with it
+	}{
+		{"volts ×10", same(one(reading.BatteryVolts, 10)), at, time.Minute, reading.BatteryVolts, nil},
+		{"volts ÷10", same(one(reading.BatteryVolts, 0.1)), at, time.Minute, reading.BatteryVolts, nil},
+		{"panel watts ×10", same(one(reading.PVWatts, 10)), at, 30 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}},
+		{"panel watts ÷10", same(one(reading.PVWatts, 0.1)), at, 30 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}},
+		{"load watts ×10", same(one(reading.LoadWatts, 10)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}},
+		{"load watts ×100", same(one(reading.LoadWatts, 100)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}},
+		{"load amps ×10", same(one(reading.LoadAmps, 10)), at, 2 * time.Hour, reading.LoadAmps, []reading.Quantity{reading.LoadWatts}},
+		{"charge amps ×10", same(one(reading.ChargeAmps, 10)), at, 4 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
+		{"charge amps ÷10", same(one(reading.ChargeAmps, 0.1)), 0, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
+		{"battery amps ×10", same(one(reading.BatteryAmps, 10)), 0, 18 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}},
+		{"battery amps ÷10", same(one(reading.BatteryAmps, 0.1)), 0, 18 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}},
+		{"battery amps reversed", same(one(reading.BatteryAmps, -1)), 0, 2 * time.Hour, reading.BatteryAmps, nil},
+		{"battery amps reversed by day", same(one(reading.BatteryAmps, -1)), at, 30 * time.Hour, reading.BatteryAmps, nil},
+		{"battery amps frozen", stick(reading.BatteryAmps), at, 24 * time.Hour, reading.BatteryAmps, nil},
+		{"battery amps dead", same(one(reading.BatteryAmps, 0)), 0, 36 * time.Hour, reading.BatteryAmps, nil},
+		{"charge amps frozen", stick(reading.ChargeAmps), at, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
+		{"panel watts frozen", stick(reading.PVWatts), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.BatteryAmps, reading.ChargeAmps}},
+		{"panel watts at night", same(func(v []reading.Value) { set(v, reading.PVWatts, 30) }), 48 * time.Hour, 2 * time.Hour, reading.PVWatts, nil},
+		{"charging at night", same(func(v []reading.Value) { set(v, reading.ChargeAmps, 3) }), 48 * time.Hour, 2 * time.Hour, reading.ChargeAmps, nil},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			t.Parallel()
+			worst := time.Duration(0)
+			for seed := range uint64(study(6, 60)) {
+				site := rich(seed)
+				before, after := tell(site, time.Minute, row.from, row.from+row.within, known(site.Spec()), row.fault())
+				if before.polls > 0 {
+					t.Errorf("%s: node %d: doubted without a fault: %v", row.name, seed, before)
+				}
+				when, told := after.first[row.who]
+				if !told {
+					t.Errorf("%s: node %d: not told within %v; %v", row.name, seed, row.within, after)
+				}
+				worst = max(worst, when)
+				for q := range after.first {
+					if q != row.who && !slices.Contains(row.also, q) {
+						t.Errorf("%s: node %d: %v is doubted as well from %v: %s", row.name, seed, q, after.first[q], after.why[q])
+					}
+				}
+			}
+			t.Logf("%s: told after %v at the latest", row.name, worst)
+		})
+	}
+}
