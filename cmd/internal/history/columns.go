@@ -13,6 +13,13 @@ import (
 	"ebbwatch/collector/reading"
 )
 
+// The cells before those of the columns.
+const (
+	cellDT = iota
+	cellSeq
+	lead
+)
+
 // absent marks a cell that holds nothing.
 const absent = math.MinInt64
 
@@ -42,6 +49,9 @@ func columns(peers []string) []column {
 	}
 	cs = append(cs, column{"soc", 10000, "battery_soc"}, column{"soc_low", 10000, "battery_soc_low"},
 		column{"soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
+	for _, f := range []string{"reserve_hours_p10", "reserve_hours_p50", "cutoff_hours_p10", "cutoff_hours_p50"} {
+		cs = append(cs, column{f, 10, f})
+	}
 	for _, p := range peers {
 		cs = append(cs, column{name: "peer_up/" + p, scale: 1}, column{name: "peer_rtt_seconds/" + p, scale: 1e6},
 			column{name: "peer_loss_ratio/" + p, scale: 10000})
@@ -89,7 +99,8 @@ func newTable(name string, keys, cells []string) table {
 
 // rawTable and undatedTable hold samples as they came: dated by the wall clock, or by the
 // time since the board started while the wall clock was not known. dt is the time in ms
-// since the sample before, by the clock that never steps; absent after a gap.
+// since the sample before, by the clock that never steps, absent after a gap; seq counts
+// samples in the order in which they found their place, for whoever sends them on.
 func rawTable(cs []column) table { return newTable("raw", []string{"t"}, sampleCells(cs)) }
 
 func undatedTable(cs []column) table {
@@ -97,7 +108,7 @@ func undatedTable(cs []column) table {
 }
 
 func sampleCells(cs []column) []string {
-	cells := []string{"dt"}
+	cells := []string{"dt", "seq"}
 	for _, c := range cs {
 		cells = append(cells, c.name)
 	}
@@ -196,8 +207,8 @@ func (t table) query(where string) string {
 // sampleRow makes the cells of a snapshot. Only what was measured since the sample before
 // counts: an old value is not a new one.
 func sampleRow(cs []column, s *facts.Snapshot, get func(string) (float64, bool), after int64) []int64 {
-	cells := make([]int64, 1, 1+len(cs))
-	cells[0] = absent
+	cells := make([]int64, lead, lead+len(cs))
+	cells[cellDT], cells[cellSeq] = absent, absent
 	fresh := func(age int64) bool { return s.At.Mono.Milliseconds()-age > after }
 	for i, c := range cs {
 		v := int64(absent)

@@ -202,7 +202,7 @@ func torn(rng *rand.Rand, before, after files) (files, string) {
 // before is there, and no value is wrong.
 func TestPowerCutWhileWriting(t *testing.T) {
 	t.Parallel()
-	states := recording(t, trials(200, 300))
+	states := recording(t, trials(160, 300))
 	rng := rand.New(rand.NewPCG(3, 4))
 	path := filepath.Join(t.TempDir(), "history.db")
 	kinds := map[string]int{}
@@ -215,7 +215,7 @@ func TestPowerCutWhileWriting(t *testing.T) {
 	if len(rare) < 2 {
 		t.Fatalf("the log was carried over %d times only: the test is blind", len(rare))
 	}
-	for n := range trials(150, 2000) {
+	for n := range trials(80, 2000) {
 		i := 1 + rng.IntN(len(states)-1)
 		if n%2 == 0 {
 			i = rare[rng.IntN(len(rare))]
@@ -246,7 +246,7 @@ func TestFlippedBitsNeverLie(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(5, 6))
 	outcome := map[string]int{}
-	for range trials(150, 2000) {
+	for range trials(80, 2000) {
 		bad := append([]byte(nil), good...)
 		bad[rng.IntN(len(bad))] ^= 1 << rng.IntN(8)
 		target := filepath.Join(t.TempDir(), "history.db")

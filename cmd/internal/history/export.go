@@ -80,7 +80,7 @@ func (s *Store) page(ctx context.Context, from, to int64) ([]row, error) {
 func (s *Store) record(r row) []string {
 	rec := []string{time.UnixMilli(r.key[0]).UTC().Format("2006-01-02T15:04:05.999Z07:00")}
 	for q, col := range s.cols[:reading.NumSite] {
-		v, text := r.cells[1+q], ""
+		v, text := r.cells[lead+q], ""
 		switch {
 		case v == absent:
 		case reading.Quantity(q) == reading.ChargeStage:

@@ -105,11 +105,17 @@ func (w *writer) shape(db *sql.DB) error {
 	if err := tx.QueryRow("SELECT id FROM boots WHERE name = ?", w.o.Boot).Scan(&w.boot); err != nil {
 		return err
 	}
-	var newest sql.NullInt64
-	if err := tx.QueryRow("SELECT max(t) FROM raw").Scan(&newest); err != nil {
+	if _, err := tx.Exec("CREATE INDEX IF NOT EXISTS raw_seq ON raw (seq)"); err != nil {
 		return err
 	}
-	w.newest = newest.Int64
+	if _, err := tx.Exec("CREATE TABLE IF NOT EXISTS sent (name TEXT PRIMARY KEY, seq INTEGER NOT NULL) WITHOUT ROWID"); err != nil {
+		return err
+	}
+	var newest, seq, sent sql.NullInt64
+	if err := tx.QueryRow("SELECT (SELECT max(t) FROM raw), (SELECT max(seq) FROM raw), (SELECT max(seq) FROM sent)").Scan(&newest, &seq, &sent); err != nil {
+		return err
+	}
+	w.newest, w.seq = newest.Int64, max(seq.Int64, sent.Int64)
 	var n int
 	if err := tx.QueryRow("SELECT count(*) FROM (SELECT 1 FROM undated WHERE boot = ? LIMIT 1)", w.boot).Scan(&n); err != nil {
 		return err

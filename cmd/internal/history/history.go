@@ -118,7 +118,7 @@ func (s *Store) Add(snap *facts.Snapshot) {
 		x.wall = snap.At.Wall.UnixMilli()
 	}
 	if dt := mono - s.last; s.began && dt <= gap.Milliseconds() {
-		x.cells[0] = dt
+		x.cells[cellDT] = dt
 	}
 	s.last, s.began = mono, true
 	select {

@@ -92,15 +92,15 @@ func (x *span) add(lo, hi int64, mean, weight float64) {
 func (s *sums) addSample(cs []column, cells []int64) {
 	s.n++
 	for i := range cs {
-		if v := cells[1+i]; v != absent {
+		if v := cells[lead+i]; v != absent {
 			s.of[i].add(v, v, float64(v), 1)
 		}
 	}
-	if cells[0] == absent {
+	if cells[cellDT] == absent {
 		return
 	}
-	get := func(q reading.Quantity) float64 { return cs[q].load(cells[1+int(q)]) }
-	seconds := float64(cells[0]) / 1000
+	get := func(q reading.Quantity) float64 { return cs[q].load(cells[lead+int(q)]) }
+	seconds := float64(cells[cellDT]) / 1000
 	battery := get(reading.BatteryVolts) * get(reading.BatteryAmps)
 	for f, watts := range [4]float64{
 		orProduct(get(reading.PVWatts), get(reading.PVVolts), get(reading.PVAmps)),

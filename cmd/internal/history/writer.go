@@ -27,6 +27,7 @@ type writer struct {
 	pending  []sample
 	patience int   // samples to take before a card that failed is tried again
 	newest   int64 // the newest dated row, ms
+	seq      int64 // of the last sample that found its place
 	swept    int64 // flushes since the budget was looked at
 	damaged  int64 // rows whose checksum was wrong
 	asides   string
@@ -121,14 +122,18 @@ func (w *writer) flush() error {
 	if len(w.pending) == 0 && !(w.stranded && w.dated) {
 		return nil
 	}
+	if i := slices.IndexFunc(w.pending, func(x sample) bool { return x.wall != 0 }); i >= 0 && !w.dated {
+		w.dated, w.offset = true, w.pending[i].wall-w.pending[i].mono
+	}
+	// Old samples first, so that whoever sends them on gets them in order.
+	if err := w.redate(); err != nil {
+		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
+	}
 	n := len(w.pending)
 	if err := w.within(func(tx *sql.Tx) error { return w.write(tx, w.pending[:n]) }); err != nil {
 		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
 	}
 	w.pending = slices.Delete(w.pending, 0, n)
-	if err := w.redate(); err != nil {
-		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
-	}
 	if w.swept++; w.swept%72 == 1 {
 		if err := w.sweep(); err != nil {
 			return fmt.Errorf("cannot keep %s within its budget: %w", w.o.Path, err)
@@ -162,8 +167,9 @@ func (w *writer) within(f func(*sql.Tx) error) error {
 
 // write stores samples, dated where the clock is or was known in this boot.
 func (w *writer) write(tx *sql.Tx, samples []sample) error {
-	if i := slices.IndexFunc(samples, func(x sample) bool { return x.wall != 0 }); i >= 0 && !w.dated {
-		w.dated, w.offset = true, samples[i].wall-samples[i].mono
+	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
+	if err != nil {
+		return err
 	}
 	touched := map[int64]bool{}
 	newest := w.newest
@@ -182,7 +188,7 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 		} else {
 			w.offset = t - x.mono
 		}
-		if err := w.insertRaw(tx, t, x.cells); err != nil {
+		if err := w.insertRaw(insert, t, x.cells); err != nil {
 			return err
 		}
 		touched[t] = true
@@ -197,9 +203,12 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 
 // insertRaw stores a sample at its time, or a moment later where one is there already
 // because the clock was set back.
-func (w *writer) insertRaw(tx *sql.Tx, t int64, cells []int64) error {
+func (w *writer) insertRaw(insert *sql.Stmt, t int64, cells []int64) error {
+	cells = slices.Clone(cells) // what waits in memory must be as it was if this fails
+	w.seq++
+	cells[cellSeq] = w.seq
 	for ; ; t++ {
-		res, err := tx.Exec(w.raw.insert("INSERT OR IGNORE"), w.raw.args(row{[]int64{t}, cells})...)
+		res, err := insert.Exec(w.raw.args(row{[]int64{t}, cells})...)
 		if err != nil {
 			return err
 		}
@@ -231,11 +240,15 @@ func (w *writer) redate() error {
 }
 
 func (w *writer) date(tx *sql.Tx, rows []row) error {
+	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
+	if err != nil {
+		return err
+	}
 	touched := map[int64]bool{}
 	newest := w.newest
 	for _, r := range rows {
 		t := r.key[1] + w.offset
-		if err := w.insertRaw(tx, t, r.cells); err != nil {
+		if err := w.insertRaw(insert, t, r.cells); err != nil {
 			return err
 		}
 		touched[t], newest = true, max(newest, t)

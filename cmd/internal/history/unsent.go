@@ -1,0 +1,82 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Record is one sample for somebody who sends it on.
+type Record struct {
+	Seq    int64
+	At     time.Time
+	Values []float64 // as [Store.Columns]; NaN where nothing is known
+}
+
+// Columns names what a [Record] holds, as facts: name, or name/instance.
+func (s *Store) Columns() []string {
+	var names []string
+	for _, c := range s.cols {
+		if c.fact != "" {
+			names = append(names, c.fact)
+		} else {
+			names = append(names, c.name)
+		}
+	}
+	return names
+}
+
+// Unsent gives the next samples that the named receiver has not acknowledged, in the order
+// in which they found their place: by time, unless a clock was set back. Samples that are
+// not on the card yet, or not dated yet, are not among them.
+func (s *Store) Unsent(ctx context.Context, receiver string, limit int) ([]Record, error) {
+	var records []Record
+	var failed error
+	err := s.do(ctx, func(w *writer) { records, failed = w.unsent(receiver, limit) })
+	if err = errors.Join(err, failed); err != nil {
+		return nil, fmt.Errorf("cannot read what %s lacks: %w", receiver, err)
+	}
+	return records, nil
+}
+
+func (w *writer) unsent(receiver string, limit int) ([]Record, error) {
+	if w.db == nil {
+		return nil, errors.New(w.cannot())
+	}
+	var done int64
+	err := w.db.QueryRow("SELECT seq FROM sent WHERE name = ?", receiver).Scan(&done)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return nil, err
+	}
+	rows, err := w.read(w.db, w.raw, "WHERE seq > ? ORDER BY seq LIMIT ?", done, limit)
+	if err != nil {
+		return nil, err
+	}
+	records := make([]Record, 0, len(rows))
+	for _, r := range rows {
+		rec := Record{Seq: r.cells[cellSeq], At: time.UnixMilli(r.key[0]), Values: make([]float64, len(w.cols))}
+		for i, c := range w.cols {
+			rec.Values[i] = c.load(r.cells[lead+i])
+		}
+		records = append(records, rec)
+	}
+	return records, nil
+}
+
+// Sent keeps durably that the receiver has acknowledged all up to a sample.
+func (s *Store) Sent(ctx context.Context, receiver string, seq int64) error {
+	var failed error
+	err := s.do(ctx, func(w *writer) {
+		if w.db == nil {
+			failed = errors.New(w.cannot())
+			return
+		}
+		_, failed = w.db.Exec("INSERT INTO sent (name, seq) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq", receiver, seq)
+	})
+	if err = errors.Join(err, failed); err != nil {
+		return fmt.Errorf("cannot keep what %s has: %w", receiver, err)
+	}
+	return nil
+}
