@@ -1,47 +1,69 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
 )
 
+// checkFlags choose what is checked.
+type checkFlags struct {
+	config          string
+	asJSON          bool
+	rules, sendTest bool
+}
+
 func checkCommand() *cobra.Command {
-	var file string
-	var asJSON bool
+	var f checkFlags
 	cmd := &cobra.Command{
 		Use:   "check [--config FILE]",
 		Short: "Check a configuration and tell every problem at once",
 		Args:  cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, problems := load(file, config.All())
-			if asJSON {
-				return checkJSON(cmd, problems)
-			}
-			for _, p := range problems {
-				fmt.Fprintln(cmd.ErrOrStderr(), p)
-			}
-			if len(problems) > 0 {
-				return exitCode(1)
-			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", file, c.Site.Name,
-				count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
-			return nil
-		},
+		RunE:  func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
-	configFlag(cmd, &file)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the problems as JSON")
+	configFlag(cmd, &f.config)
+	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print the problems as JSON")
+	cmd.Flags().BoolVar(&f.rules, "rules", false, "explain each rule, with its values now if the daemon runs")
+	cmd.Flags().BoolVar(&f.sendTest, "send-test", false, "send a test notice through every channel")
 	return cmd
 }
 
-func checkJSON(cmd *cobra.Command, problems []config.Problem) error {
+func (f checkFlags) run(cmd *cobra.Command) error {
+	c, problems := load(f.config, config.All())
+	if f.asJSON {
+		return printProblems(cmd.OutOrStdout(), problems)
+	}
+	for _, p := range problems {
+		fmt.Fprintln(cmd.ErrOrStderr(), p)
+	}
+	if len(problems) > 0 {
+		return exitCode(1)
+	}
+	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
+		count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
+	if f.rules {
+		explainRules(cmd.Context(), cmd.OutOrStdout(), c)
+	}
+	if f.sendTest {
+		return sendTest(cmd.Context(), cmd.OutOrStdout(), c)
+	}
+	return nil
+}
+
+func printProblems(w io.Writer, problems []config.Problem) error {
 	if problems == nil {
 		problems = []config.Problem{}
 	}
-	enc := json.NewEncoder(cmd.OutOrStdout())
+	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")
 	if err := enc.Encode(problems); err != nil {
 		return fmt.Errorf("cannot print the problems: %w", err)
@@ -50,4 +72,42 @@ func checkJSON(cmd *cobra.Command, problems []config.Problem) error {
 		return exitCode(1)
 	}
 	return nil
+}
+
+// explainRules says each rule in a sentence, with the values of a running daemon.
+func explainRules(ctx context.Context, w io.Writer, c loaded) {
+	get := func(string) (float64, bool) { return 0, false }
+	st, _, err := askState(ctx, "http://"+c.Web.Listen)
+	if err == nil {
+		get = func(name string) (float64, bool) { x, known := st.Facts[name]; return x, known }
+	} else {
+		fmt.Fprintln(w, "No values: the daemon does not answer at", c.Web.Listen)
+	}
+	for _, e := range plan(c).Engine.ExplainAll(get) {
+		name := e.Rule
+		if e.Of != "" {
+			name += " " + e.Of
+		}
+		fmt.Fprintf(w, "%s: %s\n", name, e.Text)
+	}
+}
+
+// sendTest proves each channel with a notice that says what it is.
+func sendTest(ctx context.Context, w io.Writer, c loaded) error {
+	now := time.Now()
+	n := alert.Notice{
+		ID: "test." + now.UTC().Format("20060102T150405Z"), Site: c.Site.Name, Rule: "test", Phase: alert.Raised,
+		Severity: alert.Info, At: now, Since: now, Title: c.Site.Name + ": a test, nothing is wrong",
+		Text: "This is a test of the way to you. Nothing is wrong at " + c.Site.Name + ".", Advice: []string{}, Facts: map[string]float64{},
+	}
+	var errs []error
+	for _, ch := range c.Notify {
+		err := node.SendOnce(ctx, ch.Channel, n)
+		if err != nil {
+			errs = append(errs, fmt.Errorf("cannot reach %s: %w", ch.Name, err))
+			continue
+		}
+		fmt.Fprintf(w, "%s took the test notice\n", ch.Name)
+	}
+	return errors.Join(errs...)
 }

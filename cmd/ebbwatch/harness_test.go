@@ -88,9 +88,9 @@ func (s *screen) page() string {
 	return m
 }
 
-// peer starts another program for the length of the test, and returns once it has printed
+// program starts another program for the length of the test, and returns once it has printed
 // a line that begins with ready.
-func peer(t *testing.T, ready string, name string, args ...string) {
+func program(t *testing.T, ready string, name string, args ...string) {
 	t.Helper()
 	cmd := exec.CommandContext(t.Context(), name, args...)
 	out, err := cmd.StdoutPipe()

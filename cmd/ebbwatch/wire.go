@@ -12,15 +12,22 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector"
+	"ebbwatch/collector/hwmon"
 	"ebbwatch/collector/modbus"
+	"ebbwatch/collector/peer"
 	"ebbwatch/collector/ping"
+	"ebbwatch/collector/textline"
 )
 
 // sourceKinds is the table of the ways of measuring.
 func sourceKinds() []collector.Kind {
 	return []collector.Kind{
 		modbus.NewKind(),
+		textline.Kind(),
+		hwmon.Kind(),
+		hwmon.IIOKind(),
 		ping.Kind(),
+		peer.Kind(),
 	}
 }
 

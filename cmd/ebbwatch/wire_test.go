@@ -61,7 +61,7 @@ func serialLine(t *testing.T) (near, far string) {
 	socat := need(t, "socat")
 	dir := t.TempDir()
 	near, far = filepath.Join(dir, "near"), filepath.Join(dir, "far")
-	peer(t, "starting data transfer loop", socat, "-d", "-d", "pty,raw,echo=0,link="+near, "pty,raw,echo=0,link="+far)
+	program(t, "starting data transfer loop", socat, "-d", "-d", "pty,raw,echo=0,link="+near, "pty,raw,echo=0,link="+far)
 	return near, far
 }
 
@@ -71,7 +71,7 @@ func pymodbus(t *testing.T, port string) {
 	if err := exec.Command(python, "-c", "import pymodbus, serial").Run(); err != nil {
 		need(t, "python3-pymodbus")
 	}
-	peer(t, "ready", python, append([]string{"../../testdata/slaves/pymodbus_slave.py", "rtu", port, "1"}, tired().args()...)...)
+	program(t, "ready", python, append([]string{"../../testdata/slaves/pymodbus_slave.py", "rtu", port, "1"}, tired().args()...)...)
 }
 
 func libmodbus(t *testing.T, port string) {
@@ -81,22 +81,22 @@ func libmodbus(t *testing.T, port string) {
 	if err != nil {
 		need(t, "libmodbus-dev")
 	}
-	program := filepath.Join(t.TempDir(), "slave")
-	args := append([]string{"-o", program, "../../testdata/slaves/libmodbus_slave.c"}, strings.Fields(string(flags))...)
+	binary := filepath.Join(t.TempDir(), "slave")
+	args := append([]string{"-o", binary, "../../testdata/slaves/libmodbus_slave.c"}, strings.Fields(string(flags))...)
 	if out, err := exec.Command(cc, args...).CombinedOutput(); err != nil {
 		t.Fatalf("cannot compile the slave: %v\n%s", err, out)
 	}
-	peer(t, "ready", program, append([]string{port, "1"}, tired().args()...)...)
+	program(t, "ready", binary, append([]string{port, "1"}, tired().args()...)...)
 }
 
 // prometheusOf runs a Prometheus that scrapes the daemon each second.
-func prometheusOf(t *testing.T, program, page string) (api string) {
+func prometheusOf(t *testing.T, prometheus, page string) (api string) {
 	t.Helper()
 	dir, address := t.TempDir(), freePort(t)
 	write(t, filepath.Join(dir, "prometheus.yml"), fmt.Sprintf(
 		"scrape_configs:\n- job_name: ebbwatch\n  scrape_interval: 1s\n  static_configs: [{targets: [%q]}]\n",
 		strings.TrimPrefix(page, "http://")))
-	peer(t, "Server is ready to receive web requests", program,
+	program(t, "Server is ready to receive web requests", prometheus,
 		"--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"),
 		"--web.listen-address="+address)
 	return "http://" + address

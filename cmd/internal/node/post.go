@@ -54,7 +54,7 @@ func send(ctx context.Context, c alert.Channel, in <-chan outbox.Delivery, out c
 		case <-ctx.Done():
 			return
 		case d := <-in:
-			r := result{d, sendOnce(ctx, c, d.Notice)}
+			r := result{d, SendOnce(ctx, c, d.Notice)}
 			select {
 			case out <- r:
 			case <-ctx.Done():
@@ -64,9 +64,9 @@ func send(ctx context.Context, c alert.Channel, in <-chan outbox.Delivery, out c
 	}
 }
 
-// sendOnce bounds the time and turns a panic of a channel into an error: no channel may
+// SendOnce sends a notice through a channel. It bounds the time and turns a panic of a channel into an error: no channel may
 // take the node down.
-func sendOnce(ctx context.Context, c alert.Channel, n alert.Notice) (err error) {
+func SendOnce(ctx context.Context, c alert.Channel, n alert.Notice) (err error) {
 	ctx, cancel := context.WithTimeout(ctx, sendLimit)
 	defer cancel()
 	defer func() {
