@@ -20,6 +20,8 @@ func table() []row {
 	return []row{
 		{folder: "collector/reading", pure: true},
 		{folder: "collector/...", imports: []string{"collector/..."}},
+		// What the tests of planning share: published values and measured days.
+		{folder: "estimator/plan/plantest"},
 		{folder: "estimator/...", imports: []string{"collector/reading", "estimator/..."}, pure: true},
 		{folder: "alert", pure: true},
 		{folder: "alert/outbox", imports: []string{"alert"}, pure: true},

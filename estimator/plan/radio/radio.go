@@ -1,0 +1,230 @@
+// Package radio works out a path between two antennas: the loss of free space, how much of
+// the first Fresnel zone a drawn profile leaves clear, what trees and ridges take, and the
+// margin that is left for fading.
+//
+// Frequencies are MHz, distances along the path metres, heights metres above the same level,
+// powers dBm, gains dBi, losses dB. Limits of radiated power, outdoor channels and the duty
+// to give way to radar are law and differ by country: the reminder says so.
+//
+// Sources: ITU-R P.525 (free space), P.526 and P.530 (Fresnel zone, one edge, height of the
+// earth between); Weissberger 1982 (leaves); thermal noise at 290 K.
+package radio
+
+import "math"
+
+// speed of light, m/s.
+const light = 299792458.0
+
+// FreeSpace is the loss of free space, dB.
+func FreeSpace(mhz, meters float64) float64 {
+	return 20 * math.Log10(4*math.Pi*meters*mhz*1e6/light)
+}
+
+// Fresnel is the radius of the first Fresnel zone at a point d1 from one end and d2 from the
+// other, m.
+func Fresnel(mhz, d1, d2 float64) float64 {
+	if d1 <= 0 || d2 <= 0 {
+		return 0
+	}
+	return math.Sqrt(light / (mhz * 1e6) * d1 * d2 / (d1 + d2))
+}
+
+const earth = 6371e3 // m
+
+// Bulge is how far the earth rises between two points, m. k is 4/3 in usual air.
+func Bulge(d1, d2, k float64) float64 { return d1 * d2 / (2 * k * earth) }
+
+// Leaves is the loss in trees in leaf along a depth in metres, for 230 MHz to 95 GHz and to
+// 400 m; beyond it is held: the signal then comes over the trees rather than through.
+// Source: Weissberger 1982.
+func Leaves(mhz, depth float64) float64 {
+	f := math.Pow(mhz/1000, 0.284)
+	switch {
+	case depth <= 0:
+		return 0
+	case depth < 14:
+		return 0.45 * f * depth
+	}
+	return 1.33 * f * math.Pow(min(depth, 400), 0.588)
+}
+
+// Bare is what branches without leaves cost of what they cost with them, in dB; common
+// practice for broad-leaved trees. Needles stay.
+const Bare = 0.4
+
+// Edge is the loss over one ridge. v is its height above the line of sight against the
+// Fresnel zone, √2 h/r; at v = 0, on the line itself, it is 6 dB. Source: ITU-R P.526.
+func Edge(v float64) float64 {
+	if v <= -0.78 {
+		return 0
+	}
+	return 6.9 + 20*math.Log10(math.Sqrt((v-0.1)*(v-0.1)+1)+v-0.1)
+}
+
+// Noise is the thermal noise of a channel at 290 K, dBm; add the receiver's own.
+func Noise(mhz float64) float64 {
+	const boltzmann = 1.380649e-23
+	return 10 * math.Log10(boltzmann*290*mhz*1e6/1e-3)
+}
+
+// End is one antenna.
+type End struct {
+	Name   string
+	Height float64 // of the antenna above the ground
+	Power  float64 // of the transmitter
+	Gain   float64
+	Loss   float64 // of cable and connectors
+	Needs  float64 // least signal for the wanted rate
+}
+
+// EIRP is what the end radiates in its best direction, dBm.
+func (e End) EIRP() float64 { return e.Power - e.Loss + e.Gain }
+
+// Watts turns dBm into W.
+func Watts(dbm float64) float64 { return math.Pow(10, dbm/10) / 1000 }
+
+// Point is one place of the profile. Between points it is drawn straight.
+type Point struct {
+	At      float64 // m from the first end
+	Ground  float64 // m
+	Trees   float64 // m above the ground
+	Needles bool    // the trees keep their leaves in winter
+}
+
+// Path is a drawn path. The first point is at one end and the last at the other.
+type Path struct {
+	MHz      float64
+	From, To End
+	Profile  []Point
+}
+
+// Look is the path at one place.
+type Look struct {
+	At, Line, Ground, Trees float64 // heights; Ground with the earth's bulge
+	Radius                  float64 // of the first Fresnel zone
+	Clear                   float64 // share of the zone's radius that is free below the line, over the ground
+	Through                 bool    // the line passes through trees
+}
+
+// Season is what a season makes of the path.
+type Season struct {
+	Trees  float64 // dB
+	Signal float64 // dBm at the weaker side
+	Margin float64 // dB above what the receiver needs
+}
+
+// Verdict is the path worked out.
+type Verdict struct {
+	Meters     float64
+	FreeSpace  float64
+	Clear      float64 // least share of the first zone that is free
+	ClearAt    float64 // m from the first end
+	Diffracted float64 // dB over the worst ridge
+	TreeDepth  float64 // m through trees
+	Summer     Season
+	Winter     Season
+	EIRP       [2]float64 // dBm
+	Looks      []Look
+	Problems   []string
+}
+
+// places is how many places of the path are looked at.
+const places = 400
+
+// Judge works the path out.
+func (p Path) Judge() Verdict {
+	last := p.Profile[len(p.Profile)-1].At
+	v := Verdict{Meters: last, FreeSpace: FreeSpace(p.MHz, last), Clear: math.Inf(1), EIRP: [2]float64{p.From.EIRP(), p.To.EIRP()}}
+	needles := 0.0
+	for i := range places + 1 {
+		l, point := p.look(last * float64(i) / places)
+		v.Looks = append(v.Looks, l)
+		if l.Through {
+			v.TreeDepth += last / places
+			if point.Needles {
+				needles += last / places
+			}
+		}
+		if i > 0 && i < places && l.Clear < v.Clear {
+			v.Clear, v.ClearAt = l.Clear, l.At
+		}
+	}
+	v.Diffracted = Edge(-v.Clear * math.Sqrt2)
+	summer := Leaves(p.MHz, v.TreeDepth)
+	share := Bare
+	if v.TreeDepth > 0 {
+		share = Bare + (1-Bare)*needles/v.TreeDepth
+	}
+	v.Summer, v.Winter = p.season(&v, summer), p.season(&v, summer*share)
+	v.judge()
+	return v
+}
+
+// look is one place of the path.
+func (p Path) look(at float64) (Look, Point) {
+	g := p.at(at)
+	last := p.Profile[len(p.Profile)-1]
+	from, to := p.Profile[0].Ground+p.From.Height, last.Ground+p.To.Height
+	l := Look{At: at, Line: from + (to-from)*at/last.At, Trees: g.Trees, Radius: Fresnel(p.MHz, at, last.At-at)}
+	l.Ground = g.Ground + Bulge(at, last.At-at, 4.0/3)
+	l.Clear = (l.Line - l.Ground) / max(l.Radius, 1e-9)
+	l.Through = g.Trees > 0 && l.Line < l.Ground+g.Trees && l.Line > l.Ground
+	return l, g
+}
+
+// at is the profile at a distance. Trees belong to the stretch that begins at their point.
+func (p Path) at(at float64) Point {
+	for i := 1; i < len(p.Profile); i++ {
+		a, b := p.Profile[i-1], p.Profile[i]
+		if at <= b.At {
+			f := 0.0
+			if b.At > a.At {
+				f = (at - a.At) / (b.At - a.At)
+			}
+			return Point{At: at, Ground: a.Ground + f*(b.Ground-a.Ground), Trees: a.Trees, Needles: a.Needles}
+		}
+	}
+	return p.Profile[len(p.Profile)-1]
+}
+
+// season is the weaker of both directions with a loss in trees.
+func (p Path) season(v *Verdict, trees float64) Season {
+	loss := v.FreeSpace + v.Diffracted + trees
+	s := Season{Trees: trees, Signal: math.Inf(1), Margin: math.Inf(1)}
+	for _, way := range [2][2]End{{p.From, p.To}, {p.To, p.From}} {
+		signal := way[0].EIRP() - loss + way[1].Gain - way[1].Loss
+		s.Signal = min(s.Signal, signal)
+		s.Margin = min(s.Margin, signal-way[1].Needs)
+	}
+	return s
+}
+
+// enough is the fade margin of a short path that is to be relied on, dB (common practice),
+// and free the share of the first zone that should be clear.
+const enough, free = 15.0, 0.6
+
+func (v *Verdict) judge() {
+	switch {
+	case v.Clear < 0:
+		v.Problems = append(v.Problems, "the ground stands in the line of sight: raise an antenna or go round")
+	case v.Clear < free:
+		v.Problems = append(v.Problems, "less than 60 % of the first Fresnel zone is clear of the ground")
+	}
+	if v.TreeDepth > 0 {
+		v.Problems = append(v.Problems, "the line passes through trees: it is worst in leaf and wet, and they grow")
+	}
+	switch {
+	case v.Summer.Margin < 0:
+		v.Problems = append(v.Problems, "the signal in leaf is too weak for the wanted rate")
+	case v.Summer.Margin < enough:
+		v.Problems = append(v.Problems, "less than 15 dB are left for fading in leaf")
+	}
+}
+
+// Reminder is what no calculation settles.
+func Reminder() []string {
+	return []string{
+		"Radiated power (transmitter less cable plus antenna), outdoor channels and indoor-only bands follow local law; antenna gain counts.",
+		"On channels shared with radar the link falls silent before it may start (60 s, up to 10 min on weather-radar channels) and after a radar is heard (30 min): a link that returns late after a cold start may be only listening. Do not switch this off.",
+	}
+}

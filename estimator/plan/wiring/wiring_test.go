@@ -1,0 +1,145 @@
+package wiring
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// A load of constant power draws the more current the lower the voltage is.
+func TestConstantPowerDrawsMoreWhenLow(t *testing.T) {
+	t.Parallel()
+	r := Run{Meters: 5, Cable: Cable{MM2: 2.5}, Watts: 21, Volts: 13.3}
+	high := r.Judge()
+	r.Volts = 11
+	low := r.Judge()
+	if !(low.Current > high.Current) || !(low.Loss > high.Loss) {
+		t.Errorf("at 11 V %.3f A and %.3f W lost, at 13.3 V %.3f A and %.3f W", low.Current, low.Loss, high.Current, high.Loss)
+	}
+	near(t, "current without a drop at 13.3 V", 21/13.3, 1.58, 0.01)
+}
+
+// What a run draws at its supply is what arrives and what is lost.
+func TestFeedConservesPower(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.Float64Range(5, 60).Draw(t, "volts")
+		w := rapid.Float64Range(0.1, 200).Draw(t, "watts")
+		r := rapid.Float64Range(0, 3).Draw(t, "ohms")
+		i, ok := Feed(v, w, r)
+		if possible := v*v >= 4*r*w; possible != ok {
+			t.Fatalf("possible %v, said %v", possible, ok)
+		}
+		if ok && math.Abs(v*i-i*i*r-w) > 1e-6*max(w, 1) {
+			t.Fatalf("%.6g A at %.6g V through %.6g Ω bring %.6g W, not %.6g", i, v, r, v*i-i*i*r, w)
+		}
+	})
+}
+
+// The section that is asked for keeps what was promised.
+func TestWantedSectionIsEnough(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		r := Run{
+			Meters: rapid.Float64Range(0.5, 60).Draw(t, "meters"), Cable: Cable{MM2: 0.5, Flexible: rapid.Bool().Draw(t, "flexible")},
+			Volts: rapid.SampledFrom([]float64{11, 12.8, 24, 48}).Draw(t, "volts"), Watts: rapid.Float64Range(0.5, 60).Draw(t, "watts"),
+		}
+		v := r.Judge()
+		if v.NextMM2 == 0 {
+			return
+		}
+		r.Cable.MM2 = v.NextMM2
+		again := r.Judge()
+		// Fine strands have up to 14 % more than the ideal.
+		if again.Share > 0.03*1.08 {
+			t.Fatalf("%g mm² was asked for and drops %.2f %%", v.NextMM2, again.Share*100)
+		}
+	})
+}
+
+func TestCollapseIsTold(t *testing.T) {
+	t.Parallel()
+	v := Run{Meters: 200, Cable: Cable{MM2: 0.5}, Volts: 12, Watts: 21}.Judge()
+	if !v.Collapsed || v.Fine {
+		t.Errorf("21 W over 200 m of 0.5 mm² at 12 V: %+v", v)
+	}
+}
+
+func TestFuseBracket(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name    string
+		run     Run
+		size    float64
+		problem string
+	}{
+		{"fits", Run{Meters: 2, Cable: Cable{MM2: 2.5}, Volts: 11.6, Watts: 40, FuseAmps: 7.5}, 5, ""},
+		{"too large for the wire", Run{Meters: 2, Cable: Cable{MM2: 1.5}, Volts: 11.6, Watts: 40, FuseAmps: 30}, 5, "does not protect"},
+		{"too small for the load", Run{Meters: 2, Cable: Cable{MM2: 4}, Volts: 11.6, Watts: 150, FuseAmps: 10}, 20, "may blow"},
+		{"none", Run{Meters: 2, Cable: Cable{MM2: 4}, Volts: 11.6, Watts: 20}, 3, "no fuse"},
+		{"no room", Run{Meters: 1, Cable: Cable{MM2: 0.75}, Volts: 11.6, Watts: 100, FuseAmps: 10}, 0, "thicker wire"},
+		{"far end is slow", Run{Meters: 40, Cable: Cable{MM2: 1.5}, Volts: 11.6, Watts: 10, FuseAmps: 10}, 2, "slow"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			b := c.run.Judge().Fuse(14.4, 0.008)
+			if b.Size != c.size {
+				t.Errorf("size %g, want %g (%+v)", b.Size, c.size, b)
+			}
+			all := strings.Join(b.Problems, "; ")
+			if c.problem == "" && all != "" || !strings.Contains(all, c.problem) {
+				t.Errorf("problems %q, want %q", all, c.problem)
+			}
+			if b.Interrupt < b.Short {
+				t.Errorf("interrupting rating %g A below the short current %g A", b.Interrupt, b.Short)
+			}
+		})
+	}
+}
+
+func TestLadder(t *testing.T) {
+	t.Parallel()
+	good := Ladder{Shed: 12.6, Stop: 12.2, Controller: 11.8, Protection: 10.8, Back: 13.0, Cells: 4}
+	if p := good.Check(); len(p) > 0 {
+		t.Errorf("a good ladder has problems: %q", p)
+	}
+	for _, c := range []struct {
+		name   string
+		change func(*Ladder)
+		want   string
+	}{
+		{"protection first", func(l *Ladder) { l.Protection = 11.9 }, "does not come before the battery's protection"},
+		{"too close", func(l *Ladder) { l.Stop = 11.9 }, "only 0.10 V lie between the clean stop"},
+		{"stop above shed", func(l *Ladder) { l.Stop = 12.8 }, "does not come before the clean stop"},
+		{"no controller", func(l *Ladder) { l.Controller = 0 }, "nothing takes the load off"},
+		{"protection unknown", func(l *Ladder) { l.Protection = 0 }, "is not known"},
+		{"flaps", func(l *Ladder) { l.Back = 12.1 }, "it will flap"},
+		{"disconnect too low", func(l *Ladder) { l.Controller = 11.0 }, "outside the usual"},
+		{"a rung that is not there does not matter", func(l *Ladder) { l.Stop = 0; l.Shed = 11.7 }, "shedding the radio at 11.7 V does not come before the controller's disconnect"},
+	} {
+		l := good
+		c.change(&l)
+		if all := strings.Join(l.Check(), "; "); !strings.Contains(all, c.want) {
+			t.Errorf("%s: %q does not say %q", c.name, all, c.want)
+		}
+	}
+}
+
+// 12 W over 30 m of data cable lose about 0.2 W (arithmetic: 0.25 A through 3.75 Ω).
+func TestEthernetBackToTheBattery(t *testing.T) {
+	t.Parallel()
+	v := Ethernet{Name: "radio", Watts: 12, Meters: 30, Boost: 0.92}.Judge()
+	near(t, "cable loss", v.CableLoss, 0.39, 0.02) // class 3 reckons with 20 Ω per 100 m
+	near(t, "at the battery", v.AtBattery, (12+v.CableLoss)/0.92, 1e-9)
+	if v.Class.Class != 3 || !v.ClassOK {
+		t.Errorf("12 W is class %d", v.Class.Class)
+	}
+	if v := (Ethernet{Watts: 80, Meters: 20}).Judge(); v.ClassOK || len(v.Problems) == 0 {
+		t.Error("80 W at a device is carried by no class")
+	}
+	if v := (Ethernet{Watts: 10, Meters: 130}).Judge(); len(v.Problems) == 0 {
+		t.Error("130 m is beyond Ethernet")
+	}
+}
