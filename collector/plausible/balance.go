@@ -131,8 +131,10 @@ func (k *Pair) opinion() Verdict {
 	return Unknown
 }
 
-func (k *Pair) why(a, b string) string {
-	return fmt.Sprintf("%s: %s %s", a, times(k.Ratio), b)
+// why says how far apart two powers are.
+func (k *Pair) why(a, b string) func() string {
+	ratio := k.Ratio
+	return func() string { return fmt.Sprintf("%s: %s %s", a, times(ratio), b) }
 }
 
 // times words a ratio.
@@ -185,6 +187,7 @@ func (s *State) volts(p poll) finding {
 		}
 		s.Volts.settle(opinion, 10)
 	}
-	f.verdict, f.why = s.Volts.Verdict, fmt.Sprintf("the battery's voltage is %s %s", times(s.Volts.Ratio), name)
+	ratio := s.Volts.Ratio
+	f.verdict, f.why = s.Volts.Verdict, func() string { return fmt.Sprintf("the battery's voltage is %s %s", times(ratio), name) }
 	return f
 }

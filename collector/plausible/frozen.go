@@ -88,7 +88,8 @@ func (s *State) frozen(p poll) (out []finding) {
 			r.Frozen = true
 		}
 		if r.Frozen {
-			why := fmt.Sprintf("it has stayed at exactly %.4g for %s while others moved", r.X, r.For.Round(time.Minute))
+			x, since := r.X, r.For.Round(time.Minute)
+			why := func() string { return fmt.Sprintf("it has stayed at exactly %.4g for %s while others moved", x, since) }
 			out = append(out, finding{[]reading.Quantity{d.q}, Bad, why})
 		}
 	}

@@ -22,6 +22,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -70,7 +71,7 @@ const gap = 30 * time.Minute
 type finding struct {
 	who     []reading.Quantity
 	verdict Verdict
-	why     string
+	why     func() string
 }
 
 // Step judges one poll of a source. It returns the values with what is doubted marked, and
@@ -148,17 +149,17 @@ const (
 func outOfBounds(v reading.Value, site Site) string {
 	info := reading.Quantities()[v.Quantity]
 	low, high := info.Min, info.Max
-	why := "no working node"
+	whose := "any working node"
 	switch cells := float64(site.Cells); {
 	case v.Quantity == reading.BatteryVolts && cells > 0:
-		low, high, why = cells*cellLow, cells*cellHigh, fmt.Sprintf("a battery of %d cells", site.Cells)
+		low, high, whose = cells*cellLow, cells*cellHigh, fmt.Sprintf("a battery of %d cells", site.Cells)
 	case v.Quantity == reading.PVWatts && site.WattsPeak > 0:
-		high, why = min(high, 1.6*site.WattsPeak+20), fmt.Sprintf("panels of %g W", site.WattsPeak)
+		high, whose = min(high, 1.6*site.WattsPeak+20), fmt.Sprintf("panels of %g W", site.WattsPeak)
 	}
 	if v.X >= low && v.X <= high {
 		return ""
 	}
-	return fmt.Sprintf("%.4g %s cannot be of %s", v.X, info.Unit, why)
+	return fmt.Sprintf("%s cannot be of %s", strings.TrimSpace(fmt.Sprintf("%.4g %s", v.X, info.Unit)), whose)
 }
 
 // mark writes the reasons to the values that are to blame.
@@ -171,7 +172,7 @@ func mark(values []reading.Value, findings []finding, own reading.Reading, site 
 			explained := false
 			for _, q := range guilty {
 				if slices.Contains(f.who, q) {
-					doubt(values, q, f.why)
+					doubt(values, q, f.why())
 					explained = true
 				}
 			}

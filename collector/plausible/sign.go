@@ -28,7 +28,7 @@ const (
 // ohm judges the sign of the battery's current by the voltage.
 func (s *State) ohm(p poll) finding {
 	o := &s.Ohm
-	f := finding{who: []reading.Quantity{reading.BatteryAmps}, why: "its sign is reversed: the voltage falls as the current rises"}
+	f := finding{who: []reading.Quantity{reading.BatteryAmps}, why: says("its sign is reversed: the voltage falls as the current rises")}
 	v, i := p.get(reading.BatteryVolts), p.get(reading.BatteryAmps)
 	if math.IsNaN(v) || math.IsNaN(i) {
 		o.Known = false
@@ -113,9 +113,10 @@ func (s *State) net(p poll) finding {
 	switch {
 	case k.Slope < 0:
 		f.who = f.who[:1]
-		f.why = "its sign is reversed against charger and load"
+		f.why = says("its sign is reversed against charger and load")
 	default:
-		f.why = "the battery's current changes " + times(k.Slope) + " what charger and load say"
+		slope := k.Slope
+		f.why = func() string { return "the battery's current changes " + times(slope) + " what charger and load say" }
 	}
 	return f
 }
@@ -199,11 +200,13 @@ func (s *State) night(p poll) []finding {
 		battery = onlyBad(n.Mirror.Verdict)
 	}
 	return []finding{
-		{[]reading.Quantity{reading.BatteryAmps}, battery, "its sign is reversed: the battery is said to charge at night"},
-		{[]reading.Quantity{reading.PVWatts}, onlyBad(n.Panel.Verdict), "a panel gives nothing at night"},
-		{[]reading.Quantity{reading.ChargeAmps}, onlyBad(n.Charge.Verdict), "a panel charges nothing at night"},
+		{[]reading.Quantity{reading.BatteryAmps}, battery, says("its sign is reversed: the battery is said to charge at night")},
+		{[]reading.Quantity{reading.PVWatts}, onlyBad(n.Panel.Verdict), says("a panel gives nothing at night")},
+		{[]reading.Quantity{reading.ChargeAmps}, onlyBad(n.Charge.Verdict), says("a panel charges nothing at night")},
 	}
 }
+
+func says(text string) func() string { return func() string { return text } }
 
 // onlyBad keeps a check from speaking for a value: nothing at night proves no scale.
 func onlyBad(v Verdict) Verdict {
