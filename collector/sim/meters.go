@@ -157,6 +157,9 @@ func (s *Site) actual(q reading.Quantity) float64 {
 	case reading.PVVolts:
 		return s.meters.pvVolts
 	case reading.PVAmps:
+		if !s.spec.Charger.MPPT {
+			return t.ChargeAmps // the panel is switched straight on
+		}
 		if s.meters.pvVolts < 1 {
 			return 0
 		}

@@ -20,7 +20,28 @@ func OpenLine() (*Line, error) {
 		port.Close()
 		return nil, fmt.Errorf("cannot make %s a plain line: %w", port.Name(), err)
 	}
-	return &Line{File: device, Path: port.Name(), keep: port}, nil
+	file, err := pollable(device)
+	if err != nil {
+		port.Close()
+		return nil, fmt.Errorf("cannot make %s a plain line: %w", port.Name(), err)
+	}
+	return &Line{File: file, Path: port.Name(), keep: port}, nil
+}
+
+// pollable takes a file over as one whose Read ends when it is closed: that of a pseudo
+// terminal waits for ever otherwise.
+func pollable(f *os.File) (*os.File, error) {
+	defer f.Close()
+	fd, err := unix.Dup(int(f.Fd()))
+	if err != nil {
+		return nil, err
+	}
+	unix.CloseOnExec(fd)
+	if err := unix.SetNonblock(fd, true); err != nil {
+		unix.Close(fd)
+		return nil, err
+	}
+	return os.NewFile(uintptr(fd), f.Name()), nil
 }
 
 // raw stops the terminal from echoing and from changing bytes.
