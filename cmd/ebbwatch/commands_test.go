@@ -1,0 +1,203 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strings"
+	"testing"
+	"time"
+)
+
+// said runs a command to its end.
+func said(t *testing.T, args ...string) (stdout, stderr string, code int) {
+	t.Helper()
+	var out, errs screen
+	code = run(t.Context(), args, &out, &errs)
+	return out.String(), errs.String(), code
+}
+
+func TestCheckTellsEveryProblemWithItsPlace(t *testing.T) {
+	t.Parallel()
+	file := filepath.Join(t.TempDir(), "bad.yaml")
+	write(t, file, `site: {name: slipway, latitude: 152.75, longitude: 6.57}
+battery: {capcity_ah: 80}
+sources:
+  - {name: charger, modbus: {unit: 1, map: charger.yaml}}
+alerts:
+  rules:
+    - {name: mine, when: battery_volt < 12}
+state: /var/lib/ebbwatch
+`)
+	_, stderr, code := said(t, "check", "--config", file)
+	if code != 1 {
+		t.Errorf("exit code %d, want 1", code)
+	}
+	for _, want := range []string{
+		file + ":1:33: ", file + ":2:11: ", "capacity_ah", file + ":4:", "charger.yaml", file + ":7:", `no fact "battery_volt"`,
+	} {
+		if !strings.Contains(stderr, want) {
+			t.Errorf("nothing is said of %q:\n%s", want, stderr)
+		}
+	}
+	stdout, _, code := said(t, "check", "--json", "--config", file)
+	var problems []struct {
+		File string
+		Line int
+		What string
+	}
+	if err := json.Unmarshal([]byte(stdout), &problems); err != nil || code != 1 || len(problems) != strings.Count(stderr, "\n") {
+		t.Errorf("--json gives %d problems, code %d, %v; %d lines were printed", len(problems), code, err, strings.Count(stderr, "\n"))
+	}
+}
+
+func TestMissingConfiguration(t *testing.T) {
+	t.Parallel()
+	for _, command := range []string{"run", "check", "silence"} {
+		args := []string{command, "--config", "/nowhere/ebbwatch.yaml"}
+		if command == "silence" {
+			args = append(args, "--end")
+		}
+		if _, stderr, code := said(t, args...); code != 1 || !strings.Contains(stderr, "/nowhere/ebbwatch.yaml") {
+			t.Errorf("%s: code %d: %s", command, code, stderr)
+		}
+	}
+}
+
+func TestRulesAreExplainedWithTheirValues(t *testing.T) {
+	t.Parallel()
+	address, hook := freePort(t), newReceiver(t)
+	file := configure(t, slave(t, tired()), hook.URL)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	start(t, "run", "--config", file)
+	eventually(t, 20*time.Second, "a rule is explained with its value", func() bool {
+		stdout, _, code := said(t, "check", "--rules", "--config", file)
+		return code == 0 && strings.Contains(stdout, "low_volts: ") && strings.Contains(stdout, "12.75")
+	})
+	stdout, stderr, code := said(t, "status", "--url", "http://"+address)
+	if !strings.Contains(stdout, "slipway") || code > 2 {
+		t.Errorf("status: code %d\n%s%s", code, stdout, stderr)
+	}
+	if _, stderr, code := said(t, "status", "--url", "http://"+freePort(t)); code != 3 || !strings.Contains(stderr, "cannot ask") {
+		t.Errorf("status of nobody: code %d: %s", code, stderr)
+	}
+}
+
+func TestSendTestProvesEachChannel(t *testing.T) {
+	t.Parallel()
+	hook := newReceiver(t)
+	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	stdout, _, code := said(t, "check", "--send-test", "--config", file)
+	if code != 0 || !strings.Contains(stdout, "owner took the test notice") || len(hook.notices("test")) != 1 {
+		t.Errorf("code %d, %d notices: %s", code, len(hook.notices("test")), stdout)
+	}
+	hook.away.Store(true)
+	if _, stderr, code := said(t, "check", "--send-test", "--config", file); code != 1 || !strings.Contains(stderr, "cannot reach owner") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
+func TestSilenceReachesTheDaemon(t *testing.T) {
+	t.Parallel()
+	hook := newReceiver(t)
+	hook.away.Store(true)
+	file := configure(t, slave(t, tired()), hook.URL)
+	out, _ := start(t, "run", "--config", file)
+	eventually(t, 20*time.Second, "it runs", func() bool { return out.page() != "" })
+	for args, want := range map[string]string{
+		"silence":                     "cannot tell what you want",
+		"silence --for 2h":            "without a reason",
+		"silence --for 1000h --why x": "up to 720h",
+		"silence --for 2h --why rope --config " + file: "",
+	} {
+		_, stderr, code := said(t, strings.Fields(args)...)
+		if ok := code == 0; ok != (want == "") || !strings.Contains(stderr, want) {
+			t.Errorf("%s: code %d: %s", args, code, stderr)
+		}
+	}
+	eventually(t, 20*time.Second, "the daemon takes it", func() bool { return strings.Contains(out.String(), "requests were taken") })
+}
+
+func TestDemoStartsAndLeavesNothing(t *testing.T) {
+	before := demoFolders(t)
+	out, stop := start(t, "demo", "--listen", "127.0.0.1:0", "--speed", "3000")
+	eventually(t, 20*time.Second, "the page's address is printed", func() bool { return out.page() != "" })
+	eventually(t, 60*time.Second, "the simulated battery is read", func() bool {
+		body, _ := get(t, out.page()+"/metrics")
+		return strings.Contains(body, "ebbwatch_battery_soc_ratio ")
+	})
+	if code := stop(); code != 0 {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+	if left := demoFolders(t); len(left) > len(before) {
+		t.Errorf("left behind: %v", left)
+	}
+}
+
+func demoFolders(t *testing.T) []string {
+	t.Helper()
+	found, err := filepath.Glob(filepath.Join(os.TempDir(), "ebbwatch-demo-*"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return found
+}
+
+func TestReplayWritesItsFiles(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "c.yaml"), "site: {name: slipway, latitude: 52.75, longitude: 6.57}\nbattery: {capacity_ah: 80}\n")
+	rows := "time,battery_volts,battery_amps\n"
+	for i := range 30 {
+		rows += fmt.Sprintf("2026-01-12T%02d:%02d:00Z,13.1,-1\n", 12+i/12, i%12*5)
+	}
+	write(t, filepath.Join(dir, "r.csv"), rows)
+	out := filepath.Join(dir, "out")
+	_, stderr, code := said(t, "replay", "--config", filepath.Join(dir, "c.yaml"), "--readings", filepath.Join(dir, "r.csv"), "--out", out)
+	if code != 0 || !strings.Contains(stderr, "30 rows replayed") {
+		t.Fatalf("code %d: %s", code, stderr)
+	}
+	estimates, err := os.ReadFile(filepath.Join(out, "estimates.csv"))
+	if err != nil || strings.Count(string(estimates), "\n") != 4 {
+		t.Errorf("%v:\n%s", err, estimates)
+	}
+	if _, err := os.Stat(filepath.Join(out, "notices.jsonl")); err != nil {
+		t.Error(err)
+	}
+	if _, stderr, code := said(t, "replay", "--config", filepath.Join(dir, "c.yaml"), "--readings", "/nowhere.csv", "--out", out); code != 1 || !strings.Contains(stderr, "/nowhere.csv") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
+func TestVersion(t *testing.T) {
+	t.Parallel()
+	if stdout, _, code := said(t, "version"); code != 0 || !strings.HasPrefix(stdout, "ebbwatch ") {
+		t.Errorf("code %d: %s", code, stdout)
+	}
+	info := &debug.BuildInfo{GoVersion: "go1.26"}
+	info.Main.Version = "v1.2.3"
+	info.Settings = []debug.BuildSetting{{Key: "vcs.revision", Value: "0123456789abcdef0123"}}
+	if b := buildOf(info); b.Version != "v1.2.3" || b.Revision != "0123456789ab" {
+		t.Errorf("%+v", b)
+	}
+	if b := buildOf(nil); b.Version != "devel" {
+		t.Errorf("%+v", b)
+	}
+}
+
+func TestUnknownCommand(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var out screen
+	if code := run(ctx, []string{"runn"}, &out, &out); code != 1 || !strings.Contains(out.String(), "runn") {
+		t.Errorf("code %d: %s", code, out.String())
+	}
+}
