@@ -83,7 +83,7 @@ func study(sample, all int) int {
 // doubted at all.
 func TestHonestNodesAreBelieved(t *testing.T) {
 	t.Parallel()
-	for _, every := range []time.Duration{10 * time.Second, time.Minute, 5 * time.Minute} {
+	for _, every := range []time.Duration{10 * time.Second, time.Minute, 5 * time.Minute, 20 * time.Minute, time.Hour} {
 		nodes := study(40, 400)
 		if every < time.Minute {
 			nodes /= 8 // as many polls
