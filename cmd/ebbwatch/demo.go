@@ -104,7 +104,7 @@ func (f demoFlags) address() string {
 func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) node.Options {
 	o := options(c, newLogger(io.Discard, ring), ring)
 	o.Speed, o.Tick = site.Speed, 5*time.Minute
-	o.Clock = func(node.Memory) node.Now { return site.Now }
+	o.Clock = site.Now
 	const every = 10 * time.Minute
 	o.Sources = append(o.Sources, node.LiveSource{Name: "path", Every: every, Source: site.Paths()})
 	o.Plan.Sources = append(o.Plan.Sources, node.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})

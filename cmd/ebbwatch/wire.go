@@ -96,7 +96,7 @@ func plan(c loaded) node.Plan {
 func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
 	o := node.Options{
 		Plan: plan(c), Speed: 1, Tick: 10 * time.Second, Log: log, Lines: ring.Lines, Build: build(),
-		Clock: func(m node.Memory) node.Now { return node.NewClock(m.Mono, m.Wall).Now },
+		Clock: node.NewClock().Now,
 	}
 	for _, s := range c.Sources {
 		o.Sources = append(o.Sources, node.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})

@@ -11,34 +11,22 @@ import (
 	"ebbwatch/collector/reading"
 )
 
-// Clock gives the two clocks of a real board. The monotonic one goes on from where the last
-// run left off, plus the time that passed unseen, so that a belief can age over a restart.
-// It is used by one goroutine.
+// Clock gives the two clocks of a real board; the monotonic one counts from the start of the
+// process. It is used by one goroutine.
 type Clock struct {
-	began   time.Time     // of this process
-	base    time.Duration // monotonic time at began
-	saved   time.Time     // wall time when the last run saved; zero when there was none
+	began   time.Time
 	trusted bool
-	counted bool // the unseen time is in base
 }
 
-// NewClock goes on from what the last run saved: its monotonic and its wall time.
-func NewClock(mono time.Duration, saved time.Time) *Clock {
-	c := &Clock{began: time.Now(), base: mono, saved: saved, counted: saved.IsZero()}
-	c.Now()
-	return c
-}
+// NewClock starts counting.
+func NewClock() *Clock { return &Clock{began: time.Now()} }
 
 // Now is the present moment. Once the wall clock was found right it stays trusted: a board
-// drifts by seconds a day. When trust comes late, the unseen time is added then.
+// drifts by seconds a day.
 func (c *Clock) Now() reading.Stamp {
 	now := time.Now()
 	c.trusted = c.trusted || kernelSynced() || hardwareClock(now)
-	if c.trusted && !c.counted {
-		c.base += max(0, now.Add(-time.Since(c.began)).Sub(c.saved))
-		c.counted = true
-	}
-	return reading.Stamp{Mono: c.base + time.Since(c.began), Wall: now, Trusted: c.trusted}
+	return reading.Stamp{Mono: now.Sub(c.began), Wall: now, Trusted: c.trusted}
 }
 
 // kernelSynced tells whether a time service keeps the clock (adjtimex(2): not STA_UNSYNC).

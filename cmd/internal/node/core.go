@@ -35,16 +35,6 @@ type SourcePlan struct {
 	Peers []string // the peers that it reports on
 }
 
-// Memory is what the core remembers over a restart.
-type Memory struct {
-	Belief  estimator.State
-	Outlook outlook.State
-	Energy  map[string]float64
-	Today   Today
-	Mono    time.Duration // when it was saved, on both clocks
-	Wall    time.Time
-}
-
 // Core turns reports into beliefs, facts and notices. It is used by one goroutine.
 type Core struct {
 	plan     Plan
@@ -62,6 +52,9 @@ type Core struct {
 	started  bool
 	first    reading.Stamp
 	index    facts.Index
+	shift    time.Duration // from the clock of this run to that of the belief
+	away     time.Duration // between the last run and this one
+	guessed  bool          // away is a guess
 }
 
 // NewCore starts from nothing remembered.
@@ -77,21 +70,6 @@ func NewCore(plan Plan) *Core {
 		c.sources = append(c.sources, newSource(p))
 	}
 	return c
-}
-
-// Resume takes up what an earlier run remembered.
-func (c *Core) Resume(m Memory) {
-	if m.Energy == nil {
-		m.Energy = map[string]float64{}
-	}
-	c.memory = m
-}
-
-// Memory is what should be kept over a restart.
-func (c *Core) Memory() Memory {
-	m := c.memory
-	m.Mono, m.Wall = c.last.Mono, c.last.Wall
-	return m
 }
 
 // Forecast hands the core the newest weather forecast.
@@ -128,6 +106,8 @@ func (c *Core) advance(now reading.Stamp) {
 	} else {
 		c.first, c.started = now, true
 	}
+	c.settle(now)
+	r = c.shifted(r)
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)
 	if !c.maintained() {

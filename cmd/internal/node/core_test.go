@@ -180,20 +180,63 @@ func TestEnergy(t *testing.T) {
 	}
 }
 
-func TestMemorySurvives(t *testing.T) {
-	t.Parallel()
-	first := NewCore(testPlan())
+// lived is a core that watched a battery give 8 A for an hour.
+func lived(t *testing.T) *Core {
+	t.Helper()
+	c := NewCore(testPlan())
 	for i := range 60 {
 		when := time.Duration(i) * time.Minute
-		take(t, first, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
-		first.Step(at(when))
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
+		c.Step(at(when))
 	}
-	second := NewCore(testPlan())
-	second.Resume(first.Memory())
-	take(t, second, report("charger", time.Hour, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
-	second.Step(at(time.Hour))
-	if a, b := first.Belief().SoC, second.Belief().SoC; math.Abs(a-b) > 0.01 {
-		t.Errorf("charge %.3f before the restart, %.3f after", a, b)
+	return c
+}
+
+func TestRestart(t *testing.T) {
+	t.Parallel()
+	first := lived(t)
+	width := func(c *Core) float64 { return c.Belief().High - c.Belief().Low }
+	saved := first.Memory()
+	untimed := saved
+	untimed.Trusted = false
+	tests := []struct {
+		name   string
+		memory Memory
+		away   time.Duration
+		trust  bool
+		wider  bool
+	}{
+		{"back at once", saved, time.Minute, true, false},
+		{"a day away", saved, 24 * time.Hour, true, true},
+		{"a day away by a clock that nobody vouches for", saved, 24 * time.Hour, false, true},
+		{"a clock that went back", saved, -48 * time.Hour, false, true},
+		{"saved by a clock that nobody vouched for", untimed, time.Minute, true, true},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			now := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(tt.away), Trusted: tt.trust}
+			c := NewCore(testPlan())
+			c.Resume(tt.memory, now)
+			c.Step(now)
+			if grew := width(c) > width(first)+0.01; grew != tt.wider {
+				t.Errorf("the band was %.3f and is %.3f", width(first), width(c))
+			}
+		})
+	}
+}
+
+func TestLateTrustTellsHowLongItWas(t *testing.T) {
+	t.Parallel()
+	saved := lived(t).Memory()
+	c := NewCore(testPlan())
+	boot := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(time.Minute)} // as a file remembered it
+	c.Resume(saved, boot)
+	c.Step(boot)
+	before := c.Memory().Mono
+	c.Step(reading.Stamp{Mono: time.Minute, Wall: saved.Wall.Add(30 * time.Hour), Trusted: true})
+	if aged := c.Memory().Mono - before; aged < 29*time.Hour || aged > 31*time.Hour {
+		t.Errorf("the belief aged by %v, want about 30 h", aged)
 	}
 }
 

@@ -44,14 +44,12 @@ type Options struct {
 	Sources  []LiveSource
 	Channels []LiveChannel
 	Store    Store // nil: nothing is kept
-	// Clock gives the present moment, going on from what the last run saved (zero when
-	// there was none).
-	Clock func(Memory) Now
-	Speed float64       // simulated time against real time; 1 for a real node
-	Tick  time.Duration // the longest time without a step, in simulated time
-	Log   *slog.Logger
-	Lines func() []facts.LogLine
-	Build facts.Build
+	Clock    Now
+	Speed    float64       // simulated time against real time; 1 for a real node
+	Tick     time.Duration // the longest time without a step, in simulated time
+	Log      *slog.Logger
+	Lines    func() []facts.LogLine
+	Build    facts.Build
 	// Progress is called after each step with what it came to.
 	Progress func(*facts.Snapshot)
 }
@@ -81,11 +79,11 @@ func NewLoop(o Options) *Loop {
 		Options: o, core: NewCore(o.Plan), problems: map[string]string{},
 		reports: make(chan collector.Report, 16), results: make(chan result, 16), weather: make(chan *reading.Forecast, 1),
 	}
+	l.now = o.Clock
 	var memory Memory
 	if l.load("node", &memory) {
-		l.core.Resume(memory)
+		l.core.Resume(memory, l.now())
 	}
-	l.now = o.Clock(memory)
 	var alerts Alerts
 	l.load("alerts", &alerts)
 	l.core.engine = alerts.Engine

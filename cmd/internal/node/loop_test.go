@@ -105,15 +105,13 @@ func testOptions(store Store, source collector.Source, channels ...LiveChannel) 
 	p := testPlan()
 	p.Sources = p.Sources[:1]
 	p.Engine = alert.Engine{Rules: []alert.Rule{coldRule()}, Site: "slipway", Zone: time.UTC}
+	began := time.Now()
 	return Options{
 		Plan: p, Store: store, Channels: channels, Speed: 1, Tick: 10 * time.Second,
 		Sources: []LiveSource{{Name: "charger", Every: 10 * time.Second, Source: source}},
 		Log:     slog.New(slog.DiscardHandler),
-		Clock: func(m Memory) Now {
-			began := time.Now()
-			return func() reading.Stamp {
-				return reading.Stamp{Mono: m.Mono + time.Since(began), Wall: time.Now(), Trusted: true}
-			}
+		Clock: func() reading.Stamp {
+			return reading.Stamp{Mono: time.Since(began), Wall: time.Now(), Trusted: true}
 		},
 	}
 }

@@ -1,0 +1,64 @@
+package node
+
+import (
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+// Memory is what the core remembers over a restart.
+type Memory struct {
+	Belief  estimator.State
+	Outlook outlook.State
+	Energy  map[string]float64
+	Today   Today
+	Mono    time.Duration // of the belief when it was saved; it goes on over restarts
+	Wall    time.Time     // when it was saved
+	Trusted bool          // Wall is right
+}
+
+// unknownGap is how long the node is taken to have been away when nobody can tell: the
+// charge is then less sure, as after a night without eyes.
+const unknownGap = 6 * time.Hour
+
+// Resume takes up what an earlier run remembered. The time between, in which nobody looked,
+// counts for the belief. Where the clock is not trusted yet it is guessed, and put right
+// when trust comes.
+func (c *Core) Resume(m Memory, now reading.Stamp) {
+	if m.Energy == nil {
+		m.Energy = map[string]float64{}
+	}
+	c.memory = m
+	c.away = unknownGap
+	if gap := now.Wall.Sub(m.Wall); m.Trusted && c.plausible(now) {
+		c.away = max(0, gap)
+	}
+	c.guessed = m.Trusted && !now.Trusted
+	c.shift = m.Mono + c.away - now.Mono
+}
+
+// settle puts a guessed absence right once the clock is trusted. A guess that was too long
+// stays: the belief cannot go back in time.
+func (c *Core) settle(now reading.Stamp) {
+	if !c.guessed || !now.Trusted {
+		return
+	}
+	c.guessed = false
+	began := now.Wall.Add(-now.Mono)
+	c.shift += max(0, began.Sub(c.memory.Wall)-c.away)
+}
+
+// Memory is what should be kept over a restart.
+func (c *Core) Memory() Memory {
+	m := c.memory
+	m.Mono, m.Wall, m.Trusted = c.last.Mono+c.shift, c.last.Wall, c.last.Trusted
+	return m
+}
+
+// shifted is a reading on the belief's own clock, which goes on over restarts.
+func (c *Core) shifted(r reading.Reading) reading.Reading {
+	r.Mono += c.shift
+	return r
+}
