@@ -146,7 +146,7 @@ func (s *Site) actual(q reading.Quantity) float64 {
 	t := &s.truth
 	switch q {
 	case reading.BatteryVolts, reading.LoadVolts:
-		if q == reading.LoadVolts && !t.LoadOn {
+		if q == reading.LoadVolts && (!t.LoadOn || s.hands.off) {
 			return 0
 		}
 		return t.Volts

@@ -189,3 +189,37 @@ func BenchmarkYearOfFiveMinutes(b *testing.B) {
 		}
 	}
 }
+
+// What somebody does at the node must show where it should.
+func TestHandsAtTheNode(t *testing.T) {
+	spec := RandomNode(7)
+	spec.Sky = NewWeather(spec.Latitude, spec.Longitude, Story(spec.Latitude, spec.Longitude, spec.Start, []float64{0.9}, 15), 1)
+	spec.Battery.StartSoC = 0.5
+	s := New(spec)
+	s.Step(10 * time.Hour)
+	before := s.Truth()
+	s.Cover(1)
+	s.Step(time.Minute)
+	if dark := s.Truth(); before.PVWatts < 5 || dark.PVWatts != 0 || dark.Amps >= 0 {
+		t.Errorf("covered: %.1f W before, %.1f W after, %.2f A", before.PVWatts, dark.PVWatts, dark.Amps)
+	}
+	idle := s.Truth()
+	s.Plug(20, false)
+	s.Step(time.Minute)
+	metered := s.Truth()
+	s.Plug(0, false)
+	s.Plug(20, true)
+	s.Step(time.Minute)
+	past := s.Truth()
+	if d := metered.LoadWatts - idle.LoadWatts; math.Abs(d-20) > 3 {
+		t.Errorf("20 W plugged in show as %.1f W", d)
+	}
+	if d := past.UnmeteredWatts - idle.UnmeteredWatts; math.Abs(d-20) > 1e-9 || math.Abs(past.LoadWatts-idle.LoadWatts) > 3 {
+		t.Errorf("20 W past the meters: %+v", past)
+	}
+	s.CutLoad(true)
+	s.Step(time.Minute)
+	if s.Truth().LoadWatts != 0 {
+		t.Error("the load is cut and still draws")
+	}
+}

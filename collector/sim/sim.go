@@ -68,6 +68,46 @@ type Site struct {
 	meters meters
 	rng    *rand.Rand
 	truth  Truth
+	hands  hands
+}
+
+// hands is what somebody at the node has done to it.
+type hands struct {
+	covered    float64 // share of the panel
+	off        bool    // the load output's line is cut
+	atOutput   float64 // further load on the load output, W
+	pastMeters float64 // and past the meters, W
+}
+
+// Cover hides a share of the panel from the light, from now on.
+func (s *Site) Cover(share float64) { s.hands.covered = min(max(share, 0), 1) }
+
+// CutLoad switches what hangs on the load output off or on again, by a switch in its line.
+func (s *Site) CutLoad(off bool) { s.hands.off = off }
+
+// Plug adds a load of so many watts to the load output or, past the meters, to the battery's
+// own terminals. Each replaces the one plugged in there before.
+func (s *Site) Plug(watts float64, pastMeters bool) {
+	if pastMeters {
+		s.hands.pastMeters = watts
+	} else {
+		s.hands.atOutput = watts
+	}
+}
+
+// touch applies them.
+func (h hands) touch(sun *sunlight, radio, unmetered *float64) {
+	lit := 1 - h.covered
+	sun.poa, sun.watts, sun.short = sun.poa*lit, sun.watts*lit, sun.short*lit
+	if h.covered > 0.5 && sun.voc > 0 { // what little light is left still makes some voltage
+		sun.voc *= 1 - 0.6*(h.covered-0.5)
+		sun.vmp *= 1 - 0.6*(h.covered-0.5)
+	}
+	*radio += h.atOutput
+	if h.off {
+		*radio = 0
+	}
+	*unmetered += h.pastMeters
 }
 
 // New makes a node at the start of its life.
@@ -126,6 +166,7 @@ func (s *Site) advance(dt time.Duration) {
 	sec := dt.Seconds()
 	sun := s.light.at(s.now)
 	radio, unmetered := s.demand.step(s.now, sec, s.rng)
+	s.hands.touch(&sun, &radio, &unmetered)
 	flow := s.ctl.step(&s.cells, sun, radio, unmetered, sec)
 	s.cells.warm(sun.air, sun.poa, flow.amps, sec)
 	s.meters.step(sec, s.rng)
