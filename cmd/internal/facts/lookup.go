@@ -42,6 +42,12 @@ func (ix Index) Known(name string) (instanceOf string, ok bool) {
 	return strings.Join(row.Labels, "/"), ok
 }
 
+// Row is the row of a fact, by its name without an instance.
+func (ix Index) Row(fact string) (Row, bool) {
+	row, ok := ix.rows[fact]
+	return row, ok
+}
+
 // Lookup is [Index.Lookup] with an index of its own; a loop keeps one instead.
 func Lookup(s *Snapshot) func(name string) (x float64, known bool) {
 	return NewIndex().Lookup(s)
