@@ -201,3 +201,36 @@ func TestUnknownCommand(t *testing.T) {
 		t.Errorf("code %d: %s", code, out.String())
 	}
 }
+
+// What the daemon recorded comes out as a file that replay takes, while it runs and after.
+func TestHistoryComesOutAsReplayTakesIt(t *testing.T) {
+	t.Parallel()
+	address, hook := freePort(t), newReceiver(t)
+	file := configure(t, slave(t, tired()), hook.URL)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = []byte(strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	write(t, file, string(text))
+	out, stop := start(t, "run", "--config", file)
+	eventually(t, 20*time.Second, "the battery is read", func() bool {
+		body, _ := get(t, out.page()+"/metrics")
+		return strings.Contains(body, "ebbwatch_battery_volts ")
+	})
+	if csv, stderr, code := said(t, "history", "export", "--config", file); code != 0 || !strings.HasPrefix(csv, "time,") {
+		t.Errorf("while it runs: code %d: %s%s", code, csv, stderr)
+	}
+	if code := stop(); code != 0 {
+		t.Fatalf("exit code %d:\n%s", code, out)
+	}
+	csv, stderr, code := said(t, "history", "export", "--config", file)
+	if code != 0 || strings.Count(csv, "\n") < 2 || !strings.Contains(csv, "12.75") {
+		t.Fatalf("after the stop: code %d: %s%s", code, csv, stderr)
+	}
+	readings, folder := filepath.Join(t.TempDir(), "r.csv"), t.TempDir()
+	write(t, readings, csv)
+	if _, stderr, code := said(t, "replay", "--config", file, "--readings", readings, "--out", folder); code != 0 {
+		t.Errorf("replay: code %d: %s", code, stderr)
+	}
+}

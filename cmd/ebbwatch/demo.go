@@ -122,10 +122,11 @@ func (f demoFlags) live(ctx context.Context, site *sim.Demo, o node.Options, std
 	defer cancel()
 	done := make(chan error, 1)
 	go func() { done <- site.Run(ctx) }()
-	started := func(address string) { greet(stdout, site, address) }
-	err := serve(ctx, o, f.address(), "", started)
+	d := service{options: o, listen: f.address(), started: func(address string) { greet(stdout, site, address) }}
+	err := d.serve(ctx)
 	if f.listen == "" && isInUse(err) {
-		err = serve(ctx, o, "127.0.0.1:0", "", started)
+		d.listen = "127.0.0.1:0"
+		err = d.serve(ctx)
 	}
 	cancel()
 	return errors.Join(err, <-done)

@@ -15,6 +15,7 @@ import (
 
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/web"
@@ -72,33 +73,74 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	defer store.Close()
 	o := options(c, log, ring)
 	o.Store = store
-	return serve(ctx, o, c.Web.Listen, webConfig, func(address string) {
+	h := openHistory(c, log)
+	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h}
+	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
-	})
+	}
+	if err := seed(ctx, h, &d.past, o.Clock()); err != nil {
+		log.Warn("the chart begins now: the history cannot be read", "err", err)
+	}
+	return errors.Join(d.serve(ctx), closeHistory(h))
+}
+
+// closeHistory writes what waits; a card that hangs must not hold the stop up.
+func closeHistory(h *history.Store) error {
+	ctx, cancel := context.WithTimeout(context.Background(), 1500*time.Millisecond)
+	defer cancel()
+	return h.Close(ctx)
+}
+
+// service is the loop with the web server beside it.
+type service struct {
+	options   node.Options
+	listen    string
+	webConfig string
+	started   func(address string)
+	history   *history.Store // nil: nothing is recorded
+	past      web.Past
 }
 
 // serve runs the loop and the web server until the context ends or one of them fails. The
 // address is taken first: a port that is in use should stop the start, not the watch.
-func serve(ctx context.Context, o node.Options, listen, webConfig string, started func(address string)) error {
-	l, err := web.Listen(ctx, listen)
+func (d *service) serve(ctx context.Context) error {
+	l, err := web.Listen(ctx, d.listen)
 	if err != nil {
 		return err
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	var past web.Past
-	o.Progress = progress(&past)
-	loop := node.NewLoop(o)
-	started(shown(l.Addr()))
+	d.options.Progress = d.progress(ctx)
+	loop := node.NewLoop(d.options)
+	d.started(shown(l.Addr()))
 	errs := make(chan error, 2)
 	go func() { errs <- loop.Run(ctx) }()
 	go func() {
-		handler := web.New(web.Options{Snapshot: loop.Snapshot, Past: past.Points})
-		errs <- web.Server{Handler: handler, ConfigFile: webConfig, Log: o.Log}.Serve(ctx, l)
+		o := web.Options{Snapshot: loop.Snapshot, Past: d.past.Points}
+		if d.history != nil {
+			o.History = historyHandler(d.history)
+		}
+		errs <- web.Server{Handler: web.New(o), ConfigFile: d.webConfig, Log: d.options.Log}.Serve(ctx, l)
 	}()
 	first := <-errs
 	cancel()
-	return errors.Join(first, waitFor(errs, 4*time.Second, o.Log))
+	return errors.Join(first, waitFor(errs, 3*time.Second, d.options.Log))
+}
+
+// progress is called by the loop after each step, so a loop that hangs starves the watchdog.
+// It records, tells systemd that the daemon is ready once every part is, and feeds its
+// watchdog.
+func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
+	tell := tellSystemd()
+	keep := func(*facts.Snapshot) {}
+	if d.history != nil {
+		keep = record(ctx, d.history, d.options.Log)
+	}
+	return func(s *facts.Snapshot) {
+		d.past.Add(s)
+		keep(s)
+		tell(s.Ready)
+	}
 }
 
 // waitFor gives the second part its time to end, and no more: a stop is over within 5 s.
@@ -127,17 +169,14 @@ func shown(a net.Addr) string {
 // isInUse tells whether an address could not be taken because another program has it.
 func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
 
-// progress tells systemd that the daemon is ready, once every part is, and feeds its
-// watchdog; and it keeps the past for the chart. It is called by the loop after each step, so a
-// loop that hangs starves the watchdog.
-func progress(past *web.Past) func(*facts.Snapshot) {
+// tellSystemd gives the function that says how the daemon does.
+func tellSystemd() func(ready bool) {
 	var said bool
 	var fed time.Time
 	interval, err := daemon.SdWatchdogEnabled(false)
 	watched := err == nil && interval > 0
-	return func(s *facts.Snapshot) {
-		past.Add(s)
-		if !said && s.Ready {
+	return func(ready bool) {
+		if !said && ready {
 			said = true
 			_, _ = daemon.SdNotify(false, daemon.SdNotifyReady) // not under systemd: nothing to tell
 		}

@@ -1,0 +1,192 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/history"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/cmd/internal/web"
+	"ebbwatch/collector/reading"
+)
+
+// historyFile is the name of the history in the state folder.
+const historyFile = "history.db"
+
+// openHistory opens the history of a node beside its state.
+func openHistory(c loaded, log *slog.Logger) *history.Store {
+	var mono unix.Timespec
+	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono) // fails on no Linux
+	boot, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	return history.Open(history.Options{
+		Path: filepath.Join(c.State, historyFile), Peers: plan(c).Engine.Instances["peer"],
+		Boot: strings.TrimSpace(string(boot)), MonoBase: time.Duration(mono.Nano()), Log: log,
+	})
+}
+
+// record keeps snapshots, and writes early when power may be about to go.
+func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
+	var flushed time.Duration
+	return func(s *facts.Snapshot) {
+		h.Add(s)
+		const early = 2 * time.Minute
+		if low(s) && s.At.Mono-flushed >= early {
+			flushed = s.At.Mono
+			go func() { // a slow card must not make the node wait
+				ctx, cancel := context.WithTimeout(ctx, early)
+				defer cancel()
+				if err := h.Flush(ctx); err != nil {
+					log.Debug("history was not written early", "err", err)
+				}
+			}()
+		}
+	}
+}
+
+// low tells whether the load may go at any time now.
+func low(s *facts.Snapshot) bool {
+	return s.Belief.Low < 0.05 || s.Outlook.Cutoff.P10 < 3 && !s.Outlook.At.IsZero()
+}
+
+// seed gives the chart the charge of the last week from before the start.
+func seed(ctx context.Context, h *history.Store, past *web.Past, now reading.Stamp) error {
+	at := now.Wall
+	series, err := h.Lookup(ctx, history.Query{
+		From: at.Add(-7 * 24 * time.Hour), To: at, Points: 336, Names: []string{"battery_soc", "battery_soc_low", "battery_soc_high"},
+	})
+	if err != nil {
+		return err
+	}
+	soc, lowest, highest := series.Column("battery_soc"), series.Column("battery_soc_low"), series.Column("battery_soc_high")
+	if soc == nil || lowest == nil || highest == nil {
+		return nil
+	}
+	var points []web.Point
+	for i, t := range series.Times {
+		points = append(points, web.Point{Hours: t.Sub(at).Hours(), SoC: soc.Mean[i], Low: lowest.Mean[i], High: highest.Mean[i]})
+	}
+	past.Seed(&facts.Snapshot{At: now}, points)
+	return nil
+}
+
+func historyCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "history", Short: "What was measured, on the board's own card"}
+	var file, from, to string
+	export := &cobra.Command{
+		Use:   "export [--config FILE]",
+		Short: "Print the samples as CSV, in the form that replay reads",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := loadOrSay(cmd.ErrOrStderr(), file, config.Need{State: true})
+			if err != nil {
+				return err
+			}
+			span, err := parseSpan(from, to, time.Now())
+			if err != nil {
+				return err
+			}
+			return exportHistory(cmd.Context(), c, span, cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	configFlag(export, &file)
+	export.Flags().StringVar(&from, "from", "", "first day or moment (2026-01-31, or RFC 3339); all that there is when left out")
+	export.Flags().StringVar(&to, "to", "", "last moment; now when left out")
+	cmd.AddCommand(export)
+	return cmd
+}
+
+// parseSpan reads two moments; the first may be left out for the beginning, the second for
+// now.
+func parseSpan(from, to string, now time.Time) (span [2]time.Time, err error) {
+	span = [2]time.Time{time.Unix(0, 0).UTC(), now}
+	for i, text := range []string{from, to} {
+		if text == "" {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, text)
+		if err != nil {
+			t, err = time.Parse(time.DateOnly, text)
+		}
+		if err != nil {
+			return span, fmt.Errorf("cannot read %q: it is neither a day such as 2026-01-31 nor a moment such as 2026-01-31T09:05:00Z", text)
+		}
+		span[i] = t
+	}
+	return span, nil
+}
+
+// exportHistory asks the daemon where one runs, since only one program may hold the file;
+// else it opens the file itself.
+func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, stderr io.Writer) (err error) {
+	store, err := statedir.Open(c.State)
+	if errors.Is(err, statedir.ErrInUse) {
+		return askHistory(ctx, c, span, stdout)
+	}
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	h := openHistory(c, slog.New(slog.DiscardHandler))
+	defer func() { err = errors.Join(err, h.Close(ctx)) }()
+	rows, err := h.Export(ctx, stdout, span[0], span[1])
+	if err == nil {
+		fmt.Fprintf(stderr, "%s\n", count(rows, "row"))
+	}
+	return err
+}
+
+// askHistory has a running daemon export.
+func askHistory(ctx context.Context, c loaded, span [2]time.Time, stdout io.Writer) error {
+	query := url.Values{"format": {"csv"}, "from": {span[0].Format(time.RFC3339)}, "to": {span[1].Format(time.RFC3339)}}
+	address := "http://" + c.Web.Listen + "/api/v1/history?" + query.Encode()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
+	if err != nil {
+		return fmt.Errorf("cannot ask %s: %w", address, err)
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return fmt.Errorf("cannot ask the running daemon: %w", err)
+	}
+	defer res.Body.Close()
+	if res.StatusCode != http.StatusOK {
+		return fmt.Errorf("cannot ask %s: it answers %s", address, res.Status)
+	}
+	if _, err := io.Copy(stdout, res.Body); err != nil {
+		return fmt.Errorf("cannot export all: %w", err)
+	}
+	return nil
+}
+
+// historyHandler answers for the history, with format=csv as a file that replay reads.
+func historyHandler(h *history.Store) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		q := r.URL.Query()
+		if q.Get("format") != "csv" {
+			h.ServeHTTP(w, r)
+			return
+		}
+		span, err := parseSpan(q.Get("from"), q.Get("to"), time.Now())
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusBadRequest)
+			return
+		}
+		w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+		if _, err := h.Export(r.Context(), w, span[0], span[1]); err != nil {
+			panic(http.ErrAbortHandler) // half a file must not pass for a whole one
+		}
+	})
+}
