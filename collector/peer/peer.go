@@ -51,6 +51,9 @@ func (n Node) address() string { return n.URL + n.Plain } // one of them is empt
 
 // Check reports what the tags cannot say.
 func (c *Config) Check(problem func(key, what string)) {
+	if len(c.Nodes) == 0 {
+		problem("nodes", "names no node")
+	}
 	if len(c.Nodes) > maxNodes {
 		problem("nodes", fmt.Sprintf("%d nodes, at most %d", len(c.Nodes), maxNodes))
 	}

@@ -255,6 +255,7 @@ func TestConfig(t *testing.T) {
 	for _, row := range []struct{ name, yaml, want string }{
 		{"good", "nodes: {boathouse: 'http://10.20.0.1:9777', slipway: {url: 'https://[2001:db8::1]:9777/ebb', site: relay}}", ""},
 		{"none", "timeout: 2s", "nodes: is missing"},
+		{"empty", "nodes: {}", "nodes: names no node"},
 		{"no address", "nodes: {boathouse: {site: x}}", "nodes.boathouse: has no address"},
 		{"no scheme", "nodes: {boathouse: '10.20.0.1:9777'}", "nodes.boathouse: is no address such as http://10.20.0.1:9777"},
 		{"file", "nodes: {boathouse: 'file:///etc/passwd'}", "nodes.boathouse: is no address such as http://10.20.0.1:9777"},

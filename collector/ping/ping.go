@@ -48,6 +48,9 @@ type Config struct {
 
 // Check reports what the tags cannot say.
 func (c *Config) Check(problem func(key, what string)) {
+	if len(c.Hosts) == 0 {
+		problem("hosts", "names no host")
+	}
 	if len(c.Hosts) > maxHosts {
 		problem("hosts", fmt.Sprintf("%d hosts, at most %d: use several sources", len(c.Hosts), maxHosts))
 	}

@@ -22,6 +22,7 @@ func TestConfig(t *testing.T) {
 		{"two hosts", "hosts: {gate: 10.20.0.2, boathouse: '2001:db8::1'}", ""},
 		{"a name", "hosts: {gate: gate.reservoir.example}", ""},
 		{"no hosts", "count: 3", "hosts: is missing"},
+		{"empty hosts", "hosts: {}", "hosts: names no host"},
 		{"no address", "hosts: {gate: ''}", "hosts: gate has no address"},
 		{"a url", "hosts: {gate: 'http://gate/'}", `hosts: "http://gate/" of gate is neither an address nor a host name`},
 		{"a port", "hosts: {gate: '10.20.0.2:80'}", `hosts: "10.20.0.2:80" of gate has a port: echo has none`},

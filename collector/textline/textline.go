@@ -20,13 +20,13 @@ import (
 // Config is the section textline of a source. The format stands in a file of its own, or
 // right here.
 type Config struct {
-	Port     string        `yaml:"port" need:"true" path:"true" doc:"serial port, best by /dev/serial/by-id"`
+	Port     string        `yaml:"port" need:"true" doc:"serial port, best by /dev/serial/by-id"`
 	Baud     int           `yaml:"baud" default:"9600" range:"50..4000000" doc:"speed, bits per second"`
 	Parity   string        `yaml:"parity" default:"none" oneof:"none even odd" doc:"parity bit"`
 	DataBits int           `yaml:"data_bits" default:"8" oneof:"7 8" doc:"bits of a character"`
 	StopBits int           `yaml:"stop_bits" default:"1" oneof:"1 2" doc:"stop bits"`
 	Listen   time.Duration `yaml:"listen" default:"5s" range:"200ms..25s" doc:"how long to wait in a poll until every field was printed"`
-	File     string        `yaml:"format_file" path:"true" doc:"file with the format"`
+	File     string        `yaml:"format_file" doc:"file with the format"`
 	Format   *Format       `yaml:"format" doc:"the format, when it is not in a file"`
 }
 
