@@ -5,14 +5,17 @@ package node
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
+	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
 	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sun"
 )
 
 // Plan is what the core is told once.
@@ -79,11 +82,31 @@ func (c *Core) Forecast(f *reading.Forecast) { c.forecast = f }
 func (c *Core) Report(r collector.Report) error {
 	for _, s := range c.sources {
 		if s.plan.Name == r.Source {
+			r.Values, s.doubt = plausible.Step(s.doubt, r.At, r.Values, c.context(s, r.At))
 			s.take(r)
 			return nil
 		}
 	}
 	return fmt.Errorf("cannot take a report from source %q: there is none of that name", r.Source)
+}
+
+// context is what a poll of a source is judged by: the site, the sun and the other sources.
+func (c *Core) context(s *source, at reading.Stamp) plausible.Context {
+	x := plausible.Context{SunElevation: math.NaN(), Others: reading.Reading{Stamp: at}}
+	x.Site = plausible.Site{
+		Cells: c.plan.Battery.Cells, CapacityAh: c.plan.Battery.CapacityAh, WattsPeak: c.plan.Array.WattsPeak,
+	}
+	if c.plausible(at) {
+		x.SunElevation = sun.Elevation(at.Wall, c.plan.Array.Latitude, c.plan.Array.Longitude)
+	}
+	for _, other := range c.sources {
+		for q := range reading.NumSite {
+			if m := other.measured(q, at); other != s && m.Known && m.Suspect == "" && !x.Others.Known(q) {
+				x.Others.Set(q, m.X)
+			}
+		}
+	}
+	return x
 }
 
 // Step moves everything on to the moment now and gives the notices that are due.

@@ -256,3 +256,20 @@ func TestSnapshotIsImmutable(t *testing.T) {
 		t.Error("a snapshot changed after it was handed out")
 	}
 }
+
+func TestImpossibleValueIsKeptFromTheBelief(t *testing.T) {
+	t.Parallel()
+	c := NewCore(testPlan())
+	take(t, c, report("charger", 0, nil, reading.BatteryVolts, 60.0, reading.BatteryAmps, -1.0))
+	m := c.measured(at(0))[reading.BatteryVolts]
+	if !m.Known || m.Suspect == "" {
+		t.Errorf("60 V from four cells is not doubted: %+v", m)
+	}
+	r := c.reading(at(0))
+	if _, known := r.Get(reading.BatteryVolts); known {
+		t.Error("it reached the belief")
+	}
+	if _, known := r.Get(reading.BatteryAmps); !known {
+		t.Error("the current beside it was lost")
+	}
+}

@@ -3,6 +3,7 @@ package node
 import (
 	"time"
 
+	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
 	"ebbwatch/estimator/outlook"
@@ -14,9 +15,10 @@ type Memory struct {
 	Outlook outlook.State
 	Energy  map[string]float64
 	Today   Today
-	Mono    time.Duration // of the belief when it was saved; it goes on over restarts
-	Wall    time.Time     // when it was saved
-	Trusted bool          // Wall is right
+	Doubts  map[string]plausible.State // by source
+	Mono    time.Duration              // of the belief when it was saved; it goes on over restarts
+	Wall    time.Time                  // when it was saved
+	Trusted bool                       // Wall is right
 }
 
 // unknownGap is how long the node is taken to have been away when nobody can tell: the
@@ -31,6 +33,10 @@ func (c *Core) Resume(m Memory, now reading.Stamp) {
 		m.Energy = map[string]float64{}
 	}
 	c.memory = m
+	for _, s := range c.sources {
+		s.doubt = m.Doubts[s.plan.Name]
+		s.doubt.Started = false // its clock was that of the last run
+	}
 	c.away = unknownGap
 	if gap := now.Wall.Sub(m.Wall); m.Trusted && c.plausible(now) {
 		c.away = max(0, gap)
@@ -53,6 +59,10 @@ func (c *Core) settle(now reading.Stamp) {
 // Memory is what should be kept over a restart.
 func (c *Core) Memory() Memory {
 	m := c.memory
+	m.Doubts = map[string]plausible.State{}
+	for _, s := range c.sources {
+		m.Doubts[s.plan.Name] = s.doubt
+	}
 	m.Mono, m.Wall, m.Trusted = c.last.Mono+c.shift, c.last.Wall, c.last.Trusted
 	return m
 }

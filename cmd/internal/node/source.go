@@ -7,6 +7,7 @@ import (
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
+	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
 )
 
@@ -22,6 +23,7 @@ type source struct {
 	took   time.Duration
 	err    string
 	errors map[string]float64
+	doubt  plausible.State
 }
 
 type kept struct {
