@@ -62,7 +62,7 @@ func BenchmarkWeek(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
-	for name, names := range map[string][]string{"all": nil, "chart": {"soc", "soc_low", "soc_high"}} {
+	for name, names := range map[string][]string{"all": nil, "chart": {"battery_soc", "battery_soc_low", "battery_soc_high"}} {
 		b.Run(name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {

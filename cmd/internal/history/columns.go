@@ -47,8 +47,8 @@ func columns(peers []string) []column {
 		}
 		cs = append(cs, column{name: info.Name, scale: scale})
 	}
-	cs = append(cs, column{"soc", 10000, "battery_soc"}, column{"soc_low", 10000, "battery_soc_low"},
-		column{"soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
+	cs = append(cs, column{"battery_soc", 10000, "battery_soc"}, column{"battery_soc_low", 10000, "battery_soc_low"},
+		column{"battery_soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
 	for _, f := range []string{"reserve_hours_p10", "reserve_hours_p50", "cutoff_hours_p10", "cutoff_hours_p50"} {
 		cs = append(cs, column{f, 10, f})
 	}

@@ -293,7 +293,7 @@ func TestAnyToolCanReadTheFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	out, err := exec.CommandContext(t.Context(), tool, path,
-		`PRAGMA integrity_check; SELECT time, battery_volts, soc, "peer_up/gate" FROM readings ORDER BY time LIMIT 1 OFFSET 6; SELECT count(*) FROM five_minutes;`).CombinedOutput()
+		`PRAGMA integrity_check; SELECT time, battery_volts, battery_soc, "peer_up/gate" FROM readings ORDER BY time LIMIT 1 OFFSET 6; SELECT count(*) FROM five_minutes;`).CombinedOutput()
 	if err != nil || string(out) != "ok\n2026-11-20T00:01:00Z|10.017|0.5006|1.0\n11\n" {
 		t.Errorf("sqlite3 says %q, %v", out, err)
 	}
