@@ -217,29 +217,36 @@ func TestLineIsOpenedAgain(t *testing.T) {
 // A line that takes no bytes must not hold up its asker for ever.
 func TestStuckLineIsGivenUp(t *testing.T) {
 	t.Parallel()
-	release := make(chan struct{})
-	defer close(release)
-	b := NewBus(Settings{Port: "/dev/boathouse", Mode: Mode{Baud: 9600}})
-	w := &stuckWire{release: release}
-	b.dial = func(context.Context) (link, error) { return b.rtuOn(w, 50*ms), nil }
-	_, err := b.Ask(t.Context(), Ask{1, Holding, 7, 1})
-	if collector.KindOf(err) != collector.Port || !strings.Contains(err.Error(), "takes no bytes") {
-		t.Errorf("got %v", err)
-	}
-	if w.closed {
-		t.Error("the line was closed under a write")
-	}
+	synctest.Test(t, func(t *testing.T) {
+		w := &stuckWire{release: make(chan struct{})}
+		b := NewBus(Settings{Port: "/dev/boathouse", Mode: Mode{Baud: 9600}})
+		b.dial = func(context.Context) (link, error) { return b.rtuOn(w, 50*ms), nil }
+		_, err := b.Ask(t.Context(), Ask{1, Holding, 7, 1})
+		if collector.KindOf(err) != collector.Port || !strings.Contains(err.Error(), "takes no bytes") {
+			t.Errorf("got %v", err)
+		}
+		synctest.Wait()
+		if w.closed {
+			t.Error("the line was closed under a write")
+		}
+		close(w.release)
+		synctest.Wait()
+		if !w.closed {
+			t.Error("the line was not closed after the write")
+		}
+	})
 }
 
 type stuckWire struct {
 	release chan struct{}
+	timeout time.Duration
 	closed  bool
 }
 
-func (w *stuckWire) Write(p []byte) (int, error)        { <-w.release; return len(p), nil }
-func (w *stuckWire) Read([]byte) (int, error)           { return 0, nil }
-func (w *stuckWire) SetReadTimeout(time.Duration) error { return nil }
-func (w *stuckWire) Close() error                       { w.closed = true; return nil }
+func (w *stuckWire) Write(p []byte) (int, error)          { <-w.release; return len(p), nil }
+func (w *stuckWire) Read([]byte) (int, error)             { time.Sleep(w.timeout); return 0, nil }
+func (w *stuckWire) SetReadTimeout(d time.Duration) error { w.timeout = d; return nil }
+func (w *stuckWire) Close() error                         { w.closed = true; return nil }
 
 // Several goroutines on one line: each gets its own answers, and nobody speaks before the
 // line was silent for 3.5 characters.

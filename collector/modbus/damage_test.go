@@ -243,7 +243,7 @@ func untilWhole(ctx context.Context, src *mapped, books *ledger, pause func() er
 // those again and counts them. All errors of up to three bits are caught for certain.
 func TestDamagedExchanges(t *testing.T) {
 	t.Parallel()
-	lines, rounds := 16, 1600
+	lines, rounds := 16, 1200
 	if os.Getenv("EBBWATCH_STUDY") == "1" {
 		lines, rounds = 50, 100_000
 	}

@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -98,14 +99,13 @@ func (r *registry) owner(s Settings) (bus *Bus, clash string) {
 
 func newSource(d collector.Decoder, owners *registry) (collector.Source, error) {
 	var c Config
-	if err := d.Decode(&c); err != nil {
-		return nil, err
-	}
 	var m Map
-	if c.Map != sunspecMap {
-		if err := d.File("map", c.Map, &m); err != nil {
-			return nil, err
-		}
+	err := d.Decode(&c)
+	if c.Map != sunspecMap && c.Map != "" { // also beside a problem: all are told at once
+		err = errors.Join(err, d.File("map", c.Map, &m))
+	}
+	if err != nil {
+		return nil, err
 	}
 	bus, clash := owners.owner(Settings{Port: c.Port, TCP: c.TCP, RTUTCP: c.RTUTCP, Mode: Mode{c.Baud, c.Parity, c.StopBits}})
 	if clash != "" {

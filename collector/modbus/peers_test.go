@@ -22,6 +22,12 @@ import (
 
 // cable joins two pseudo-terminals as a null-modem cable joins two ports.
 func cable(t testing.TB) (ours, theirs string) {
+	ours, theirs, _ = cableToPull(t)
+	return ours, theirs
+}
+
+// cableToPull can be pulled out, as a USB adapter can.
+func cableToPull(t testing.TB) (ours, theirs string, pull func()) {
 	t.Helper()
 	m1, s1, err := pty.Open()
 	need(t, "pseudo-terminals", err == nil)
@@ -29,12 +35,13 @@ func cable(t testing.TB) (ours, theirs string) {
 	need(t, "pseudo-terminals", err == nil)
 	go func() { _, _ = io.Copy(m1, m2) }() // both end when the terminals are closed
 	go func() { _, _ = io.Copy(m2, m1) }()
-	t.Cleanup(func() {
+	pull = func() {
 		for _, f := range []*os.File{s1, s2, m1, m2} {
 			_ = f.Close()
 		}
-	})
-	return s1.Name(), s2.Name()
+	}
+	t.Cleanup(pull)
+	return s1.Name(), s2.Name(), pull
 }
 
 // startPeer starts a device and waits until it is ready; it returns what else it says.
@@ -190,7 +197,7 @@ func checkPeer(t *testing.T, values []reading.Value, err error) {
 func TestAnotherDeviceAfterReplugging(t *testing.T) {
 	t.Parallel()
 	name, args := pymodbus(t)
-	ours, theirs := cable(t)
+	ours, theirs, pull := cableToPull(t)
 	startPeer(t, name, append(append(args, "rtu", theirs, "17"), peerRegisters()...)...)
 	byID := filepath.Join(t.TempDir(), "usb-0001")
 	if err := os.Symlink(ours, byID); err != nil {
@@ -209,8 +216,9 @@ func TestAnotherDeviceAfterReplugging(t *testing.T) {
 	if err := os.Symlink(ours2, byID); err != nil {
 		t.Fatal(err)
 	}
-	if err := b.Close(); err != nil { // as after a reading error
-		t.Fatal(err)
+	pull()
+	if values, err = src.Read(t.Context()); len(values) > 0 || collector.KindOf(err) != collector.Port {
+		t.Errorf("pulled out: got %v, %v", values, err)
 	}
 	values, err = src.Read(t.Context())
 	if len(values) > 0 || err == nil || !strings.Contains(err.Error(), "another device answers there") {

@@ -287,7 +287,12 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 		}
 		need = more
 		if !bytes.HasPrefix(request, got) { // more than our own echo: the answer has begun
-			until = now.Add(c.r.gap + time.Duration(need-len(got))*c.r.char*5/4)
+			left := time.Duration(need-len(got)) * c.r.char
+			until = now.Add(c.r.gap + left*5/4)
+			if c.r.paced && left > 4*c.r.char {
+				// Waking for each character would cost ten times the processor.
+				time.Sleep(left - 3*c.r.char)
+			}
 		}
 	}
 }

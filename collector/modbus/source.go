@@ -3,7 +3,6 @@ package modbus
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -41,6 +40,7 @@ type device struct {
 	unit      byte
 	base      int // how the map numbers the first register, for errors
 	opened    int // the count of openings at which the device was known to be itself
+	checking  int // the count at which that is being made sure of
 	strangers int
 }
 
@@ -50,22 +50,33 @@ func (d *device) cannot(a Ask, err error) error {
 }
 
 // fetch asks; when the line was opened again since the device was last known to be itself,
-// it makes sure of that first.
+// it makes sure of that before the answer counts.
 func (d *device) fetch(ctx context.Context, a Ask, verify func(context.Context) error) ([]uint16, error) {
-	for range 3 {
-		got, err := d.bus.Ask(ctx, a)
-		if err != nil {
-			return nil, d.cannot(a, err)
-		}
-		if got.Opened == d.opened {
-			return got.Regs, nil
-		}
+	got, err := d.bus.Ask(ctx, a)
+	if err != nil {
+		return nil, d.cannot(a, err)
+	}
+	if got.Opened != d.opened {
+		d.checking = got.Opened
 		if err := verify(ctx); err != nil {
 			return nil, err
 		}
 		d.opened = got.Opened
 	}
-	return nil, d.cannot(a, collector.Errorf(collector.Port, "the line is lost again and again"))
+	return got.Regs, nil
+}
+
+// sure asks what the identity of the device is known by. The answer must come from the
+// same opening of the line as what is to be believed.
+func (d *device) sure(ctx context.Context, a Ask) ([]uint16, error) {
+	got, err := d.bus.Ask(ctx, a)
+	if err == nil && got.Opened != d.checking {
+		err = collector.Errorf(collector.Port, "the line was lost again")
+	}
+	if err != nil {
+		return nil, collector.Errorf(collector.KindOf(err), "cannot make sure which device this is: %w", d.cannot(a, err))
+	}
+	return got.Regs, nil
 }
 
 // others reports other masters that spoke since the last time.
@@ -94,7 +105,8 @@ func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
 		m.replan()
 	}
 	var values []reading.Value
-	errs := m.refused()
+	var errs []error
+	refused := m.refused()
 	missing := 0
 	for _, b := range m.blocks {
 		got, err := m.readBlock(ctx, b)
@@ -107,7 +119,7 @@ func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
 		}
 	}
 	errs = append(errs, m.others())
-	return values, errors.Join(errs...)
+	return values, errors.Join(append(errs, refused...)...)
 }
 
 // refused repeats why registers are left out of this poll.
@@ -243,19 +255,19 @@ func (m *mapped) verify(ctx context.Context) error {
 	held := make([][]uint16, len(m.layout.identity))
 	for i, id := range m.layout.identity {
 		a := Ask{Unit: m.unit, Table: id.table, Address: id.addr, Count: id.count}
-		got, err := m.bus.Ask(ctx, a)
+		got, err := m.sure(ctx, a)
 		if err != nil {
-			return m.cannot(a, fmt.Errorf("cannot make sure which device this is: %w", err))
+			return err
 		}
 		want := id.expect
 		if len(want) == 0 && m.heldID != nil {
 			want = m.heldID[i]
 		}
-		if len(want) > 0 && !slices.Equal(want, got.Regs) {
+		if len(want) > 0 && !slices.Equal(want, got) {
 			return collector.Errorf(collector.Foreign, "cannot trust unit %d at %s: another device answers there, its identity in %s is %04X instead of %04X",
-				m.unit, m.bus.settings, a.describe(m.base), got.Regs, want)
+				m.unit, m.bus.settings, a.describe(m.base), got, want)
 		}
-		held[i] = got.Regs
+		held[i] = got
 	}
 	m.heldID = held
 	return nil

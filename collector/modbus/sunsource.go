@@ -3,7 +3,6 @@ package modbus
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"ebbwatch/collector"
 	"ebbwatch/collector/modbus/sunspec"
@@ -38,16 +37,7 @@ func (s *sunSource) verify(ctx context.Context) error {
 	if s.reader.Device() == nil {
 		return nil // not met yet
 	}
-	err := s.reader.Verify(ctx, func(ctx context.Context, addr uint16, count int) ([]uint16, error) {
-		a := Ask{Unit: s.unit, Table: Holding, Address: addr, Count: count}
-		got, err := s.bus.Ask(ctx, a)
-		if err != nil {
-			return nil, s.cannot(a, err)
-		}
-		return got.Regs, nil
+	return s.reader.Verify(ctx, func(ctx context.Context, addr uint16, count int) ([]uint16, error) {
+		return s.sure(ctx, Ask{Unit: s.unit, Table: Holding, Address: addr, Count: count})
 	})
-	if err != nil {
-		return fmt.Errorf("cannot make sure which device this is: %w", err)
-	}
-	return nil
 }

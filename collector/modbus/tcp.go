@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
+	"io"
 	"net"
 	"time"
 
@@ -84,5 +85,9 @@ func networkError(err error, waited time.Duration) error {
 	if errors.As(err, &n) && n.Timeout() {
 		return collector.Errorf(collector.Timeout, "no answer within %s", waited.Round(time.Millisecond))
 	}
-	return collector.Errorf(collector.Port, "the connection is lost: %w", err)
+	var op *net.OpError
+	if errors.As(err, &op) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return collector.Errorf(collector.Port, "the connection is lost: %w", err)
+	}
+	return collector.Errorf(collector.Short, "the answer is no Modbus: %w", err) // the library's own words
 }

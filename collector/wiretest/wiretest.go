@@ -3,8 +3,8 @@
 //
 //	# a controller's battery voltage, 12.84 V
 //	> 01 03 00 10 00 01 85 CF
-//	< 01 03 02 05 04 BB 17
-//	. 250ms
+//	. 12ms
+//	< 01 03 02 05 04 BA D7
 //
 // A line that begins with > is what we said, with < what came, with . a silence. In a
 // playback the line after a silence comes only after it; several < lines come one by one.
