@@ -43,12 +43,18 @@ func chargeAt(volts float64) float64 {
 	return 1
 }
 
-// cellVolts is the battery's voltage by its charge.
-func cellVolts(cells int) (v [voltBins + 1]float32) {
-	for i := range v {
-		v[i] = float32(float64(max(cells, 1)) * max(2.6, min(3.34, restAt(float64(i)/voltBins))))
+// coulombic is the share of the charge put in that comes out again: 0.995 to 0.999 for
+// LiFePO4, common practice.
+const coulombic = 0.995
+
+// fillVolts works out one over the battery's voltage by its charge.
+func (f *Futures) fillVolts(cells int) {
+	n := float64(max(cells, 1))
+	for i := range f.perVolt {
+		v := max(2.6, min(3.34, restAt(float64(i)/voltBins)))
+		f.perVolt[i] = float32(1 / (n * v))
+		f.perVoltUp[i] = float32(coulombic / (n * (v + chargeRise)))
 	}
-	return v
 }
 
 // hysteresis is half the gap between the voltages of charging and discharging, V a cell:

@@ -14,27 +14,26 @@ import (
 const Paths = 512
 
 const (
-	steps    = int(Horizon / time.Hour)
-	numDays  = steps/24 + 1 // an outlook at any hour touches so many solar days
-	restless = 6            // draws of a path beside its days
+	steps   = int(Horizon / time.Hour)
+	numDays = steps/24 + 1 // an outlook at any hour touches so many solar days
 )
 
 // Futures are sampled courses of sky, load and doubt over the horizon. The same futures
 // can be run with different actions, so that what differs is the action alone.
 type Futures struct {
-	at       time.Time
-	battery  estimator.Battery
-	dark     bool                      // the load is off at the start
-	light    [steps][numLevels]float32 // W at the battery by the day's clearness
-	dayOf    [steps]uint8
-	loadW    [steps]float32
-	hourOf   [steps]uint8   // of the local day
-	warm     [steps]float32 // battery temperature, °C
-	freezing bool           // some future may see a battery below freezing
-	path     [Paths]path
-	cutSoC   float64
-	backSoC  float64
-	volts    [voltBins + 1]float32
+	at                 time.Time
+	battery            estimator.Battery
+	dark               bool                      // the load is off at the start
+	light              [steps][numLevels]float32 // W at the battery by the day's clearness
+	dayOf              [steps]uint8
+	loadW              [steps]float32
+	hourOf             [steps]uint8   // of the local day
+	warm               [steps]float32 // battery temperature, °C
+	freezing           bool           // some future may see a battery below freezing
+	path               [Paths]path
+	cutSoC             float64
+	backSoC            float64
+	perVolt, perVoltUp [voltBins + 1]float32 // one over the battery's voltage, feeding and charging
 }
 
 // path is what is drawn for one future.
@@ -52,7 +51,8 @@ type path struct {
 // seed give the same futures.
 func (m Model) Draw(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) *Futures {
 	p := m.plant()
-	f := &Futures{at: now, battery: m.Battery, dark: s.Cutoff.Dark, volts: cellVolts(m.Battery.Cells)}
+	f := &Futures{at: now, battery: m.Battery, dark: s.Cutoff.Dark}
+	f.fillVolts(m.Battery.Cells)
 	today := p.solarDay(now)
 	f.fillHours(m, s, &p, now, today, fc)
 	days := m.skyAhead(s, &p, today, fc)
@@ -126,8 +126,8 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 	proc := s.Sky
 	if s.SkyDay > 0 {
 		if s.Day.Date == s.SkyDay {
-			if seen, ok := m.seen(s, p); ok && !seen.covered {
-				proc = proc.See(seen.score, seen.variance)
+			if seen := m.seen(s, p); !seen.covered {
+				proc = seen.teach(proc)
 			}
 		}
 		for range min(max(today-s.SkyDay, 0), 90) {

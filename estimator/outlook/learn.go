@@ -105,11 +105,9 @@ func (c *Cutoff) note(dark bool, soc float64) {
 func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b estimator.Belief, v *view, f flows, mid time.Time, hours float64) {
 	clear, beam := p.watts(v, 1)
 	bright := clear > 0.05*p.site.WattsPeak
-	if bright && s.Warmth.block(r, f.harvest < 0.02*clear, hours) {
-		return
-	}
 	d := &s.Day
-	held := curtailed(r, b)
+	refused := f.harvest < 0.02*clear || f.harvest-f.load < 0.02*clear
+	held := curtailed(r, b) || bright && s.Warmth.block(r, refused, hours)
 	d.Held = d.Held || held
 	d.Least += f.harvest * hours
 	for k, w := range p.levels(v, d.ClearKt) {
@@ -225,14 +223,14 @@ func (m Model) seen(s *State, p *plant) (out sight) {
 // learnPanel weighs the panel factors by the whole day's energy and by its best hour. A day
 // that was held back weighs by what it gave at least.
 func (m Model) learnPanel(s *State, seen sight) {
+	if seen.share < 0.25 {
+		return
+	}
 	p := m.plant()
 	climate := m.climate()
 	spread := climate.At(p.noon(s.Day.Date))
 	trust := min(1, 0.25/climate.SD)
 	like := func(f float64) float64 {
-		if seen.share < 0.25 {
-			return 0.02 + 1 - spread.Below(clearness(&p.kts, &s.Day.Whole, s.Day.Least/f))
-		}
 		got := s.Day.Got / f
 		kt := clearness(&p.kts, &s.Day.Levels, got)
 		slope := (clearness(&p.kts, &s.Day.Levels, got*1.02) - kt) / 0.02

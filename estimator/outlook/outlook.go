@@ -62,9 +62,8 @@ type Model struct {
 func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
 	f := m.Draw(s, b, now, fc, seed)
 	main := f.Run(Action{}, true)
-	none := f.Run(Action{NoSun: true}, false)
 	return Outlook{
 		At: now, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan,
-		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: none.Cutoff.P50,
+		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
 	}
 }

@@ -42,8 +42,8 @@ func (p *Panel) learn(like func(factor float64) float64, peak, weight float64) {
 	for i := range p.LogW {
 		f := factorAt(i)
 		add := math.Log(max(like(f), 1e-4)) * 0.6 // days come in runs: a day is worth less than a day
-		if over := peak/f - 1.06; over > 0 {
-			add -= min(8, over*over/(2*0.07*0.07))
+		if over := peak/f - 1.12; over > 0 {
+			add -= min(8, over*over/(2*0.08*0.08))
 		}
 		p.LogW[i] = priorLog(i) + panelFade*(p.LogW[i]-priorLog(i)) + weight*add
 	}

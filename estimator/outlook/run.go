@@ -3,6 +3,8 @@ package outlook
 import (
 	"math"
 	"slices"
+
+	"ebbwatch/estimator"
 )
 
 // Action changes something about the futures. The zero value changes nothing.
@@ -40,18 +42,49 @@ type tally struct {
 	fan                   *[steps + 1][fanBins + 1]uint16
 }
 
-// Run takes every future through the battery and the charger under an action.
+// plan is an action worked out for each hour.
+type plan struct {
+	load   [steps]float32 // expected load after shedding, W
+	gain   [steps]float32 // on the harvest
+	addWh  [steps]float32
+	grow   [steps]float32 // capacity added, relative, full
+	freeAt int            // hour from which a covered panel is free
+}
+
+func (f *Futures) plan(a *Action) *plan {
+	p := &plan{freeAt: steps}
+	for h := range steps {
+		p.load[h] = f.loadW[h] * float32(1-a.shedAt(float64(h), int(f.hourOf[h])))
+		p.gain[h] = 1
+		if a.Panel != 0 && float64(h) >= a.PanelFrom {
+			p.gain[h] = float32(1 + a.Panel)
+		}
+		if a.NoSun {
+			p.gain[h] = 0
+		}
+	}
+	if a.Uncover {
+		p.freeAt = int(a.PanelFrom)
+	}
+	if h := int(a.AddAt); a.AddWh > 0 && h >= 0 && h < steps {
+		p.addWh[h] = float32(a.AddWh)
+	}
+	if h := int(a.CapacityAt); a.Capacity > 0 && h >= 0 && h < steps {
+		p.grow[h] = float32(a.Capacity)
+	}
+	return p
+}
+
+// Run takes every future through the battery and the charger under an action. The fan is
+// left out unless it is asked for.
 func (f *Futures) Run(a Action, fan bool) Outcome {
 	t := &tally{}
 	if fan {
 		t.fan = new([steps + 1][fanBins + 1]uint16)
 	}
-	var shed [steps]float32
-	for h := range steps {
-		shed[h] = float32(1 - a.shedAt(float64(h), int(f.hourOf[h])))
-	}
+	p := f.plan(&a)
 	for i := range f.path {
-		f.runPath(i, &a, &shed, t)
+		f.runPath(i, p, t)
 	}
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
 	out.BackHours = back(&t.cutoff, &t.back)
@@ -68,60 +101,62 @@ func (a *Action) shedAt(h float64, hourOfDay int) float64 {
 	return a.Shed[hourOfDay]
 }
 
-// fullEnough is the charge above which the charger begins to hold back; at full it gives
-// what the load takes.
-const fullEnough = 0.96
+const (
+	// fullEnough is the charge above which the charger begins to hold back.
+	fullEnough = 0.96
+	// taper is the share of the missing charge that goes in within an hour above that.
+	taper = 0.6
+	// chargeRise is what charging adds to the battery's voltage at rest, V a cell.
+	chargeRise = 0.075
+	// darkShare of the load stays when it is cut off: the charger and the protection.
+	darkShare = 0.02
+)
 
 // runPath walks one future hour by hour.
-func (f *Futures) runPath(i int, a *Action, shed *[steps]float32, t *tally) {
+func (f *Futures) runPath(i int, p *plan, t *tally) {
 	w := &f.path[i]
-	soc, ah := w.soc, w.ah
+	soc, perAh := w.soc, 1/w.ah
 	reserve, cut, backAt := float32(f.battery.Reserve), float32(f.cutSoC), float32(f.backSoC)
-	dark := f.dark
-	t.reserve[i], t.cutoff[i], t.back[i] = never, never, never
+	dark, darkHours := f.dark, 0
+	reserveAt, cutAt, feedAt := never, never, never
 	if soc <= reserve {
-		t.reserve[i] = 0
+		reserveAt = 0
 	}
 	if dark {
-		t.cutoff[i] = 0
+		cutAt = 0
 	}
-	gain := float32(1)
 	for h := range steps {
-		hour := float32(h)
-		if a.Panel != 0 && hour >= float32(a.PanelFrom) {
-			gain = float32(1 + a.Panel)
-		}
-		sun := f.sunAt(w, h, a) * gain
-		load := f.loadW[h] * w.busy[f.dayOf[h]] * shed[h]
+		load := p.load[h] * w.busy[f.dayOf[h]]
 		if dark {
-			load *= 0.02
+			load *= darkShare
+			darkHours++
 		}
-		load += w.drift
-		soc, ah = a.add(soc, ah, h, f)
+		if p.addWh[h] > 0 || p.grow[h] > 0 {
+			soc, perAh = p.bring(f, soc, perAh, h)
+		}
 		was := soc
-		soc = f.move(soc, ah, sun, load, w, h)
-		if t.reserve[i] == never && soc <= reserve {
-			t.reserve[i] = hour + share(was, soc, reserve)
+		soc = f.move(soc, perAh, f.sunAt(w, h, p)-load-w.drift, w, h)
+		if soc <= reserve && reserveAt == never {
+			reserveAt = float32(h) + share(was, soc, reserve)
 		}
 		switch {
 		case !dark && soc <= cut:
 			dark = true
-			if t.cutoff[i] == never {
-				t.cutoff[i] = hour + share(was, soc, cut)
+			if cutAt == never {
+				cutAt = float32(h) + share(was, soc, cut)
 			}
 		case dark && soc >= backAt:
 			dark = false
-			if t.back[i] == never {
-				t.back[i] = hour + 1
+			if feedAt == never {
+				feedAt = float32(h + 1)
 			}
-		}
-		if dark {
-			t.dark++
 		}
 		if t.fan != nil {
 			t.fan[h+1][int(soc*fanBins)]++
 		}
 	}
+	t.reserve[i], t.cutoff[i], t.back[i] = reserveAt, cutAt, feedAt
+	t.dark += float64(darkHours)
 }
 
 // share is when within the hour a falling charge passed a mark.
@@ -132,50 +167,67 @@ func share(was, is, mark float32) float32 {
 	return (was - mark) / (was - is)
 }
 
-// sunAt is the panel's power in an hour of a future, W.
-func (f *Futures) sunAt(w *path, h int, a *Action) float32 {
+// sunAt is the panel's power in an hour of a future, W at the battery.
+func (f *Futures) sunAt(w *path, h int, p *plan) float32 {
 	d := f.dayOf[h]
-	if a.NoSun || d < w.open && !(a.Uncover && float64(h) >= a.PanelFrom) {
+	if d < w.open && h < p.freeAt {
 		return 0
 	}
+	l, gain := &f.light[h], w.panel*p.gain[h]
 	x := w.level[d]
-	l := &f.light[h]
 	if x < 0 {
-		return l[0] * (1 + x) * w.panel
+		return l[0] * (1 + x) * gain
 	}
 	k := min(int(x), numLevels-2)
-	return (l[k] + (x-float32(k))*(l[k+1]-l[k])) * w.panel
+	return (l[k] + (x-float32(k))*(l[k+1]-l[k])) * gain
 }
 
-// move is the charge after an hour of harvest and load.
-func (f *Futures) move(soc, ah, sun, load float32, w *path, h int) float32 {
-	net := sun - load
-	if net > 0 {
-		if f.freezing && w.inhibit && f.warm[h]+w.cold < 0 {
-			return soc
-		}
-		volts := f.volts[int(soc*voltBins)] + 0.3
-		up := net / (volts * ah) * 0.995
-		if room := 1 - soc; soc+up > fullEnough {
-			up = min(up, max(room*0.6, fullEnough-soc+(1-fullEnough)*0.6))
-			up = min(up, room)
-		}
-		return soc + up
+// move is the charge after an hour with so much power to spare. perAh is one over the
+// capacity.
+func (f *Futures) move(soc, perAh, net float32, w *path, h int) float32 {
+	bin := int(soc * voltBins)
+	if net <= 0 {
+		return max(0, soc+net*f.perVolt[bin]*perAh)
 	}
-	return max(0, soc+net/(f.volts[int(soc*voltBins)]*ah))
+	if f.freezing && w.inhibit && f.warm[h]+w.cold < 0 {
+		return soc
+	}
+	up := net * f.perVoltUp[bin] * perAh
+	if soc+up > fullEnough {
+		up = min(up, max((1-soc)*taper, fullEnough-soc+(1-fullEnough)*taper), 1-soc)
+	}
+	return soc + up
 }
 
-// add puts in what the action brings at an hour.
-func (a *Action) add(soc, ah float32, h int, f *Futures) (float32, float32) {
-	if a.AddWh > 0 && h == int(a.AddAt) {
-		soc = min(1, soc+float32(a.AddWh)/(f.volts[voltBins/2]*ah))
+// bring puts in what the action brings at an hour.
+func (p *plan) bring(f *Futures, soc, perAh float32, h int) (float32, float32) {
+	soc = min(1, soc+p.addWh[h]*f.perVolt[voltBins/2]*perAh)
+	if more := p.grow[h]; more > 0 {
+		soc = (soc + more) / (1 + more)
+		perAh /= 1 + more
 	}
-	if a.Capacity > 0 && h == int(a.CapacityAt) {
-		more := ah * float32(a.Capacity)
-		soc = (soc*ah + more) / (ah + more)
-		ah += more
+	return soc, perAh
+}
+
+// noSun is how long the expected charge would feed the expected load without any light,
+// hours; NaN beyond the horizon.
+func (f *Futures) noSun(b estimator.Belief) float64 {
+	if f.dark {
+		return 0
 	}
-	return soc, ah
+	soc, cut := float32(max(0, min(1, b.SoC))), float32(f.cutSoC)
+	perAh := float32(0)
+	for i := range f.path {
+		perAh += 1 / f.path[i].ah / Paths
+	}
+	for h := range steps {
+		was := soc
+		soc = max(0, soc-f.loadW[h]*f.perVolt[int(soc*voltBins)]*perAh)
+		if soc <= cut {
+			return float64(float32(h) + share(was, soc, cut))
+		}
+	}
+	return math.NaN()
 }
 
 // window reads the quantiles and chances off the paths' times.

@@ -59,6 +59,9 @@ type Day struct {
 	ClearKt float64
 	Got     float64            // Wh at the battery, in hours that teach
 	Levels  [numLevels]float64 // Wh by the label over the same hours
+	Least   float64            // Wh over all hours, those in which the charger held back too
+	Whole   [numLevels]float64 // Wh by the label over the same hours as Least
+	Held    bool               // the charger held back
 	Hours   [24]Hour           // by solar time
 }
 

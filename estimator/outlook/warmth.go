@@ -45,14 +45,14 @@ func (w *Warmth) air() float64 {
 
 // block tells whether a cold battery refused the harvest just now, and counts both
 // outcomes, so that a site that charges in the cold is found out.
-func (w *Warmth) block(r *reading.Reading, dim bool, hours float64) bool {
+func (w *Warmth) block(r *reading.Reading, refused bool, hours float64) bool {
 	t, ok := r.Get(reading.BatteryCelsius)
 	if !ok || t > 0.5 {
 		return false
 	}
-	if dim {
+	if refused {
 		w.Inhibited = min(w.Inhibited+hours, 100)
-		return true
+		return w.inhibits() > 0.3
 	}
 	if t < -0.5 {
 		w.Charged = min(w.Charged+hours, 100)

@@ -1,38 +1,40 @@
 package sky
 
+import "math"
+
 // The process: a score is Fast + Slow + Site. Fitted to the correlations named in the
-// package's text; Fast and Slow together have variance 1.
+// package's text; Fast and Slow together have variance 1. The site's offset comes back to
+// what was given as the climate over about 500 days.
 const (
-	fastPhi, fastVar = 0.20, 0.82
-	slowPhi, slowVar = 0.75, 0.18
-	sitePhi          = 1.0
-	siteDrift        = 0.0004 // variance a day: 0.2 of a score over 100 days
-	siteMost         = 0.35   // variance that the offset may come to after a long silence
+	fastPhi, fastVar = 0.18, 0.85
+	slowPhi, slowVar = 0.75, 0.15
+	sitePhi          = 0.998
 )
 
 // Process is what is believed of the sky on one day: the parts of its score and their
 // covariance. It is plain data.
 type Process struct {
-	X [3]float64 // fast, slow, site
-	P [3][3]float64
+	X       [3]float64 // fast, slow, site
+	P       [3][3]float64
+	SiteVar float64 // of the site's offset when nothing is seen for very long
 }
 
 // Begin is the process before anything was seen, with a doubt about the site's mean.
 func Begin(siteSD float64) Process {
-	var p Process
-	p.P[0][0], p.P[1][1], p.P[2][2] = fastVar, slowVar, siteSD*siteSD
+	p := Process{SiteVar: siteSD * siteSD}
+	p.P[0][0], p.P[1][1], p.P[2][2] = fastVar, slowVar, p.SiteVar
 	return p
 }
 
 func phis() [3]float64 { return [3]float64{fastPhi, slowPhi, sitePhi} }
 
-func noise() [3]float64 {
-	return [3]float64{fastVar * (1 - fastPhi*fastPhi), slowVar * (1 - slowPhi*slowPhi), siteDrift}
+func (p *Process) noise() [3]float64 {
+	return [3]float64{fastVar * (1 - fastPhi*fastPhi), slowVar * (1 - slowPhi*slowPhi), p.SiteVar * (1 - sitePhi*sitePhi)}
 }
 
 // Next moves on by one day.
 func (p Process) Next() Process {
-	f, q := phis(), noise()
+	f, q := phis(), p.noise()
 	for i := range 3 {
 		p.X[i] *= f[i]
 		for j := range 3 {
@@ -40,7 +42,6 @@ func (p Process) Next() Process {
 		}
 		p.P[i][i] += q[i]
 	}
-	p.P[2][2] = min(p.P[2][2], siteMost)
 	return p
 }
 
@@ -62,6 +63,32 @@ func (p Process) See(score, variance float64) Process {
 	for i := range 3 {
 		for j := range 3 {
 			p.P[i][j] -= g[i] * g[j] / s
+		}
+	}
+	return p
+}
+
+// SeeAbove takes in that the day's score was at least so much: the battery was full before
+// the day had shown all it had. Without this only dull days would teach. The truncated
+// normal is replaced by the one of the same mean and variance.
+func (p Process) SeeAbove(bound float64) Process {
+	mean, variance := p.Score()
+	sd := math.Sqrt(variance)
+	a := (bound - mean) / sd
+	if !(sd > 0) || a < -4 {
+		return p
+	}
+	a = min(a, 4)
+	l := math.Exp(-a*a/2) / math.Sqrt(2*math.Pi) / (1 - Phi(a))
+	keep := 1 - l*(l-a)
+	var g [3]float64
+	for i := range 3 {
+		g[i] = (p.P[i][0] + p.P[i][1] + p.P[i][2]) / variance
+	}
+	for i := range 3 {
+		p.X[i] += g[i] * sd * l
+		for j := range 3 {
+			p.P[i][j] -= g[i] * g[j] * variance * (1 - keep)
 		}
 	}
 	return p

@@ -1,0 +1,54 @@
+package outlook
+
+import (
+	"os"
+	"strings"
+	"testing"
+)
+
+// studyNodes are sites from several outages a year to one in three years at Hoogeveen.
+func studyNodes() map[string]node {
+	base := node{load: 4, tilt: 60, azimuth: 180, factor: 0.85, capacity: 0.95, evening: 0.2}
+	out := map[string]node{}
+	for name, size := range map[string][2]float64{"a tiny": {150, 30}, "b small": {200, 50}, "c middle": {250, 80}, "d large": {300, 120}} {
+		n := base
+		n.watts, n.ah = size[0], size[1]
+		out[name] = n
+	}
+	return out
+}
+
+// TestStudy prints the scores of the outlook over the whole record of a station. It takes
+// minutes: EBBWATCH_STUDY=1, with EBBWATCH_STATION=251 for the station that was not used
+// while the model was made, and EBBWATCH_NODE to pick nodes.
+func TestStudy(t *testing.T) {
+	if os.Getenv("EBBWATCH_STUDY") == "" {
+		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
+	}
+	id := "279"
+	if x := os.Getenv("EBBWATCH_STATION"); x != "" {
+		id = x
+	}
+	w, s := station(t, id), measuredShapes(t)
+	for name, n := range studyNodes() {
+		if !strings.Contains(name, os.Getenv("EBBWATCH_NODE")) {
+			continue
+		}
+		for _, set := range []setting{
+			{node: n, exact: true, seed: 11},
+			{node: n, exact: true, forecast: true, seed: 11},
+			{node: n, seed: 11},
+			{node: n, forecast: true, seed: 11},
+			{node: n, blind: true, seed: 11},
+		} {
+			t.Run(name, func(t *testing.T) {
+				t.Parallel()
+				tr := w.try(set, s, 60)
+				t.Logf("%s, %.0f W %.0f Ah: %.2f outages a year; forecast %v, exact %v, without means %v", id, n.watts, n.ah, tr.outages, set.forecast, set.exact, set.blind)
+				for i, span := range Withins() {
+					t.Logf("%4d h: %v", span, scoreOf(w, tr.rows, i))
+				}
+			})
+		}
+	}
+}
