@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"sync"
 	"time"
 
 	"github.com/cenkalti/backoff/v5"
@@ -39,6 +40,10 @@ type Bus struct {
 	why    error     // it could not be opened
 	units  map[byte]*unit
 	past   history
+
+	mu        sync.Mutex // over what may be looked at while somebody speaks
+	strangers int
+	usual     map[byte]time.Duration
 }
 
 // unit is what is known of one device on the line.
@@ -49,12 +54,13 @@ type unit struct {
 
 // NewBus makes the owner of a line. It does not open it yet.
 func NewBus(s Settings) *Bus {
-	b := &Bus{settings: s, turn: make(chan struct{}, 1), units: map[byte]*unit{}}
+	b := &Bus{settings: s, turn: make(chan struct{}, 1), units: map[byte]*unit{}, usual: map[byte]time.Duration{}}
 	b.retry = &backoff.ExponentialBackOff{
 		InitialInterval: time.Second, MaxInterval: time.Minute, Multiplier: 2, RandomizationFactor: 0.25,
 	}
 	b.retry.Reset()
 	b.past.late = func(id byte) { b.unit(id).pace.late() }
+	b.past.ours = func(id byte) bool { return b.units[id] != nil }
 	b.dial = b.open
 	b.turn <- struct{}{}
 	return b
@@ -111,6 +117,7 @@ func (b *Bus) Ask(ctx context.Context, a Ask) (Reply, error) {
 		return Reply{}, err
 	}
 	u := b.unit(a.Unit)
+	defer b.publish(a.Unit, u)
 	wait := u.pace.wait()
 	got, err := b.link.ask(ctx, a, terms{remaining(ctx, wait), u.pause})
 	switch {
@@ -124,6 +131,14 @@ func (b *Bus) Ask(ctx context.Context, a Ask) (Reply, error) {
 		b.link = nil
 	}
 	return Reply{got.regs, b.opened}, err
+}
+
+// publish shows what was learned to those who do not have the turn.
+func (b *Bus) publish(id byte, u *unit) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.strangers = b.past.traffic.frames
+	b.usual[id] = u.pace.usual() + u.pause
 }
 
 // take waits for our turn.
@@ -174,13 +189,14 @@ func (b *Bus) Declare(id byte, first, pause time.Duration) {
 	u := b.unit(id)
 	u.pace.first = first
 	u.pause = max(u.pause, pause)
+	b.publish(id, u)
 }
 
 // Strangers counts the frames of other masters that were heard on the line so far.
 func (b *Bus) Strangers() int {
-	<-b.turn
-	defer func() { b.turn <- struct{}{} }()
-	return b.past.traffic.frames
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.strangers
 }
 
 // Close closes the line. It is opened again by the next question.
@@ -197,15 +213,18 @@ func (b *Bus) Close() error {
 
 // cost is what a question to a unit takes, for planning: once, and for each register.
 func (b *Bus) cost(id byte) cost {
-	<-b.turn
-	defer func() { b.turn <- struct{}{} }()
-	u := b.unit(id)
+	b.mu.Lock()
+	usual, known := b.usual[id]
+	b.mu.Unlock()
+	if !known {
+		usual = 10 * time.Millisecond
+	}
 	s := b.settings
 	if s.TCP != "" {
-		return cost{ask: max(u.pace.usual(), time.Millisecond), register: 20 * time.Microsecond}
+		return cost{ask: max(usual, time.Millisecond), register: 20 * time.Microsecond}
 	}
 	return cost{
-		ask:      time.Duration(requestSize+exceptionSize)*s.char() + max(pause35(s.Baud), u.pause) + pause35(s.Baud) + u.pace.usual(),
+		ask:      time.Duration(requestSize+exceptionSize)*s.char() + 2*pause35(s.Baud) + usual,
 		register: 2 * s.char(),
 	}
 }

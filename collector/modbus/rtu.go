@@ -22,9 +22,10 @@ const (
 type history struct {
 	owed     owed
 	traffic  traffic
-	late     func(unit byte) // an answer came after it was given up
-	question []byte          // the last one
-	frame    []byte          // the last good answer
+	late     func(unit byte)      // an answer came after it was given up
+	ours     func(unit byte) bool // a unit that is asked here
+	question []byte               // the last one
+	frame    []byte               // the last good answer
 }
 
 // rtu speaks RTU frames on a wire: it writes, then reads exactly the answer that was asked
@@ -150,8 +151,8 @@ func (r *rtu) judge(strays []byte, now time.Time) (foreign int) {
 			r.past.late(f[0])
 			continue
 		}
-		if f[1]&0x80 != 0 && len(r.past.owed.list) > 0 {
-			continue // may be a late refusal
+		if len(f) != requestSize && r.past.ours(f[0]) {
+			continue // an answer by a device of ours: late, or said again
 		}
 		foreign++
 	}

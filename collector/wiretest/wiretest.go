@@ -81,7 +81,7 @@ func parseStep(line string) (Step, error) {
 			err = fmt.Errorf("a silence of %s", s.For)
 		}
 	default:
-		err = fmt.Errorf("it begins with %q, not with >, < or .", line[0])
+		err = fmt.Errorf("it begins with %q instead of > or < or a point", line[0])
 	}
 	return s, err
 }
