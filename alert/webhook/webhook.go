@@ -11,6 +11,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/http"
 	"strings"
 	"text/template"
@@ -22,14 +23,14 @@ import (
 
 // Config is the section of a webhook.
 type Config struct {
-	URL         string            `yaml:"url" secret:"true" doc:"address of the receiver; better kept in a file, since whoever knows it can write to you"`
-	URLFile     string            `yaml:"url_file" path:"true" example:"/etc/ebbwatch/hook.url" doc:"file that holds the address"`
-	Method      string            `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
-	Headers     map[string]string `yaml:"headers" secret:"true" doc:"further headers; Content-Type is application/json unless given here"`
-	HeaderFiles map[string]string `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
-	Template    string            `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
-	Timeout     time.Duration     `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
-	HMACFile    string            `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
+	URL         alert.Secret            `yaml:"url" secret:"true" doc:"address of the receiver; better kept in a file, since whoever knows it can write to you"`
+	URLFile     string                  `yaml:"url_file" path:"true" example:"/etc/ebbwatch/hook.url" doc:"file that holds the address"`
+	Method      string                  `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
+	Headers     map[string]alert.Secret `yaml:"headers" secret:"true" doc:"further headers; Content-Type is application/json unless given here"`
+	HeaderFiles map[string]string       `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
+	Template    string                  `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
+	Timeout     time.Duration           `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
+	HMACFile    string                  `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
 }
 
 // Check finds what the tags cannot say.
@@ -40,7 +41,7 @@ func (c *Config) Check(problem func(key, what string)) {
 	case c.URL != "" && c.URLFile != "":
 		problem("url_file", "is given beside url: only one of them can hold")
 	case c.URL != "":
-		if err := post.CheckAddress(c.URL); err != nil {
+		if err := post.CheckAddress(string(c.URL)); err != nil {
 			problem("url", err.Error())
 		}
 	}
@@ -106,6 +107,9 @@ func asJSON(v any) (string, error) {
 	return strings.TrimSuffix(b.String(), "\n"), err
 }
 
+// Format prints the channel without its settings, some of which are secret.
+func (c *Channel) Format(f fmt.State, _ rune) { io.WriteString(f, "webhook") }
+
 // Send implements [alert.Channel]. Receivers can drop repeats by the header Idempotency-Key,
 // which is the same when a notice is sent again.
 func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
@@ -135,7 +139,7 @@ func (c *Channel) write(n alert.Notice) ([]byte, error) {
 
 func (c *Channel) address() (string, error) {
 	if c.c.URLFile == "" {
-		return c.c.URL, nil
+		return string(c.c.URL), nil
 	}
 	address, err := post.Secret(c.c.URLFile)
 	if err == nil && post.CheckAddress(address) != nil {
@@ -150,7 +154,7 @@ func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
 	h.Set("User-Agent", "ebbwatch")
 	h.Set("Idempotency-Key", fmt.Sprintf("%s.%s.%s", n.ID, n.Phase, n.At.UTC().Format("20060102T150405Z")))
 	for name, value := range c.c.Headers {
-		h.Set(name, value)
+		h.Set(name, string(value))
 	}
 	for name, file := range c.c.HeaderFiles {
 		value, err := post.Secret(file)

@@ -1,0 +1,253 @@
+package webhook
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/alerttest"
+)
+
+// receiver keeps what it was sent.
+type receiver struct {
+	*httptest.Server
+	mu     sync.Mutex
+	header http.Header
+	method string
+	body   string
+}
+
+func newReceiver(t *testing.T) *receiver {
+	r := &receiver{}
+	r.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+		body, _ := io.ReadAll(q.Body)
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		r.header, r.method, r.body = q.Header, q.Method, string(body)
+	}))
+	t.Cleanup(r.Close)
+	return r
+}
+
+func send(t *testing.T, c Config) error {
+	t.Helper()
+	ch, err := New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ch.Send(t.Context(), alerttest.Notice())
+}
+
+func TestTheNoticeAsJSON(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	if err := send(t, Config{URLFile: alerttest.SecretFile(t, r.URL+"/hook")}); err != nil {
+		t.Fatal(err)
+	}
+	var got alert.Notice
+	if err := json.Unmarshal([]byte(r.body), &got); err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(got, alerttest.Notice()) {
+		t.Errorf("got %+v", got)
+	}
+	if r.method != "POST" || r.header.Get("Content-Type") != "application/json" || r.header.Get("Idempotency-Key") != "slipway.cutoff_ahead.20260110T110000Z.7.changed.20260111T130500Z" {
+		t.Errorf("%s with %v", r.method, r.header)
+	}
+	for _, name := range []string{"id", "site", "rule", "phase", "severity", "at", "since", "title", "text", "advice", "facts"} {
+		if !strings.Contains(r.body, `"`+name+`":`) {
+			t.Errorf("%s is missing in %s", name, r.body)
+		}
+	}
+}
+
+func TestATemplateMakesTheBody(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	err := send(t, Config{
+		URL: alert.Secret(r.URL), Method: "PUT",
+		Template:    `{"text": {{json .Plain}}, "urgent": {{if eq .Severity "critical"}}true{{else}}false{{end}}}`,
+		Headers:     map[string]alert.Secret{"X-Room": "boathouse"},
+		HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer key")},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got struct {
+		Text   string
+		Urgent bool
+	}
+	if err := json.Unmarshal([]byte(r.body), &got); err != nil || got.Text != alerttest.Notice().Plain() || !got.Urgent {
+		t.Errorf("%v: %s", err, r.body)
+	}
+	if r.method != "PUT" || r.header.Get("X-Room") != "boathouse" || r.header.Get("Authorization") != "Bearer key" {
+		t.Errorf("%s with %v", r.method, r.header)
+	}
+}
+
+// TestSign holds the signature against RFC 4231, test cases 2 and 6.
+func TestSign(t *testing.T) {
+	t.Parallel()
+	long := strings.Repeat("\xaa", 131)
+	for _, row := range []struct{ key, data, want string }{
+		{"Jefe", "what do ya want for nothing?", "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"},
+		{long, "Test Using Larger Than Block-Size Key - Hash Key First", "60e431591ee0b67f0d8a26aacbf5b77f8e0bc6213728c5140546040f0ee37f54"},
+	} {
+		if got := Sign([]byte(row.key), []byte(row.data)); got != row.want {
+			t.Errorf("%q: got %s, want %s", row.data, got, row.want)
+		}
+	}
+}
+
+func TestTheBodyIsSigned(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	if err := send(t, Config{URL: alert.Secret(r.URL), HMACFile: alerttest.SecretFile(t, "Jefe")}); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := r.header.Get("Ebbwatch-Signature"), "sha256="+Sign([]byte("Jefe"), []byte(r.body)); got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
+
+func TestLeaksNoSecret(t *testing.T) {
+	t.Parallel()
+	refuse := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		w.WriteHeader(http.StatusForbidden) // and it says back all that it heard
+		io.WriteString(w, r.URL.String()+r.Header.Get("Authorization")+string(body))
+	}))
+	t.Cleanup(refuse.Close)
+	host := strings.TrimPrefix(refuse.URL, "http://")
+	gone := httptest.NewServer(nil)
+	gone.Close()
+	for name, base := range map[string]string{"refused": refuse.URL, "gone": gone.URL, "no such host": "http://" + strings.Repeat("a", 64) + ".invalid"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			c := Config{
+				URL: alert.Secret(base + "/hook-5ecret?token=t0ken"), Headers: map[string]alert.Secret{"X-Key": "k3y"},
+				HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer b3arer")}, HMACFile: alerttest.SecretFile(t, "hm4c"),
+			}
+			ch, err := New(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := strings.TrimPrefix(base, "http://")
+			if base == refuse.URL {
+				want = host + ": it answered 403"
+			}
+			alerttest.LeaksNoSecret(t, ch, c, want, "5ecret", "t0ken", "k3y", "b3arer", "hm4c")
+		})
+	}
+	t.Run("not an address", func(t *testing.T) {
+		t.Parallel()
+		file := alerttest.SecretFile(t, "hook 5ecret")
+		c := Config{URLFile: file}
+		ch, _ := New(c)
+		alerttest.LeaksNoSecret(t, ch, c, file, "5ecret")
+	})
+	t.Run("a password in the address", func(t *testing.T) {
+		t.Parallel()
+		c := Config{URL: alert.Secret("http://user:pa55@" + strings.TrimPrefix(gone.URL, "http://"))}
+		ch, _ := New(c)
+		alerttest.LeaksNoSecret(t, ch, c, strings.TrimPrefix(gone.URL, "http://"), "pa55")
+	})
+	t.Run("a header that cannot be sent", func(t *testing.T) {
+		t.Parallel()
+		c := Config{URL: alert.Secret(gone.URL), Headers: map[string]alert.Secret{"X-Key": "k3y\nk3y"}}
+		ch, _ := New(c)
+		alerttest.LeaksNoSecret(t, ch, c, "cannot send the notice", "k3y")
+	})
+}
+
+func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	file := filepath.Join(t.TempDir(), "hook.url")
+	ch, err := New(Config{URLFile: file})
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = ch.Send(t.Context(), alerttest.Notice())
+	if err == nil || !strings.Contains(err.Error(), file) || alert.IsPermanent(err) {
+		t.Errorf("got %v", err)
+	}
+	if err := os.WriteFile(file, []byte(r.URL), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := ch.Send(t.Context(), alerttest.Notice()); err != nil {
+		t.Errorf("when the file is there: %v", err)
+	}
+}
+
+func TestATemplateThatFailsIsNotTriedAgain(t *testing.T) {
+	t.Parallel()
+	err := send(t, Config{URL: "http://127.0.0.1:1", Template: "{{.Nothing}}"})
+	if !alert.IsPermanent(err) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestStopsWhenToldTo(t *testing.T) {
+	t.Parallel()
+	asked := make(chan bool)
+	hangs := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		io.Copy(io.Discard, r.Body)
+		close(asked)
+		<-r.Context().Done()
+	}))
+	t.Cleanup(hangs.Close)
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() { <-asked; cancel() }()
+	ch, _ := New(Config{URL: alert.Secret(hangs.URL), Timeout: time.Hour})
+	if err := ch.Send(ctx, alerttest.Notice()); err == nil || alert.IsPermanent(err) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestCheck(t *testing.T) {
+	t.Parallel()
+	for want, c := range map[string]Config{
+		"":                                    {URLFile: "x"},
+		": one of url and url_file is needed": {},
+		"url_file: is given beside url: only one of them can hold":                {URL: "http://a", URLFile: "x"},
+		"url: is not an address that begins with http:// or https:// (not shown)": {URL: "ftp://a"},
+		`template: cannot be read: body:1: function "nope" not defined`:           {URLFile: "x", Template: "{{nope}}"},
+	} {
+		got := ""
+		c.Check(func(key, what string) { got += key + ": " + what })
+		if got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}
+
+// section decodes nothing but hands over what a test says.
+type section Config
+
+func (s section) Decode(v any) error {
+	*v.(*Config) = Config(s)
+	return nil
+}
+
+func TestKind(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	ch, err := Kind().New(section{URL: alert.Secret(r.URL)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := ch.Send(t.Context(), alerttest.Notice()); err != nil || r.body == "" {
+		t.Errorf("%v: %q arrived", err, r.body)
+	}
+}
