@@ -46,7 +46,7 @@ const (
 	curveReach  = 0.2   // charge over which a cell departs from the curve in the same way
 	footShift   = 0.018 // spread of its foot, for good
 	deepSwing   = 0.6   // only from below this does a return to full teach the capacity
-	knownDrain  = 240   // h after a full for which the knee may teach the capacity
+	knownDrain  = 480   // h after a full for which the knee may teach the capacity
 	lookVolts   = 0.012 // what differs from look to look
 	coldOhms    = 0.025 // log resistance per kelvin below 25 °C
 	slowOhms    = 1.5   // resistance after an hour against that after some minutes
@@ -55,6 +55,9 @@ const (
 
 // colder is how far below 25 °C the battery is, K.
 func colder(celsius float64) float64 { return min(max(25-celsius, 0), 60) }
+
+// lowOhms is by how much the resistance has grown towards empty.
+func lowOhms(x float64) float64 { return 1 + 0.8*math.Exp(-max(x, 0)/0.08) }
 
 // priorOhms is the resistance of the whole battery before any is seen, wiring included.
 func (m Model) priorOhms() float64 {

@@ -148,14 +148,14 @@ func (m Model) look(s *State, f flow, hours float64) {
 		return
 	}
 	s.SinceLook = 0
-	sag := -s.Amps * slowOhms * m.ohms(s) / cells
+	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
 	unsure := 0.006 * (1 - math.Abs(s.Branch))
 	step := s.VoltStep / cells
 	if charging {
 		unsure += 0.01
 	}
 	hold := cellHeld
-	if !s.Anchored || s.Mean[iCharge] > 0.2 || s.SinceAnchor > knownDrain {
+	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain {
 		hold |= sizeHeld | 1<<iGain
 	}
 	s.see(sight{
