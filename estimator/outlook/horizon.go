@@ -40,7 +40,7 @@ func (h *Skyline) learn(cell int, share float64) {
 	if n == 0 {
 		h.Share[cell] = 1
 	}
-	rate := max(0.08, 1/float64(n+2))
+	rate := max(0.08, 1/(float64(n)+2))
 	h.Share[cell] += float32(rate * (share - float64(h.Share[cell])))
 	h.Share[cell] = min(1, h.Share[cell])
 	if n < 255 {

@@ -60,7 +60,7 @@ func (m Model) learnLoad(s *State, r *reading.Reading, b estimator.Belief, f flo
 	}
 	dark := m.loadIsOff(s, r, b, f.load)
 	if dark != s.Cutoff.Dark {
-		s.Cutoff.note(dark, b.SoC)
+		s.Cutoff.note(dark, b.SoC, local.Unix())
 	}
 	if dark || f.load <= 0 {
 		return
@@ -86,8 +86,11 @@ func (m Model) loadIsOff(s *State, r *reading.Reading, b estimator.Belief, watts
 	return idle && low
 }
 
-func (c *Cutoff) note(dark bool, soc float64) {
+func (c *Cutoff) note(dark bool, soc float64, at int64) {
 	c.Dark = dark
+	if dark {
+		c.LastAt = at
+	}
 	if math.IsNaN(soc) {
 		return
 	}

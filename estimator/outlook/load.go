@@ -89,7 +89,7 @@ func (l *Load) bend(kind, hour int, ratio float64) {
 	if n == 0 {
 		l.Shape[kind][hour] = l.shape(kind, hour)
 	}
-	rate := max(0.05, 1/float64(n+2))
+	rate := max(0.05, 1/(float64(n)+2))
 	l.Shape[kind][hour] += rate * (ratio - l.Shape[kind][hour])
 	if n < math.MaxUint16 {
 		l.N[kind][hour]++

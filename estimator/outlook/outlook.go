@@ -43,6 +43,7 @@ type Outlook struct {
 	DarkHours       float64    // expected within the horizon
 	BackHours       float64    // median hours until the load is fed again after a cut-off; NaN when none
 	NoSunHours      float64    // hours to cut-off were there no sun at all
+	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
 }
 
 // FanPoint is the spread of the charge at one hour ahead.
@@ -62,8 +63,12 @@ type Model struct {
 func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
 	f := m.Draw(s, b, now, fc, seed)
 	main := f.Run(Action{}, true)
-	return Outlook{
-		At: now, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan,
+	o := Outlook{
+		At: now, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan, Raw: main.Cutoff.Within,
 		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
 	}
+	for i, p := range o.Raw {
+		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), o.Reserve.Within[i])
+	}
+	return o
 }

@@ -94,3 +94,19 @@ func BenchmarkProject(b *testing.B) {
 		m.Project(&s, belief(0.6), now, nil, 1)
 	}
 }
+
+// Counters saturate; the rates that hang on them must not. A skyline cell and an hour of
+// the load are taught for longer than their counters can count.
+func TestCountersSaturate(t *testing.T) {
+	t.Parallel()
+	var h Skyline
+	var l Load
+	l.Level = 10
+	for range 70000 {
+		h.learn(7, 0.5)
+		l.bend(0, 3, 1.2)
+	}
+	if math.Abs(float64(h.Share[7])-0.5) > 0.01 || math.Abs(l.Shape[0][3]-1.2) > 0.01 {
+		t.Errorf("share %g, want 0.5; shape %g, want 1.2", h.Share[7], l.Shape[0][3])
+	}
+}

@@ -95,6 +95,7 @@ type Cutoff struct {
 	Dark      bool
 	Count     float64
 	SoC       float64 // at which the load went, mean as believed at the time
+	LastAt    int64   // Unix seconds of the last time the load went; 0 is never
 	BackCount float64
 	BackSoC   float64 // at which it came back
 }
