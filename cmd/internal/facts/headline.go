@@ -89,7 +89,7 @@ func sentence(s *Snapshot) (string, Level) {
 	case !s.OutlookKnown():
 		return "Too early to say how long this lasts", Unknown
 	}
-	reserve, cutoff := beyond(s.Outlook.Reserve.P10), beyond(s.Outlook.Cutoff.P10)
+	reserve, cutoff := s.Ahead(beyond(s.Outlook.Reserve.P10)), s.Ahead(beyond(s.Outlook.Cutoff.P10))
 	switch {
 	case cutoff < 1:
 		return "The load may go off within the hour", Critical

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"time"
 
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
@@ -18,6 +19,22 @@ func believed(get func(estimator.Belief) float64) func(*Snapshot, func(float64, 
 // BeliefKnown tells whether anything is believed of the battery yet.
 func (s *Snapshot) BeliefKnown() bool {
 	return s.Belief.High > 0 && !math.IsNaN(s.Belief.SoC)
+}
+
+// Ahead is what is left of hours that the outlook counted from its own moment: it is made
+// now and then, and stays in use until the next. Never less than none.
+func (s *Snapshot) Ahead(hours float64) float64 {
+	return max(0, hours-s.OutlookAge().Hours())
+}
+
+// OutlookAge is how old the outlook is. A span that only a clock that was set can make
+// counts as none.
+func (s *Snapshot) OutlookAge() time.Duration {
+	age := s.At.Wall.Sub(s.Outlook.At)
+	if age < 0 || age > 48*time.Hour {
+		return 0
+	}
+	return age
 }
 
 // OutlookKnown tells whether there has been a look ahead yet.
@@ -65,19 +82,19 @@ func outlookRows() []Row {
 		windowRows("reserve", "the charge may reach the reserve", func(o outlook.Outlook) outlook.Window { return o.Reserve }),
 		windowRows("cutoff", "the load may be cut off", func(o outlook.Outlook) outlook.Window { return o.Cutoff }),
 	)
-	looked := func(get func(outlook.Outlook) float64) func(*Snapshot, func(float64, ...string)) {
-		return one(func(s *Snapshot) (float64, bool) { return get(s.Outlook), s.OutlookKnown() })
+	looked := func(get func(*Snapshot) float64) func(*Snapshot, func(float64, ...string)) {
+		return one(func(s *Snapshot) (float64, bool) { return get(s), s.OutlookKnown() })
 	}
 	return append(rows,
 		Row{Fact: "dark_hours", Unit: "h", Group: GroupOutlook, Label: "Dark hours expected",
 			Help: "Expected hours without load in the next ten days",
-			Each: looked(func(o outlook.Outlook) float64 { return o.DarkHours })},
+			Each: looked(func(s *Snapshot) float64 { return s.Outlook.DarkHours })},
 		Row{Fact: "back_hours", Unit: "h", Group: GroupOutlook, Label: "Back after a cut-off",
 			Help: "Median hours until the load is fed again after a cut-off",
-			Each: looked(func(o outlook.Outlook) float64 { return o.BackHours })},
+			Each: looked(func(s *Snapshot) float64 { return s.Ahead(s.Outlook.BackHours) })},
 		Row{Fact: "no_sun_hours", Unit: "h", Group: GroupOutlook, Label: "Without any sun",
 			Help: "Hours to cut-off were there no sun at all",
-			Each: looked(func(o outlook.Outlook) float64 { return beyond(o.NoSunHours) })},
+			Each: looked(func(s *Snapshot) float64 { return s.Ahead(beyond(s.Outlook.NoSunHours)) })},
 	)
 }
 
@@ -101,7 +118,7 @@ func windowRows(what, help string, of func(outlook.Outlook) outlook.Window) []Ro
 			Fixed: []Label{{"quantile", q}},
 			Each: one(func(s *Snapshot) (float64, bool) {
 				w := of(s.Outlook)
-				return beyond([3]float64{w.P10, w.P50, w.P90}[i]), s.OutlookKnown()
+				return s.Ahead(beyond([3]float64{w.P10, w.P50, w.P90}[i])), s.OutlookKnown()
 			}),
 		})
 	}

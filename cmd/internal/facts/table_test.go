@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
@@ -140,6 +141,23 @@ func TestPowerFallsBackToVoltsTimesAmps(t *testing.T) {
 	s.Reading[reading.LoadAmps].Known = false
 	if x, known := facts.Lookup(s)("load_watts"); known {
 		t.Errorf("load_watts = %v is known without amperes", x)
+	}
+}
+
+// The outlook is made now and then; what is left of its hours shrinks meanwhile.
+func TestHoursShrinkAsTheOutlookAges(t *testing.T) {
+	t.Parallel()
+	s := factstest.Rich()
+	s.Outlook.At = s.Outlook.At.Add(-2 * time.Hour)
+	get := facts.Lookup(s)
+	for name, want := range map[string]float64{"reserve_hours_p10": 61, "reserve_hours_p90": math.Inf(1), "no_sun_hours": 55} {
+		if x, known := get(name); !known || math.Abs(x-want) > 1e-9 && x != want {
+			t.Errorf("%s = %v, %v; want %v", name, x, known, want)
+		}
+	}
+	s.Outlook.At = s.Outlook.At.Add(-20 * 365 * 24 * time.Hour) // the clock was set meanwhile
+	if x, _ := facts.Lookup(s)("reserve_hours_p10"); x != 63 {
+		t.Errorf("after the clock was set: %v h, want 63", x)
 	}
 }
 

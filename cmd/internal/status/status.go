@@ -201,15 +201,17 @@ func (s *screen) outlook() {
 }
 
 func (s *screen) when(hours facts.Num) string {
-	switch {
-	case hours == nil:
+	if hours == nil {
 		return "not within ten days"
-	case *hours < 1:
+	}
+	at := s.st.Outlook.At.Add(time.Duration(*hours * float64(time.Hour))).In(s.st.At.Location())
+	switch {
+	case at.Sub(s.st.At) < time.Hour:
 		return "now"
 	case !s.st.ClockTrusted:
-		return fmt.Sprintf("in %.0f h", *hours)
+		return "in " + facts.Span(at.Sub(s.st.At))
 	}
-	return s.st.At.Add(time.Duration(*hours * float64(time.Hour))).Format("Mon 2 Jan 15:04")
+	return at.Format("Mon 2 Jan 15:04")
 }
 
 func (s *screen) path() {

@@ -115,9 +115,10 @@ func (c *chart) past(points []Point) (line, band string) {
 func (c *chart) fan(s *facts.Snapshot) (line, band string) {
 	var run []Point
 	last := math.Inf(-1)
+	age := s.OutlookAge().Hours()
 	for _, p := range s.Outlook.Fan {
-		if p.Hours-last >= c.step() {
-			run, last = append(run, Point{p.Hours, p.P50, p.P10, p.P90}), p.Hours
+		if h := p.Hours - age; h >= 0 && h-last >= c.step() {
+			run, last = append(run, Point{h, p.P50, p.P10, p.P90}), h
 		}
 	}
 	if len(run) < 2 {

@@ -185,7 +185,7 @@ func dayRows(s *facts.Snapshot) []dayRow {
 		if math.Mod(p.Hours, 24) != 0 {
 			continue
 		}
-		name := s.When(p.Hours)
+		name := s.When(p.Hours - s.OutlookAge().Hours())
 		if p.Hours == 0 {
 			name = "now"
 		}
@@ -201,9 +201,9 @@ func outlookRows(s *facts.Snapshot) ([]outlookRow, []string) {
 	}
 	r, c := s.Outlook.Reserve, s.Outlook.Cutoff
 	rows := []outlookRow{
-		{"One chance in ten: before", s.When(r.P10), s.When(c.P10)},
-		{"Even chance: before", s.When(r.P50), s.When(c.P50)},
-		{"Nine in ten: before", s.When(r.P90), s.When(c.P90)},
+		{"One chance in ten: before", s.When(s.Ahead(r.P10)), s.When(s.Ahead(c.P10))},
+		{"Even chance: before", s.When(s.Ahead(r.P50)), s.When(s.Ahead(c.P50))},
+		{"Nine in ten: before", s.When(s.Ahead(r.P90)), s.When(s.Ahead(c.P90))},
 	}
 	for i, days := range [5]int{1, 2, 3, 5, 7} {
 		what := fmt.Sprintf("Chance within %d days", days)
@@ -217,10 +217,10 @@ func outlookRows(s *facts.Snapshot) ([]outlookRow, []string) {
 		notes = append(notes, fmt.Sprintf("On average %.0f of the next 240 hours would be dark.", x))
 	}
 	if x := s.Outlook.BackHours; !math.IsNaN(x) {
-		notes = append(notes, fmt.Sprintf("After a cut-off the load is usually back within %.0f h.", math.Ceil(x)))
+		notes = append(notes, fmt.Sprintf("After a cut-off the load is usually back within %.0f h.", math.Ceil(s.Ahead(x))))
 	}
 	if x := s.Outlook.NoSunHours; !math.IsNaN(x) {
-		notes = append(notes, fmt.Sprintf("Without any sun at all: %.0f h to the cut-off.", x))
+		notes = append(notes, fmt.Sprintf("Without any sun at all: %.0f h to the cut-off.", s.Ahead(x)))
 	}
 	return rows, notes
 }
