@@ -12,7 +12,7 @@ import (
 	"ebbwatch/collector"
 )
 
-const dialLimit = 5 * time.Second
+const dialLimit = 3 * time.Second
 
 // Settings say where a line is and how it is set. One of Port, TCP and RTUTCP is given.
 type Settings struct {
@@ -82,7 +82,9 @@ func (b *Bus) open(ctx context.Context) (link, error) {
 		if err != nil {
 			return nil, fmt.Errorf("cannot reach %s: %w", s.RTUTCP, err)
 		}
-		return b.rtuOn(&netWire{Conn: conn}, 250*time.Millisecond), nil
+		r := b.rtuOn(&netWire{Conn: conn}, 250*time.Millisecond)
+		r.patience = 3
+		return r, nil
 	}
 	w, err := openSerial(s.Port, s.Mode)
 	if err != nil {
@@ -90,6 +92,7 @@ func (b *Bus) open(ctx context.Context) (link, error) {
 	}
 	r := b.rtuOn(w, 50*time.Millisecond)
 	r.paced = isPaced(s.Port)
+	r.patience = 20
 	return r, nil
 }
 
@@ -99,6 +102,9 @@ func (b *Bus) rtuOn(w Wire, gap time.Duration) *rtu {
 	return &rtu{wire: w, past: &b.past, char: b.settings.char(), rest: pause35(b.settings.Baud), gap: gap, heard: time.Now()}
 }
 
+// String names the line for people.
+func (b *Bus) String() string { return b.settings.String() }
+
 // Reply is an answer, and how often the line had been opened when it came: a device met
 // after that number has changed may be another one.
 type Reply struct {
@@ -107,7 +113,8 @@ type Reply struct {
 }
 
 // Ask asks one question. The error is a [collector.Error] and does not name the registers
-// or the line.
+// or the line. Two questions in a row to one unit had better differ in count: then what the
+// device says twice, or late, cannot pass for the next answer.
 func (b *Bus) Ask(ctx context.Context, a Ask) (Reply, error) {
 	if err := b.take(ctx); err != nil {
 		return Reply{}, err

@@ -322,6 +322,30 @@ func TestAnotherMasterIsGivenWayTo(t *testing.T) {
 	})
 }
 
+// One frame in ten minutes may be noise; two are another master, for ten minutes.
+func TestOneStrangeFrameIsNotBelieved(t *testing.T) {
+	t.Parallel()
+	var tr traffic
+	now := time.Now()
+	for i, step := range []struct {
+		after   time.Duration
+		frames  int
+		present bool
+		all     int
+	}{{0, 1, false, 0}, {11 * time.Minute, 1, false, 0}, {time.Minute, 1, true, 2}, {9 * time.Minute, 0, true, 2}, {2 * time.Minute, 0, false, 2},
+		{0, 1, false, 2}, {time.Minute, 2, true, 5}} {
+		now = now.Add(step.after)
+		tr.heard(step.frames, now)
+		if tr.present(now) != step.present || tr.frames != step.all {
+			t.Errorf("step %d: present %v, %d frames", i, tr.present(now), tr.frames)
+		}
+		tr.collided(now)
+		if held := tr.hold.After(now); held != step.present {
+			t.Errorf("step %d: kept off the line: %v", i, held)
+		}
+	}
+}
+
 // A line that never falls silent is told, and does not hold up the asker.
 func TestLineIsNeverSilent(t *testing.T) {
 	t.Parallel()

@@ -8,6 +8,10 @@
 //	modbus: {tcp: "127.0.0.1:1502", unit: 1, map: sunspec}
 //	modbus: {rtu_tcp: "10.20.0.5:4001", baud: 9600, unit: 1, map: maps/shunt.yaml}
 //
+// A SunSpec device needs no map. The standard leaves open which way battery current counts;
+// battery_amps: into or out_of says what the device counts as positive, where the device
+// does not show it by its charging state.
+//
 // Several sources may name the same port or host: they share one owner, which lets one of
 // them speak at a time. Name a port by /dev/serial/by-id or by-path, since the numbers of
 // ttyUSB change when an adapter is plugged in again.

@@ -38,6 +38,9 @@ type rtu struct {
 	gap   time.Duration // silence within a frame that ends it
 	paced bool          // characters take their time on the wire
 
+	patience int // questions in a row without an answer, until the line is opened again
+	missed   int
+
 	free  time.Time // the line is not spoken on before
 	heard time.Time // when anything was last heard or said
 	stuck chan error
@@ -90,6 +93,7 @@ func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, erro
 	now := time.Now()
 	switch {
 	case err == nil:
+		r.missed = 0
 		r.past.owed.settled(a.Unit)
 		r.past.traffic.clean()
 		return answer{regs, call.took}, nil
@@ -100,6 +104,9 @@ func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, erro
 	case collector.KindOf(err) == collector.Timeout:
 		// A device that answers late mostly does so soon: leave the line to it for a while.
 		r.free = now.Add(min(wait, 300*time.Millisecond))
+		if r.missed++; r.patience > 0 && r.missed >= r.patience {
+			r.lost = true // a connection may be dead and not say so; an adapter may hang
+		}
 	default:
 		r.free = now.Add(max(4*r.rest, 20*time.Millisecond))
 	}

@@ -189,7 +189,7 @@ func TestAnotherMasterIsReported(t *testing.T) {
 		src := sourceOn(t, line, "registers: [{quantity: battery_volts, address: 3}]")
 		for i := range 3 {
 			if i == 1 {
-				line.say(said{0, seal([]byte{9, 3, 0, 1, 0, 4})})
+				line.say(said{0, seal([]byte{9, 3, 0, 1, 0, 1})}, said{0, seal([]byte{9, 3, 2, 5, 4})})
 			}
 			got, err := src.Read(t.Context())
 			if len(got) != 1 || (i == 1) != (collector.KindOf(err) == collector.Foreign) || (i != 1) != (err == nil) {

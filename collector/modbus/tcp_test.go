@@ -122,6 +122,52 @@ func TestTCPDamage(t *testing.T) {
 	}
 }
 
+// A connection that carries RTU frames and has died without a word is dialled again.
+func TestDeadConnectionIsDialledAgain(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = l.Close() }()
+	go func() {
+		for first := true; ; first = false {
+			c, err := l.Accept()
+			if err != nil {
+				return // closed at the end of the test
+			}
+			go func() {
+				defer func() { _ = c.Close() }()
+				q := make([]byte, requestSize)
+				for {
+					if _, err := io.ReadFull(c, q); err != nil {
+						return
+					}
+					if first {
+						continue // hears, and says nothing
+					}
+					_, _ = c.Write(bank{unit: 1, read: counting}.reply(q))
+				}
+			}()
+		}
+	}()
+	b := NewBus(Settings{RTUTCP: l.Addr().String(), Mode: Mode{Baud: 115200}})
+	defer func() { _ = b.Close() }()
+	b.Declare(1, 20*ms, 0)
+	a := Ask{1, Holding, 50, 2}
+	for range 3 {
+		if _, err := b.Ask(t.Context(), a); collector.KindOf(err) != collector.Timeout {
+			t.Fatalf("got %v", err)
+		}
+	}
+	b.Declare(1, 5000*ms, 0) // the machine may be busy
+	got, err := b.Ask(t.Context(), a)
+	if err != nil || got.Opened != 2 {
+		t.Fatalf("got opening %d, %v", got.Opened, err)
+	}
+	want(t, a, got.Regs)
+}
+
 // A host that cannot be reached is told, and not tried again at once.
 func TestTCPUnreachable(t *testing.T) {
 	t.Parallel()

@@ -13,22 +13,33 @@ const (
 
 // traffic is what is known of other masters on a line: frames that nobody here asked for.
 // A line can have one master only; since the owner's other logger will not give way, we do.
+// One frame may be noise that looks like one; two are a master and its device.
 type traffic struct {
-	frames int // heard so far
-	last   time.Time
-	level  int
-	hold   time.Time // nothing is asked before
+	frames   int // heard so far
+	doubtful int // heard, but not yet believed
+	sure     bool
+	last     time.Time
+	level    int
+	hold     time.Time // nothing is asked before
 }
 
 func (t *traffic) heard(frames int, now time.Time) {
-	if frames > 0 {
-		t.frames += frames
-		t.last = now
+	if frames == 0 {
+		return
+	}
+	if now.Sub(t.last) >= trafficFor {
+		t.sure, t.doubtful = false, 0
+	}
+	t.last = now
+	t.doubtful += frames
+	if t.sure = t.sure || t.doubtful >= 2; t.sure {
+		t.frames += t.doubtful
+		t.doubtful = 0
 	}
 }
 
 func (t *traffic) present(now time.Time) bool {
-	return t.frames > 0 && now.Sub(t.last) < trafficFor
+	return t.sure && now.Sub(t.last) < trafficFor
 }
 
 // silence is how long the line must have been silent before a question.

@@ -22,8 +22,9 @@ const (
 // Reader reads one device again and again.
 type Reader struct {
 	device  *Device
-	current Current // as set, or else as learned
-	seen    [2]bool // conventions met: into, out of
+	current Current // as set
+	into    bool    // met with this way of counting
+	outOf   bool
 	fixed   bool
 }
 
@@ -179,17 +180,22 @@ func (r *Reader) direction(x float64, state int) float64 {
 	if want != 0 {
 		way := want * math.Copysign(1, x)
 		if math.Abs(x) >= 0.2 { // less may be the error of a sensor at rest
-			r.seen[map[bool]int{true: 0, false: 1}[way > 0]] = true
+			r.note(Current(way))
 		}
 		return way
 	}
-	switch r.seen {
-	case [2]bool{true, false}:
+	switch {
+	case r.into && !r.outOf:
 		return float64(Into)
-	case [2]bool{false, true}:
+	case r.outOf && !r.into:
 		return float64(OutOf)
 	}
 	return 0
+}
+
+func (r *Reader) note(way Current) {
+	r.into = r.into || way == Into
+	r.outOf = r.outOf || way == OutOf
 }
 
 // Lithium-ion bank: the mean temperature of its modules. It was once published unsigned
