@@ -1,7 +1,6 @@
 package estimator
 
 import (
-	"math"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -14,27 +13,7 @@ type Battery struct {
 	Reserve     float64 // charge not to go below, 0 to 1
 	CutoffVolts float64 // under load, V, of the whole battery
 	InitialSoC  float64 // 0 to 1; NaN when not told
-}
-
-// Belief is what is believed of the battery at one moment. Ratios run from 0 to 1; what is
-// not known is NaN.
-type Belief struct {
-	SoC, Low, High float64 // mean, and the 90 % band (5th and 95th percentile)
-	SoCSD          float64
-	UsableAh       float64 // capacity at the present temperature and age
-	UsableAhSD     float64
-	OffsetAmps     float64 // what the current sensor adds to the truth
-	OffsetSD       float64
-	UnmeteredWatts float64 // load that leaves the battery past the meters
-	UnmeteredSD    float64
-	MilliOhms      float64       // of the whole battery
-	Full           bool          // held at absorption with the current tapered
-	Curtailed      bool          // the charger gives less than the panel could
-	SinceFull      time.Duration // since the last true full; negative when never seen
-	NetWatts       float64       // into the battery, measured or inferred
-	LoadWatts      float64       // all load, the unmetered part included
-	Health         float64       // capacity against the label; NaN until learned
-	HealthSD       float64
+	ZeroAmps    float64 // standard deviation of the current sensor's zero error, A; 0 for the usual
 }
 
 // Model is the battery model of one site. It holds no state.
@@ -80,25 +59,59 @@ type State struct {
 	Curtailed   bool
 	SinceFull   time.Duration
 	NetW, LoadW float64
+	DarkLoad    float64 // W, what flowed out when the panel gave nothing
+	ColdCharge  bool
+	Claim       float64 // of the controller
+	ClaimKnown  bool
+	GhostWait   float64 // h since the load past the meters was judged
+	GhostHours  float64 // h for which a load past the meters was as good as certain
+	Broken      bool    // there was a silence since the voltage was last weighed
+	Swapped     float64 // h for which a replaced battery is still told
 }
 
 // Start is the belief before the first reading.
 func (m Model) Start() State {
-	s := State{Celsius: 15, Branch: -0.5}
-	s.Gauss.set(iCharge, 0.6, 0.3)
+	s := State{Celsius: 15, Lowest: 1}
+	m.fresh(&s)
 	if x := m.Battery.InitialSoC; x >= 0 && x <= 1 {
 		s.Gauss.set(iCharge, x, 0.12)
 	}
 	s.Gauss.set(iDrain, 0.09, 0.09)
 	s.Gauss.set(iNight, 0, 0.03)
-	s.Gauss.set(iFoot, 0, footShift)
 	s.Gauss.set(iGain, -0.003, 0.01)
-	s.Gauss.set(iSize, -0.105, 0.09)
+	return s
+}
+
+// fresh believes of the battery what is true of batteries at large.
+func (m Model) fresh(s *State) {
+	s.Gauss.set(iCharge, 0.6, 0.3)
+	s.Gauss.set(iSize, -0.105, 0.09) // 75 to 105 % of the label
 	s.Gauss.set(iCold, 0.0045, 0.0025)
 	s.Gauss.set(iHide, 0.5, 0.35)
 	s.Gauss.set(iTop, 0.008, 0.007)
 	s.Gauss.set(iBranch, branchVolts, branchSD)
-	s.Gauss.bend()
+	s.Gauss.set(iFoot, 0, footShift)
+	for k := range knots {
+		s.Gauss.set(iCurve+k, 0, 0)
+	}
+	s.bend()
+	s.StepVA, s.StepAA, s.Branch = 0, 0, -0.5
+	s.Anchored, s.SinceAnchor, s.Lowest = false, 0, 1
+	s.FullSeen, s.SinceFull, s.Full, s.Held, s.Floating = false, 0, false, 0, 0
+}
+
+// Replaced is the belief after another battery was put in the place of the old. What was
+// learned of meters and loads stays.
+func (m Model) Replaced(s State) State {
+	m.fresh(&s)
+	s.Swapped = 24
+	return s
+}
+
+// Resumed is the belief that was kept over a restart: the next reading's monotonic clock
+// counts from another instant, so only a trusted wall clock can tell how long it was.
+func (m Model) Resumed(s State) State {
+	s.Foreign = true
 	return s
 }
 
@@ -112,45 +125,13 @@ func (m Model) Step(s State, r reading.Reading) State {
 	m.climate(&s, &r, dt.Hours())
 	m.meet(&s, f)
 	if how == restarts {
-		dt = 0
-		s.widen(iCharge, 0.03*0.03)
+		s.widen(iCharge, 0.03*0.03) // nobody knows how long it was
 	}
+	s.Broken = s.Broken || how == restarts || dt > unseen
 	m.predict(&s, f, dt)
 	s.hour(r.Stamp, dt)
 	m.observe(&s, f, dt)
 	m.remember(&s, f, dt)
-	m.powers(&s, &r, f)
+	m.notice(&s, &r, f, dt)
 	return s
-}
-
-// powers notes what flows now, and whether the charger holds back.
-func (m Model) powers(s *State, r *reading.Reading, f flow) {
-	cell := f.volts / float64(m.Battery.Cells)
-	s.Curtailed = f.voltsKnown && f.in > 0 && (cell > 3.42 || s.Floating != 0)
-	drain := s.Mean[iDrain] * f.volts
-	s.NetW, s.LoadW = f.net()*f.volts-drain, f.out*f.volts+drain
-	if w, ok := r.Get(reading.LoadWatts); ok {
-		s.LoadW = w + drain
-	}
-}
-
-// Belief reads the state out.
-func (m Model) Belief(s *State) Belief {
-	sd := s.sd(iCharge)
-	x := min(max(s.Mean[iCharge], 0), 1)
-	left := 1 - s.Mean[iCold]*colder(s.Celsius)
-	usable := m.Battery.CapacityAh * math.Exp(s.Mean[iSize]) * left
-	b := Belief{
-		SoC: x, SoCSD: sd,
-		Low: min(max(s.Mean[iCharge]-1.645*sd, 0), x), High: max(min(s.Mean[iCharge]+1.645*sd, 1), x),
-		UsableAh: usable, UsableAhSD: usable * math.Hypot(s.sd(iSize), s.sd(iCold)*colder(s.Celsius)),
-		OffsetAmps: 0, OffsetSD: 0.035,
-		UnmeteredWatts: s.Mean[iDrain] * 3.3 * float64(m.Battery.Cells), UnmeteredSD: 1,
-		MilliOhms: 1000 * m.ohms(s), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
-		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
-	}
-	if s.FullSeen {
-		b.SinceFull = s.SinceFull
-	}
-	return b
 }

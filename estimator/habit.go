@@ -41,16 +41,16 @@ func (h *Habit) at(hour int, guess float64) (amps, spread float64) {
 	return m, math.Sqrt(max(square/w-m*m, 0)) + 0.2*math.Abs(m)
 }
 
-// over is the usual charge, Ah, of a span that begins at a clock hour, and its spread. The
-// spread of neighbouring hours goes together; that of days apart half so.
-func (h *Habit) over(from, hours, guess float64) (ah, spread float64) {
+// over is the usual charge, Ah, of a span that begins at a clock hour, and its spread. What
+// is unusual at one moment goes on so for some hours, bound.
+func (h *Habit) over(from, hours, bound, guess float64) (ah, spread float64) {
 	var square float64
 	for done := 0.0; done < hours; {
 		left := min(1-math.Mod(from+done, 1), hours-done)
 		left = max(left, 1e-6)
 		amps, sd := h.at(int(math.Mod(from+done, 24)), guess)
 		ah += amps * left
-		square += sd * sd * left * min(hours, 8)
+		square += sd * sd * left * bound
 		done += left
 	}
 	return ah, math.Sqrt(square)

@@ -19,7 +19,7 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	m.smooth(s, f, hours)
 	m.full(s, f, hours)
 	m.floating(s, f, hours)
-	m.look(s, f, hours)
+	m.look(s, f)
 }
 
 // smooth keeps means over some twenty minutes and counts the quiet hours since charging.
@@ -133,40 +133,3 @@ func (m Model) floating(s *State, f flow, hours float64) {
 	s.Floating = -4.5
 	s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return 0.5*math.Erfc((0.955-x)/0.015/math.Sqrt2) + 1e-4 })
 }
-
-// look compares the voltage at rest or under a small load with the open-circuit curve,
-// every two hours, oftener where the curve is steep.
-func (m Model) look(s *State, f flow, hours float64) {
-	cells, c := float64(m.Battery.Cells), m.Battery.CapacityAh
-	cell := s.Volts / cells
-	every := 6.0
-	if cell < 3.20 {
-		every = 1
-	}
-	charging := s.Quiet < 1
-	if s.SinceLook < every || charging && cell > 3.25 || math.Abs(s.Amps) > c/8 || cell > 3.345 || s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05 || !f.outKnown {
-		return
-	}
-	s.SinceLook = 0
-	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
-	unsure := 0.006 * (1 - math.Abs(s.Branch))
-	step := s.VoltStep / cells
-	if charging {
-		unsure += 0.01
-	}
-	hold := cellHeld
-	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain {
-		hold |= sizeHeld | 1<<iGain
-	}
-	s.see(sight{
-		volts: cell + sag, branch: s.Branch,
-		white: lookVolts*lookVolts + 0.16*sag*sag + unsure*unsure + step*step/12,
-	}, hold)
-}
-
-// What no measurement but the right one may teach: how the cell departs from the usual
-// cell, and how large it is.
-const (
-	cellHeld = held(1<<iTop | 1<<iBranch | 1<<iFoot | (1<<knots-1)<<iCurve)
-	sizeHeld = held(1<<iSize | 1<<iCold | 1<<iHide)
-)

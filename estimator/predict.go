@@ -53,6 +53,10 @@ func (s *State) dark(f flow) float64 {
 	return 0
 }
 
+// unusualHours is for how long a departure from habit goes on: a dark afternoon, a busy
+// evening.
+const unusualHours = 8.0
+
 // charges is what went in and out over the time since the last reading, Ah, and the spread
 // of their difference. Between two close readings the current went straight from one to
 // the other, give or take a third of the change: clouds do not wait for a reading.
@@ -74,7 +78,11 @@ func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess 
 	case before:
 		return was * hours, 0.3 * was * hours
 	}
-	return h.over(s.HourOfDay, hours, guess)
+	bound := unusualHours
+	if hours > unseen.Hours() {
+		bound = min(hours, unusualHours)
+	}
+	return h.over(s.HourOfDay, hours, bound, guess)
 }
 
 // guessOut is a load before any was seen: some nodes live four days on a battery.

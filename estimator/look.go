@@ -1,0 +1,82 @@
+package estimator
+
+import "math"
+
+// look compares the voltage at rest or under a small load with the open-circuit curve,
+// every six hours, oftener where the curve is steep.
+func (m Model) look(s *State, f flow) {
+	v, hold, ok := m.sight(s, f)
+	if !ok {
+		return
+	}
+	if s.Broken && s.SinceLook > 0.5 && s.strange(v) {
+		*s = m.Replaced(*s)
+	}
+	s.SinceLook, s.Broken = 0, false
+	s.see(v, hold)
+}
+
+// sight says whether the voltage is worth a look now, what it shows, and what it may not
+// teach.
+func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
+	cells := float64(m.Battery.Cells)
+	cell := s.Volts / cells
+	every := 6.0
+	if cell < steepBelow {
+		every = 1
+	}
+	settled := math.Abs(s.Amps) <= m.Battery.CapacityAh/8
+	charging := s.Quiet < 1
+	switch {
+	case s.SinceLook < every && !s.Broken, s.SinceLook < 0.5, !settled:
+		return v, 0, false
+	case cell > restMost, s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
+		return v, 0, false // near full the curve tells nothing
+	case f.outKnown && charging && cell > 3.25:
+		return v, 0, false // charging bends the plateau
+	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
+		return v, 0, false // perhaps charging
+	}
+	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
+	unsure := 0.006 * (1 - math.Abs(s.Branch))
+	branch := s.Branch
+	switch {
+	case !f.outKnown:
+		sag, branch = m.guessOut()*m.ohms(s)/cells, -0.5
+		unsure += 0.012
+	case charging:
+		unsure += 0.01
+	}
+	step := s.VoltStep / cells
+	hold = cellHeld
+	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain || !f.outKnown {
+		hold |= sizeHeld | 1<<iGain
+	}
+	white := lookVolts*lookVolts + 0.16*sag*sag + unsure*unsure + step*step/12
+	return sight{volts: cell + sag, branch: branch, white: white}, hold, true
+}
+
+// Voltages of a cell, V: below the first the curve is steep, above the second no cell rests.
+const (
+	steepBelow = 3.20
+	restMost   = 3.345
+)
+
+// strange tells whether a voltage after a silence is beyond all that the belief allows: then
+// this is another battery.
+func (s *State) strange(v sight) bool {
+	line := fit(s.Mean[iCharge], s.sd(iCharge))
+	line.slope[iBranch] = v.branch
+	off := v.volts - line.volts
+	for j := iBranch; j < unknowns; j++ {
+		off -= line.slope[j] * s.Mean[j]
+	}
+	return off*off > 36*(s.spread(&line.slope)+v.white+line.misfit)
+}
+
+// What no measurement but the right one may teach: how the cell departs from the usual
+// cell, and how large it is.
+const (
+	cellHeld = held(1<<iTop | 1<<iBranch | 1<<iFoot | (1<<knots-1)<<iCurve)
+	sizeHeld = held(1<<iSize | 1<<iCold | 1<<iHide)
+)
