@@ -64,7 +64,11 @@ func guard(next http.Handler) http.Handler {
 			http.Error(w, "cannot "+clip(r.Method, 20)+": this server only shows, it changes nothing", http.StatusMethodNotAllowed)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, 1024)
+		if r.ContentLength != 0 { // who hides a second request in a body gets no answer to it
+			h.Set("Connection", "close")
+			http.Error(w, "cannot take a body: this server only shows", http.StatusBadRequest)
+			return
+		}
 		next.ServeHTTP(w, r)
 	})
 }
