@@ -61,32 +61,49 @@ func (m Model) Draw(s *State, b estimator.Belief, now time.Time, fc *reading.For
 	return f
 }
 
-// fillHours works out, for each hour ahead, the panel's power at each clearness, the
-// expected load and the battery's temperature.
+// fillHours works out, for each hour ahead, the expected load and the battery's
+// temperature.
 func (f *Futures) fillHours(m Model, s *State, p *plant, now time.Time, today int, fc *reading.Forecast) {
+	for h := range steps {
+		mid := now.Add(time.Duration(h)*time.Hour + 30*time.Minute)
+		f.dayOf[h] = uint8(min(numDays-1, p.solarDay(mid)-today))
+		local := m.local(mid)
+		f.hourOf[h] = uint8(local.Hour())
+		f.loadW[h] = float32(s.Load.at(local))
+		f.warm[h] = float32(s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24))
+	}
+	f.fillLight(s, p, today)
+	f.warmByForecast(s, fc, now)
+	f.freezing = s.Warmth.BatteryOK && s.Warmth.Battery-s.Warmth.Swing < 12
+}
+
+// fillLight works out, for each hour ahead, the panel's power at each clearness.
+func (f *Futures) fillLight(s *State, p *plant, today int) {
 	factor, _ := s.Panel.factor()
 	var clearKt [numDays]float64
 	for d := range numDays {
 		clearKt[d] = p.clearKt(today + d)
 	}
 	air := s.Warmth.air()
+	f.light = [steps][numLevels]float32{}
 	for h := range steps {
-		mid := now.Add(time.Duration(h)*time.Hour + 30*time.Minute)
-		d := min(numDays-1, p.solarDay(mid)-today)
-		f.dayOf[h] = uint8(d)
+		mid := f.at.Add(time.Duration(h)*time.Hour + 30*time.Minute)
 		for _, off := range [2]time.Duration{-15 * time.Minute, 15 * time.Minute} {
 			v := p.look(mid.Add(off), air, s)
-			for k, w := range p.levels(&v, clearKt[d]) {
+			for k, w := range p.levels(&v, clearKt[f.dayOf[h]]) {
 				f.light[h][k] += float32(factor * w / 2)
 			}
 		}
-		local := m.local(mid)
-		f.hourOf[h] = uint8(local.Hour())
-		f.loadW[h] = float32(s.Load.at(local))
-		f.warm[h] = float32(s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24))
 	}
-	f.warmByForecast(s, fc, now)
-	f.freezing = s.Warmth.BatteryOK && s.Warmth.Battery-s.Warmth.Swing < 12
+}
+
+// Tilted is the same futures with the panel at another tilt, all else as it is.
+func (f *Futures) Tilted(m Model, s *State, tiltDeg float64) *Futures {
+	other := *f
+	m.Site.TiltDeg = tiltDeg
+	p := m.plant()
+	other.fillLight(s, &p, p.solarDay(f.at))
+	return &other
 }
 
 // warmByForecast moves the temperatures by as much as the forecast says they will change.

@@ -25,10 +25,14 @@ type Action struct {
 // Outcome is what came of the futures under one action.
 type Outcome struct {
 	Reserve, Cutoff Window
-	DarkHours       float64
+	DarkHours       float64 // expected within the horizon
 	BackHours       float64
+	WeekHours       float64 // expected hours of the coming 168 before the first cut-off
 	Fan             []FanPoint
 }
+
+// week is the span over which an action's hours are counted.
+const week = 168
 
 const (
 	never   = float32(math.MaxFloat32)
@@ -88,6 +92,9 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 	}
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
 	out.BackHours = back(&t.cutoff, &t.back)
+	for _, at := range t.cutoff {
+		out.WeekHours += float64(min(at, week)) / Paths
+	}
 	if fan {
 		out.Fan = t.fanPoints()
 	}

@@ -1,0 +1,218 @@
+// Package advice says what an action would buy: a price list, each line computed on the
+// very futures of the outlook, so that the difference is the action's alone. It picks the
+// least sacrifice that brings the chance of a cut-off below what the owner accepts, and
+// says until when it makes sense. It informs; a person decides whether a trip is safe.
+package advice
+
+import (
+	"fmt"
+	"time"
+
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sun"
+
+	"ebbwatch/collector/reading"
+)
+
+// Span is a stretch of time.
+type Span struct{ From, To time.Time }
+
+// Owner is what the owner said of themselves and of the load.
+type Owner struct {
+	Budget     float64 // chance of a cut-off within a week that is accepted, 0 to 1; 0 is taken as 0.1
+	TripHours  float64 // from door to door and back
+	FreeDays   [7]bool // by [time.Weekday]; none set means every day
+	Avoid      []Span  // not to be sent out: storm, flood, a day away
+	ShedName   string  // what is switched off to save, such as "radio"
+	ShedWatts  float64 // what that saves, W; 0 is taken as half of the load
+	TopUpWh    float64 // what a carried battery or charger puts in; 0 is taken as 240
+	MaxTiltDeg float64 // the steepest that the mount allows; 0 is not to be tilted
+}
+
+// Kind sorts the actions.
+type Kind string
+
+// The kinds of action, from the least sacrifice.
+const (
+	Shed    Kind = "shed"
+	Uncover Kind = "uncover"
+	Clean   Kind = "clean"
+	TopUp   Kind = "top-up"
+	Tilt    Kind = "tilt"
+	Battery Kind = "battery"
+	Panel   Kind = "panel"
+)
+
+// Offer is one line of the price list.
+type Offer struct {
+	Kind        Kind
+	Text        string    // what to do, for people
+	Before      float64   // chance of a cut-off within a week
+	After       float64   // the same with the action
+	HoursGained float64   // expected hours of service before the first cut-off, within the week
+	DarkAvoided float64   // expected dark hours avoided within the horizon
+	Sacrifice   float64   // for the order alone
+	Trip        bool      // somebody has to go
+	ActBy       time.Time // last sensible moment to leave or to switch; zero where there is none
+}
+
+// Line is the offer in words: "radio off 23–06 until Thu: 72 % → 9 %".
+func (o Offer) Line() string {
+	return fmt.Sprintf("%s: %.0f %% → %.0f %%", o.Text, 100*o.Before, 100*o.After)
+}
+
+// Question is everything that a price list hangs on.
+type Question struct {
+	Model    outlook.Model
+	State    *outlook.State
+	Belief   estimator.Belief
+	Now      time.Time
+	Forecast *reading.Forecast
+	Seed     uint64
+	Owner    Owner
+}
+
+// withinWeek is the index of 168 h in [outlook.Withins].
+const withinWeek = 4
+
+// desk prices actions against one set of futures.
+type desk struct {
+	q      Question
+	f      *outlook.Futures
+	before outlook.Outcome
+	visit  time.Time // when somebody could be there; zero when not before the end
+	leave  time.Time // the last sensible moment to leave for it
+}
+
+// Prices is the price list, in the order of the least sacrifice.
+func Prices(q Question) []Offer {
+	if q.Owner.Budget <= 0 {
+		q.Owner.Budget = 0.1
+	}
+	if q.Owner.TopUpWh <= 0 {
+		q.Owner.TopUpWh = 240
+	}
+	d := &desk{q: q, f: q.Model.Draw(q.State, q.Belief, q.Now, q.Forecast, q.Seed)}
+	d.before = d.f.Run(outlook.Action{}, false)
+	d.visit, d.leave = d.visits()
+	out := d.shedding()
+	if !d.visit.IsZero() {
+		out = append(out, d.trips()...)
+	}
+	return out
+}
+
+// Best is the first offer that brings the chance within the owner's budget; where none
+// does, the one that leaves the least chance. It is false when there is nothing to gain.
+func Best(offers []Offer, budget float64) (Offer, bool) {
+	if budget <= 0 {
+		budget = 0.1
+	}
+	var best Offer
+	for _, o := range offers {
+		if o.After <= budget && o.After < o.Before {
+			return o, true
+		}
+		if o.After < o.Before-0.02 && (best.Kind == "" || o.After < best.After) {
+			best = o
+		}
+	}
+	return best, best.Kind != ""
+}
+
+func (d *desk) offer(k Kind, text string, out outlook.Outcome, sacrifice float64, trip bool) Offer {
+	o := Offer{
+		Kind: k, Text: text, Before: d.before.Cutoff.Within[withinWeek], After: out.Cutoff.Within[withinWeek],
+		HoursGained: out.WeekHours - d.before.WeekHours, DarkAvoided: d.before.DarkHours - out.DarkHours,
+		Sacrifice: sacrifice, Trip: trip,
+	}
+	if trip {
+		o.ActBy = d.leave
+	}
+	return o
+}
+
+// hours from now.
+func (d *desk) ahead(t time.Time) float64 { return t.Sub(d.q.Now).Hours() }
+
+// trips prices what needs a person at the site, done at the visit.
+func (d *desk) trips() []Offer {
+	at, own := d.ahead(d.visit), d.q.Owner
+	base := 10 + 2*own.TripHours
+	var out []Offer
+	run := func(k Kind, text string, a outlook.Action, sacrifice float64) {
+		out = append(out, d.offer(k, text, d.f.Run(a, false), sacrifice, true))
+	}
+	if d.q.State.Covered > 0 {
+		run(Uncover, "clear the panel", outlook.Action{Uncover: true, PanelFrom: at}, base)
+	}
+	// Usual dirt costs 2 to 5 % (common practice); what was learned does not tell how much
+	// of the panel's loss would wash off.
+	run(Clean, "clean the panel", outlook.Action{Panel: 0.03, PanelFrom: at}, base+1)
+	run(TopUp, fmt.Sprintf("bring %.0f Wh", own.TopUpWh), outlook.Action{AddWh: own.TopUpWh, AddAt: at}, base+2)
+	if t := own.MaxTiltDeg; t > d.q.Model.Site.TiltDeg+5 {
+		f := d.f.Tilted(d.q.Model, d.q.State, t)
+		out = append(out, d.offer(Tilt, fmt.Sprintf("tilt the panel to %.0f°", t), f.Run(outlook.Action{}, false), base+3, true))
+	}
+	run(Battery, fmt.Sprintf("add a second battery of %.0f Ah, full", d.q.Model.Battery.CapacityAh), outlook.Action{Capacity: 1, CapacityAt: at}, base+40)
+	run(Panel, "double the panel", outlook.Action{Panel: 1, PanelFrom: at}, base+60)
+	return out
+}
+
+// visits finds the last moment at which somebody could still be there in time, on a free
+// day, in daylight and outside the spans to avoid, and when they would have to leave. When
+// the battery may be gone before the first chance to go, it is that first chance.
+func (d *desk) visits() (visit, leave time.Time) {
+	own := d.q.Owner
+	way := time.Duration(own.TripHours / 2 * float64(time.Hour))
+	deadline := d.deadline()
+	for t := d.q.Now.Add(way).Truncate(15 * time.Minute).Add(15 * time.Minute); t.Sub(d.q.Now) < outlook.Horizon; t = t.Add(15 * time.Minute) {
+		if !d.sensible(t, way) {
+			continue
+		}
+		if visit.IsZero() || t.Before(deadline) {
+			visit = t
+		}
+		if t.After(deadline) {
+			break
+		}
+	}
+	if visit.IsZero() {
+		return visit, leave
+	}
+	return visit, visit.Add(-way)
+}
+
+// deadline is the early end of the cut-off's window, less an hour for the work.
+func (d *desk) deadline() time.Time {
+	early := d.before.Cutoff.P10
+	if !(early < 168) {
+		early = 168
+	}
+	return d.q.Now.Add(time.Duration((early - 1) * float64(time.Hour)))
+}
+
+// sensible tells whether a person may be asked to be on the way and at the site: a free
+// day, daylight from leaving until back, and nothing to be avoided.
+func (d *desk) sensible(visit time.Time, way time.Duration) bool {
+	from, to := visit.Add(-way), visit.Add(way+30*time.Minute)
+	site, zone := d.q.Model.Site, d.q.Model.Site.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	if free := d.q.Owner.FreeDays; free != [7]bool{} && !free[visit.In(zone).Weekday()] {
+		return false
+	}
+	for _, t := range [...]time.Time{from, visit, to} {
+		if sun.Elevation(t, site.Latitude, site.Longitude) < 0 {
+			return false
+		}
+	}
+	for _, s := range d.q.Owner.Avoid {
+		if from.Before(s.To) && to.After(s.From) {
+			return false
+		}
+	}
+	return true
+}
