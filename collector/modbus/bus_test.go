@@ -170,7 +170,7 @@ func TestTimeoutIsLearned(t *testing.T) {
 		asleep = true
 		began := time.Now()
 		_, err := b.Ask(t.Context(), Ask{1, Holding, 5, 2})
-		if took := time.Since(began); collector.KindOf(err) != collector.Timeout || took > 200*ms {
+		if took := time.Since(began); collector.KindOf(err) != collector.Timeout || took > 400*ms {
 			t.Errorf("got %v after %s", err, took)
 		}
 		for range 8 { // and it is found again
@@ -344,6 +344,36 @@ func TestOneStrangeFrameIsNotBelieved(t *testing.T) {
 			t.Errorf("step %d: kept off the line: %v", i, held)
 		}
 	}
+}
+
+// A device that mostly answers at once, and now and then after 0.7 s: it is given the time
+// after it was late once.
+func TestHiccupIsRemembered(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		n, missed := 0, 0
+		good := bank{unit: 1, read: counting}
+		b := busOn(&fakeLine{answer: func(q []byte) []said {
+			n++
+			if n%40 == 0 {
+				return []said{{700 * ms, good.reply(q)}}
+			}
+			return good.answer(q)
+		}})
+		for i := range 400 {
+			a := Ask{1, Holding, uint16(i), 2}
+			got, err := b.Ask(t.Context(), a)
+			if err != nil {
+				missed++
+			} else {
+				want(t, a, got.Regs)
+			}
+			time.Sleep(10 * time.Second)
+		}
+		if missed > 2 {
+			t.Errorf("missed %d of 10 late answers", missed)
+		}
+	})
 }
 
 // A line that never falls silent is told, and does not hold up the asker.

@@ -4,7 +4,7 @@ import "time"
 
 const (
 	paceFew   = 8                      // answers before what was learned is believed
-	paceFloor = 100 * time.Millisecond // never wait less: schedulers and adapters hold bytes back
+	paceFloor = 300 * time.Millisecond // never wait less: devices, adapters and schedulers have hiccups
 	paceRoof  = 5 * time.Second
 )
 
@@ -57,8 +57,10 @@ func (p *pace) answered(took time.Duration) {
 func (p *pace) miss() { p.missed++ }
 
 // late is told when an answer came after it was given up: wait twice as long, and learn
-// anew. How late it was is not known, since it may have lain in a buffer.
+// anew. How late it was is not known, since it may have lain in a buffer; later than what
+// was waited, in any case.
 func (p *pace) late() {
+	p.worst = max(p.worst, p.wait())
 	p.guess = min(2*p.wait(), p.roof())
 	p.answers = 0
 }
