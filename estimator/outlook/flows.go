@@ -19,7 +19,8 @@ const converter = 0.95
 
 // flowsOf reads harvest and load from whatever is measured. With the battery's own current
 // and the load both known, the harvest is their sum: then harvest less load is the measured
-// net, and the errors of the panel's own meter do not matter.
+// net, and the errors of the panel's own meter do not matter. What leaves unmeasured, as
+// the belief has it, counts as load.
 func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local time.Time, night bool) flows {
 	volts, ok := r.Get(reading.BatteryVolts)
 	if !ok {
@@ -27,7 +28,7 @@ func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local t
 	}
 	net := math.NaN()
 	if amps, ok := r.Get(reading.BatteryAmps); ok {
-		net = (amps - orZero(b.OffsetAmps)) * volts
+		net = amps*volts - drain(b)
 	}
 	f := flows{harvest: chargeSide(r, volts), load: loadSide(r, volts, b)}
 	switch {
@@ -43,6 +44,10 @@ func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local t
 	f.harvest = max(f.harvest, 0) // NaN stays NaN
 	return f
 }
+
+// drain is what leaves unmeasured, W: load past the meters and the sensor's zero error
+// together. The two are known far better as a sum than apart.
+func drain(b estimator.Belief) float64 { return orZero(b.DrainWatts) }
 
 func orZero(x float64) float64 {
 	if math.IsNaN(x) {
@@ -70,14 +75,13 @@ func chargeSide(r *reading.Reading, volts float64) float64 {
 
 // loadSide is the metered load and what is believed to leave past the meters.
 func loadSide(r *reading.Reading, volts float64, b estimator.Belief) float64 {
-	ghost := orZero(b.UnmeteredWatts)
 	amps, okA := r.Get(reading.LoadAmps)
 	watts, okW := r.Get(reading.LoadWatts)
 	switch {
 	case okW:
-		return watts + ghost
+		return watts + drain(b)
 	case okA:
-		return amps*volts + ghost
+		return amps*volts + drain(b)
 	}
 	return math.NaN()
 }

@@ -197,7 +197,7 @@ func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *
 	if !(usable > 0) {
 		usable, usableSD = 0.9*m.Battery.CapacityAh, 0.09*m.Battery.CapacityAh
 	}
-	driftSD := math.Hypot(orZero(b.OffsetSD)*3.25*float64(max(m.Battery.Cells, 1)), 0)
+	driftSD := orZero(b.DrainSD)
 	inhibit := s.Warmth.inhibits()
 	for i := range f.path {
 		sd := up

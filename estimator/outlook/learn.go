@@ -74,8 +74,7 @@ func (m Model) loadIsOff(s *State, r *reading.Reading, b estimator.Belief, watts
 	if on, ok := r.Get(reading.LoadOn); ok {
 		return on == 0
 	}
-	ghost := orZero(b.UnmeteredWatts)
-	idle := watts-ghost < 0.15*max(s.Load.Level-ghost, 0)
+	idle := watts-drain(b) < 0.15*max(s.Load.Level-drain(b), 0)
 	if s.Cutoff.Dark {
 		return idle
 	}

@@ -127,6 +127,7 @@ type setting struct {
 	exact    bool // charge and capacity are known exactly
 	blind    bool // no monthly means are given
 	every    int  // hours between looks beside that of 18 h
+	thin     int  // only every so many days; 0 is every day
 	seed     uint64
 }
 
@@ -176,7 +177,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 			continue
 		}
 		daily := h%24 == 17
-		if !daily && (set.every == 0 || h%set.every != 0) {
+		if !daily && (set.every == 0 || h%set.every != 0) || set.thin > 1 && d%set.thin != 0 {
 			continue
 		}
 		if month := w.day(d).Month(); month > 4 && month < 9 && n.summerSafe(hours, h) {

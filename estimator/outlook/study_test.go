@@ -2,6 +2,7 @@ package outlook
 
 import (
 	"os"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -30,6 +31,7 @@ func TestStudy(t *testing.T) {
 		id = x
 	}
 	w, s := station(t, id), measuredShapes(t)
+	thin, _ := strconv.Atoi(os.Getenv("EBBWATCH_THIN"))
 	for name, n := range studyNodes() {
 		if !strings.Contains(name, os.Getenv("EBBWATCH_NODE")) {
 			continue
@@ -43,6 +45,7 @@ func TestStudy(t *testing.T) {
 		} {
 			t.Run(name, func(t *testing.T) {
 				t.Parallel()
+				set.thin = thin
 				tr := w.try(set, s, 60)
 				t.Logf("%s, %.0f W %.0f Ah: %.2f outages a year; forecast %v, exact %v, without means %v", id, n.watts, n.ah, tr.outages, set.forecast, set.exact, set.blind)
 				for i, span := range Withins() {
