@@ -84,3 +84,11 @@ func IsPermanent(err error) bool {
 	var p permanent
 	return errors.As(err, &p)
 }
+
+// Resender is a channel whose receiver forgets what it was told: it wants to hear from time
+// to time what is still active, the notices of [Engine.Standing].
+type Resender interface {
+	Channel
+	Resend(ctx context.Context, active []Notice) error
+	Every() time.Duration
+}

@@ -313,6 +313,21 @@ func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
 	return list
 }
 
+// Standing are the notices of the alarms that were told and are not over, as of now, for a
+// [Resender].
+func (e Engine) Standing(s State, now time.Time, get Lookup) []Notice {
+	var list []Notice
+	get = e.facts(get)
+	for _, r := range e.Rules {
+		for _, instance := range e.instances(r) {
+			if u := e.use(r, instance, now, &s, get); u.t.ID != "" && u.t.Told {
+				list = append(list, u.notice(Changed))
+			}
+		}
+	}
+	return list
+}
+
 // Plain is the whole notice as text for a person: the title, what and why, and the advice.
 func (n Notice) Plain() string {
 	var b strings.Builder

@@ -1,0 +1,210 @@
+// Package alertmanager hands notices to an Alertmanager through version 2 of its interface.
+//
+// An alert there ends when its sender says so, or at the end that it was given. So that a
+// node which goes dark does not end its own alarm, that end lies days ahead; and since an
+// Alertmanager forgets all alerts when it restarts, what is active is sent again from time
+// to time.
+package alertmanager
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"strings"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/post"
+)
+
+// Config is the section of an Alertmanager.
+type Config struct {
+	URL         alert.Secret            `yaml:"url" secret:"true" example:"http://127.0.0.1:9093" doc:"where it answers, without /api/v2"`
+	URLFile     string                  `yaml:"url_file" path:"true" doc:"file that holds the address, when it has a password in it"`
+	Headers     map[string]alert.Secret `yaml:"headers" secret:"true" doc:"further headers"`
+	HeaderFiles map[string]string       `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
+	Labels      map[string]string       `yaml:"labels" doc:"further labels, for routing"`
+	Timeout     time.Duration           `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
+	Resend      time.Duration           `yaml:"resend" default:"2m" range:"10s..1h" doc:"how often what is active is sent again"`
+	Hold        time.Duration           `yaml:"hold" default:"7d" range:"5m..90d" doc:"how long an alarm stands without word from the node"`
+}
+
+// Check finds what the tags cannot say.
+func (c *Config) Check(problem func(key, what string)) {
+	switch {
+	case c.URL == "" && c.URLFile == "":
+		problem("", "one of url and url_file is needed")
+	case c.URL != "" && c.URLFile != "":
+		problem("url_file", "is given beside url: only one of them can hold")
+	case c.URL != "":
+		if err := post.CheckAddress(string(c.URL)); err != nil {
+			problem("url", err.Error())
+		}
+	}
+}
+
+// Kind is this channel for the configuration.
+func Kind() alert.Kind {
+	return alert.Kind{
+		Name:    "alertmanager",
+		Summary: "an Alertmanager, version 2 of its interface",
+		Sample:  "url: http://127.0.0.1:9093\n",
+		New:     open,
+	}
+}
+
+func open(d alert.Decoder) (alert.Channel, error) {
+	var c Config
+	if err := d.Decode(&c); err != nil {
+		return nil, err
+	}
+	return New(c), nil
+}
+
+// Channel is one Alertmanager. It is an [alert.Resender].
+type Channel struct {
+	c      Config
+	client *post.Client
+}
+
+var _ alert.Resender = (*Channel)(nil)
+
+// New makes a channel; zero durations stand for the defaults.
+func New(c Config) *Channel {
+	for _, d := range []struct {
+		have  *time.Duration
+		usual time.Duration
+	}{{&c.Timeout, 10 * time.Second}, {&c.Resend, 2 * time.Minute}, {&c.Hold, 7 * 24 * time.Hour}} {
+		if *d.have == 0 {
+			*d.have = d.usual
+		}
+	}
+	return &Channel{c: c, client: post.NewClient(c.Timeout)}
+}
+
+// Format prints the channel without its settings, some of which are secret.
+func (c *Channel) Format(f fmt.State, _ rune) { io.WriteString(f, "alertmanager") }
+
+// Every is how often [Channel.Resend] is wanted.
+func (c *Channel) Every() time.Duration { return c.c.Resend }
+
+// Send implements [alert.Channel].
+func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
+	return c.send(ctx, []alert.Notice{n})
+}
+
+// Resend tells again what is active.
+func (c *Channel) Resend(ctx context.Context, active []alert.Notice) error {
+	if len(active) == 0 {
+		return nil
+	}
+	return c.send(ctx, active)
+}
+
+// item is one alert of the interface.
+type item struct {
+	Labels      map[string]string `json:"labels"`
+	Annotations map[string]string `json:"annotations"`
+	StartsAt    string            `json:"startsAt,omitempty"`
+	EndsAt      string            `json:"endsAt,omitempty"`
+}
+
+func (c *Channel) send(ctx context.Context, notices []alert.Notice) error {
+	var items []item
+	for _, n := range notices {
+		items = append(items, c.items(n)...)
+	}
+	body, err := json.Marshal(items)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("cannot write the notice for the Alertmanager: %w", err))
+	}
+	address, err := c.address()
+	if err != nil {
+		return err
+	}
+	header, err := c.header()
+	if err != nil {
+		return err
+	}
+	return c.client.Send(ctx, http.MethodPost, strings.TrimSuffix(address, "/")+"/api/v2/alerts", header, body)
+}
+
+// items are the alerts that a notice makes. Labels are what tells alerts apart there, and
+// the severity is one of them for the sake of routing: so a change of severity ends the
+// alerts of the others.
+func (c *Channel) items(n alert.Notice) []item {
+	var items []item
+	for _, severity := range []alert.Severity{alert.Info, alert.Warning, alert.Critical} {
+		it := item{Labels: c.labels(n, severity), Annotations: annotations(n)}
+		it.StartsAt, it.EndsAt = c.span(n, severity == n.Severity && n.Phase != alert.Cleared)
+		if n.Phase == alert.Raised && severity != n.Severity {
+			continue
+		}
+		items = append(items, it)
+	}
+	return items
+}
+
+// span is from when to when an alert stands. A clock that plainly was never set says
+// nothing: then the Alertmanager's own clock and its own end apply.
+func (c *Channel) span(n alert.Notice, stands bool) (from, to string) {
+	const earliest = 2024
+	if n.Since.Year() >= earliest {
+		from = n.Since.UTC().Format(time.RFC3339)
+	}
+	switch {
+	case !stands && n.At.Year() >= earliest:
+		to = n.At.UTC().Format(time.RFC3339)
+	case !stands:
+		to = time.Unix(1, 0).UTC().Format(time.RFC3339)
+		from = ""
+	case n.At.Year() >= earliest:
+		to = n.At.Add(c.c.Hold).UTC().Format(time.RFC3339)
+	}
+	return from, to
+}
+
+func (c *Channel) labels(n alert.Notice, severity alert.Severity) map[string]string {
+	labels := map[string]string{}
+	for name, value := range c.c.Labels {
+		labels[name] = value
+	}
+	labels["alertname"], labels["site"], labels["id"], labels["severity"] = n.Rule, n.Site, n.ID, string(severity)
+	return labels
+}
+
+func annotations(n alert.Notice) map[string]string {
+	a := map[string]string{"summary": n.Title, "description": n.Text}
+	if len(n.Advice) > 0 {
+		a["advice"] = strings.Join(n.Advice, "\n")
+	}
+	return a
+}
+
+func (c *Channel) address() (string, error) {
+	if c.c.URLFile == "" {
+		return string(c.c.URL), nil
+	}
+	address, err := post.Secret(c.c.URLFile)
+	if err == nil && post.CheckAddress(address) != nil {
+		err = fmt.Errorf("cannot use what stands in %s: it %w", c.c.URLFile, post.CheckAddress(address))
+	}
+	return address, err
+}
+
+func (c *Channel) header() (http.Header, error) {
+	h := http.Header{"Content-Type": {"application/json"}, "User-Agent": {"ebbwatch"}}
+	for name, value := range c.c.Headers {
+		h.Set(name, string(value))
+	}
+	for name, file := range c.c.HeaderFiles {
+		value, err := post.Secret(file)
+		if err != nil {
+			return nil, err
+		}
+		h.Set(name, value)
+	}
+	return h, nil
+}
