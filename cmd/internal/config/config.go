@@ -27,6 +27,10 @@ type Config struct {
 	Web     Web       `yaml:"web" doc:"the page, the metrics and the interface for programs"`
 	State   string    `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
 	Loads   *Section  `yaml:"loads" doc:"the loads, for planning"`
+	Plan    *Section  `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
+	Prices  *Section  `yaml:"prices" doc:"what things cost, for planning"`
+	Wiring  *Section  `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
+	Radio   *Section  `yaml:"radio" doc:"the path between two antennas, for planning"`
 }
 
 // Site is the place of the node.
