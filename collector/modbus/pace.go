@@ -15,6 +15,7 @@ type pace struct {
 	first   time.Duration // how long to wait before anything was learned, as declared
 	guess   time.Duration // the same, after late answers; 0 without any
 	worst   time.Duration // of what was seen, fading slowly
+	mean    time.Duration // of about the last sixteen
 	answers int
 	missed  int // in a row
 }
@@ -44,11 +45,14 @@ func (p *pace) usual() time.Duration {
 	if p.answers < paceFew {
 		return 10 * time.Millisecond
 	}
-	return p.worst / 2
+	return p.mean
 }
 
 func (p *pace) answered(took time.Duration) {
-	p.answers++
+	if p.answers++; p.mean == 0 {
+		p.mean = took
+	}
+	p.mean += (took - p.mean) / 16
 	p.missed = 0
 	// The worst of about the last thousand: 1/e in a thousand answers.
 	p.worst = max(took, p.worst-p.worst/1000)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -163,6 +164,50 @@ func TestSilentDeviceIsGivenUp(t *testing.T) {
 		got, err := src.Read(t.Context())
 		if collector.KindOf(err) != collector.Timeout || len(got) > 0 || len(line.asked) > 3 {
 			t.Errorf("got %v, %v after %d questions", got, err, len(line.asked))
+		}
+	})
+}
+
+// A device that is away does not hold up another on its line for long: about a third of a
+// second a poll once its line is known, and the quiet time after it.
+func TestDeadNeighbourCostsLittle(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		away := false
+		one, two := bank{unit: 1, read: counting}, bank{unit: 2, read: counting}
+		line := &fakeLine{answer: func(q []byte) []said {
+			if away && q[0] == 2 {
+				return nil
+			}
+			return append(one.answer(q), two.answer(q)...)
+		}}
+		alive := sourceOn(t, line, "registers: [{quantity: battery_volts, address: 3}]")
+		gone := newMapped(alive.bus, 2, alive.layout)
+		slowest := time.Duration(0)
+		for i := range 100 {
+			away = i > 20
+			var both sync.WaitGroup
+			both.Go(func() {
+				if got, err := gone.Read(t.Context()); !away && (err != nil || len(got) != 1) {
+					t.Errorf("poll %d of unit 2: got %v, %v", i, got, err)
+				}
+			})
+			both.Go(func() {
+				began := time.Now()
+				if got, err := alive.Read(t.Context()); err != nil || len(got) != 1 {
+					t.Errorf("poll %d of unit 1: got %v, %v", i, got, err)
+				}
+				if i > 25 {
+					slowest = max(slowest, time.Since(began))
+				}
+			})
+			both.Wait()
+			time.Sleep(10 * time.Second)
+		}
+		// The first guess of a second comes back after some misses, as the device may have
+		// become slow.
+		if slowest > 1400*ms {
+			t.Errorf("unit 1 had to wait %s", slowest)
 		}
 	})
 }
