@@ -1,0 +1,89 @@
+package history
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Client asks a running daemon for its history, which alone may open the file.
+type Client struct {
+	URL  string       // of the daemon, such as http://127.0.0.1:9777
+	HTTP *http.Client // nil: one with a limit of 30 s
+}
+
+// maxAnswer bounds what is read of one answer: 5000 points of all columns are less.
+const maxAnswer = 64 << 20
+
+// Lookup answers as [Store.Lookup] does.
+func (c Client) Lookup(ctx context.Context, q Query) (Series, error) {
+	client := c.HTTP
+	if client == nil {
+		client = &http.Client{Timeout: 30 * time.Second}
+	}
+	q, err := q.check()
+	if err != nil {
+		return Series{}, err
+	}
+	v := url.Values{"from": {q.From.UTC().Format(time.RFC3339Nano)}, "to": {q.To.UTC().Format(time.RFC3339Nano)}, "points": {fmt.Sprint(q.Points)}}
+	if len(q.Names) > 0 {
+		v.Set("name", strings.Join(q.Names, ","))
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/api/v1/history?"+v.Encode(), nil)
+	if err != nil {
+		return Series{}, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
+	}
+	resp, err := client.Do(req)
+	if err != nil {
+		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	if err != nil {
+		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+	}
+	if resp.StatusCode != http.StatusOK {
+		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %s: %s", resp.Status, strings.TrimSpace(string(body[:min(len(body), 300)])))
+	}
+	var a answer
+	if err := json.Unmarshal(body, &a); err != nil {
+		return Series{}, fmt.Errorf("cannot read the daemon's history: %w", err)
+	}
+	return a.series()
+}
+
+func (a answer) series() (Series, error) {
+	s := Series{From: a.From, To: a.To, Step: time.Duration(a.StepS * float64(time.Second)), Resolution: a.Resolution,
+		Times: a.Times, Damaged: a.Damaged, Joules: map[string][]float64{}}
+	for name, c := range a.Series {
+		if len(c.Min) != len(a.Times) || len(c.Mean) != len(a.Times) || len(c.Max) != len(a.Times) {
+			return s, fmt.Errorf("cannot read the daemon's history: %s has not as many numbers as there are times", name)
+		}
+		s.Columns = append(s.Columns, Column{name, nans(c.Min), nans(c.Mean), nans(c.Max)})
+	}
+	slices.SortFunc(s.Columns, func(a, b Column) int { return strings.Compare(a.Name, b.Name) })
+	for flow, js := range a.Joules {
+		if len(js) == len(a.Times) {
+			s.Joules[flow] = nans(js)
+		}
+	}
+	return s, nil
+}
+
+func nans(xs []*float64) []float64 {
+	out := make([]float64, len(xs))
+	for i, x := range xs {
+		if out[i] = math.NaN(); x != nil {
+			out[i] = *x
+		}
+	}
+	return out
+}

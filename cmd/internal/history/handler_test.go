@@ -1,0 +1,103 @@
+package history_test
+
+import (
+	"io"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/cmd/internal/history"
+	"ebbwatch/collector/reading"
+)
+
+// What the client gets over the wire is what the store says.
+func TestOverTheWire(t *testing.T) {
+	t.Parallel()
+	s := open(t, history.Options{Peers: []string{"gate"}})
+	flushed(t, s, 0, 3*time.Hour, true)
+	half := at(3*time.Hour, true)
+	half.Reading[reading.PVWatts].Known = false
+	s.Add(half)
+	srv := httptest.NewServer(s)
+	defer srv.Close()
+	c := history.Client{URL: srv.URL + "/"}
+	for _, q := range []history.Query{
+		{From: begin(), To: begin().Add(4 * time.Hour), Points: 48},
+		{From: begin(), To: begin().Add(4 * time.Hour), Points: 1440, Names: []string{"pv_watts", "battery_soc"}},
+		{From: begin().Add(-time.Hour), To: begin(), Points: 10},
+	} {
+		want, got := lookup(t, s, q), history.Series{}
+		got, err := c.Lookup(t.Context(), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Step != want.Step || got.Resolution != want.Resolution || len(got.Times) != len(want.Times) {
+			t.Fatalf("%+v: %v %s %d, want %v %s %d", q, got.Step, got.Resolution, len(got.Times), want.Step, want.Resolution, len(want.Times))
+		}
+		for _, col := range got.Columns {
+			other := want.Column(col.Name)
+			for i := range col.Mean {
+				if math.IsNaN(col.Mean[i]) != math.IsNaN(other.Mean[i]) || col.Mean[i] != other.Mean[i] && !math.IsNaN(col.Mean[i]) {
+					t.Fatalf("%s at %s: %v, want %v", col.Name, got.Times[i], col.Mean[i], other.Mean[i])
+				}
+			}
+		}
+	}
+}
+
+func TestHandlerRefusesNonsense(t *testing.T) {
+	t.Parallel()
+	srv := httptest.NewServer(open(t, history.Options{}))
+	defer srv.Close()
+	for query, want := range map[string]string{
+		"from=yesterday":                     `cannot look up the history: from is "yesterday", want a time such as`,
+		"to=" + strings.Repeat("9", 300):     "cannot look up the history: to is",
+		"points=0":                           `points are "0", want 1 to 5000`,
+		"points=5001":                        "points are 5001, must be 1 to 5000",
+		"points=-3":                          "points are",
+		"from=2026-11-24T12:00:00Z&to=5":     "it ends at",
+		"name=volts":                         `there is no column "volts"`,
+		"from=1e300":                         "from is",
+		"name=battery_volts%27%3B--&points=": "there is no column",
+	} {
+		resp, err := http.Get(srv.URL + "/api/v1/history?" + query)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, _ := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if resp.StatusCode != http.StatusBadRequest || !strings.Contains(string(body), want) || len(body) > 400 {
+			t.Errorf("%.60s: %d %.200s, want 400 and %q", query, resp.StatusCode, body, want)
+		}
+	}
+	if resp, err := http.Get(srv.URL); err != nil || resp.StatusCode != http.StatusOK {
+		t.Errorf("without parameters: %v %v", resp, err)
+	}
+}
+
+func TestClientNamesWhatIsWrong(t *testing.T) {
+	t.Parallel()
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Query().Get("points") == "7" {
+			http.Error(w, "the card is gone", http.StatusServiceUnavailable)
+			return
+		}
+		_, _ = io.WriteString(w, `{"times":["2026-11-24T12:00:00Z"],"series":{"pv_watts":{"min":[1],"mean":[],"max":[1]}}}`)
+	}))
+	defer srv.Close()
+	for want, q := range map[string]history.Query{
+		"the card is gone":   {From: begin(), To: begin().Add(1), Points: 7},
+		"not as many":        {From: begin(), To: begin().Add(1)},
+		"not after its star": {From: begin(), To: begin()},
+	} {
+		if _, err := (history.Client{URL: srv.URL}).Lookup(t.Context(), q); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %s", err, want)
+		}
+	}
+	if _, err := (history.Client{URL: "http://\x00"}).Lookup(t.Context(), history.Query{From: begin(), To: begin().Add(1)}); err == nil {
+		t.Error("a bad URL is taken")
+	}
+}
