@@ -66,6 +66,7 @@ type State struct {
 	GhostWait   float64 // h since the load past the meters was judged
 	GhostHours  float64 // h for which a load past the meters was as good as certain
 	Broken      bool    // there was a silence since the voltage was last weighed
+	Settled     float64 // h since that silence
 	Swapped     float64 // h for which a replaced battery is still told
 }
 
@@ -127,7 +128,11 @@ func (m Model) Step(s State, r reading.Reading) State {
 	if how == restarts {
 		s.widen(iCharge, 0.03*0.03) // nobody knows how long it was
 	}
-	s.Broken = s.Broken || how == restarts || dt > unseen
+	if how == restarts || dt > unseen {
+		s.Broken, s.Settled = true, 0
+	} else {
+		s.Settled += dt.Hours()
+	}
 	m.predict(&s, f, dt)
 	s.hour(r.Stamp, dt)
 	m.observe(&s, f, dt)

@@ -28,7 +28,7 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	settled := math.Abs(s.Amps) <= m.Battery.CapacityAh/8
 	charging := s.Quiet < 1
 	switch {
-	case s.SinceLook < every && !s.Broken, s.SinceLook < 0.5, !settled:
+	case s.SinceLook < every && !s.Broken, s.SinceLook < 0.5, s.Broken && s.Settled < 0.25, !settled:
 		return v, 0, false
 	case cell > restMost, s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // near full the curve tells nothing
@@ -62,16 +62,15 @@ const (
 	restMost   = 3.345
 )
 
-// strange tells whether a voltage after a silence is beyond all that the belief allows: then
-// this is another battery.
+// strange tells whether a voltage after a silence belongs to a charge far from all that the
+// belief allows: then this is another battery.
 func (s *State) strange(v sight) bool {
-	line := fit(s.Mean[iCharge], s.sd(iCharge))
-	line.slope[iBranch] = v.branch
-	off := v.volts - line.volts
-	for j := iBranch; j < unknowns; j++ {
-		off -= line.slope[j] * s.Mean[j]
-	}
-	return off*off > 36*(s.spread(&line.slope)+v.white+line.misfit)
+	const oddVolts, far = 0.045, 0.15
+	rest := v.volts - v.branch*s.Mean[iBranch]
+	reach := 6*s.sd(iCharge) + far
+	low, _ := ocv(max(s.Mean[iCharge]-reach, 0))
+	high, _ := ocv(min(s.Mean[iCharge]+reach, 1))
+	return rest < low-oddVolts || rest > high+oddVolts
 }
 
 // What no measurement but the right one may teach: how the cell departs from the usual

@@ -55,6 +55,8 @@ type Offer struct {
 	Sacrifice   float64   // for the order alone
 	Trip        bool      // somebody has to go
 	ActBy       time.Time // last sensible moment to leave or to switch; zero where there is none
+	From, To    int       // [Shed]: hours of the local day; both 0 is not shed, 0 to 24 is all day
+	Wh          float64   // [TopUp]: what is brought
 }
 
 // Line is the offer in words: "radio off 23–06 until Thu: 72 % → 9 %".
@@ -142,7 +144,9 @@ func (d *desk) trips() []Offer {
 	base := 10 + 2*own.TripHours
 	var out []Offer
 	run := func(k Kind, text string, a outlook.Action, sacrifice float64) {
-		out = append(out, d.offer(k, text, d.f.Run(a, false), sacrifice, true))
+		o := d.offer(k, text, d.f.Run(a, false), sacrifice, true)
+		o.Wh = a.AddWh
+		out = append(out, o)
 	}
 	if d.q.State.Covered > 0 {
 		run(Uncover, "clear the panel", outlook.Action{Uncover: true, PanelFrom: at}, base)

@@ -35,7 +35,7 @@ func (d *desk) shedding() []Offer {
 		text := fmt.Sprintf("%s off %s until %s", d.name(), n.text(), d.until(nightsKept))
 		_, count := n.hours()
 		o := d.offer(Shed, text, res, float64(i)+float64(count*nightsKept)/100, false)
-		o.ActBy = d.nextStart(n)
+		o.ActBy, o.From, o.To = d.nextStart(n), n.from, n.to
 		out = append(out, o)
 	}
 	return out
