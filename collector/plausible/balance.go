@@ -35,19 +35,25 @@ type Pair struct {
 	Opinion     Verdict
 	Ratio       float64 // when it was judged
 	LowKnown    bool
+	Shaken      bool // there is power, and the opinion is not fine
 }
 
-// limits of a pair: a must lie between low·b − slack and high·b + slack, watts. Nothing is
-// said while both are below the least.
-type limits struct{ low, high, slack, least float64 }
+// nothing is the power below which a poll is not counted, W: the night must not wipe out
+// what the day has shown.
+const nothing = 1
+
+// limits of a pair: a must lie between low·b − under and high·b + over, watts. Nothing is
+// said while both means are below the least. (Single polls are not sorted out by that: of a
+// switching charger one would keep the moments when it is on.)
+type limits struct{ low, under, high, over, least float64 }
 
 // pairs judges the powers.
 func (s *State) pairs(p poll) []finding {
 	panel := s.Pairs[pairPanel].step(p.get(reading.PVVolts)*p.get(reading.PVAmps), p.get(reading.PVWatts),
 		// Means of volts and of amperes multiplied are not the mean power while a switching
 		// charger holds back: up to open-circuit over battery voltage apart.
-		limits{0.5, 2.2, 3, 10})
-	load := s.Pairs[pairLoad].step(p.get(reading.LoadVolts)*p.get(reading.LoadAmps), p.get(reading.LoadWatts), limits{0.75, 1.33, 2, 4})
+		limits{0.5, 3, 2.2, 3, 5})
+	load := s.Pairs[pairLoad].step(p.get(reading.LoadVolts)*p.get(reading.LoadAmps), p.get(reading.LoadWatts), limits{0.75, 2, 1.33, 2, 4})
 	charge := s.Pairs[pairCharge].step(p.charge())
 	return []finding{
 		{[]reading.Quantity{reading.PVWatts, reading.PVAmps, reading.PVVolts}, panel, s.Pairs[pairPanel].why("panel volts times amperes", "panel watts")},
@@ -66,22 +72,22 @@ func (p *poll) charge() (a, b float64, l limits) {
 		load = get(&p.all, reading.LoadAmps) * get(&p.all, reading.BatteryVolts)
 	}
 	if math.IsNaN(load) {
-		return a, b, limits{math.Inf(-1), 1.25, 4, 10}
+		return a, b, limits{math.Inf(-1), 0, 1.25, 3, 5}
 	}
-	return a, b, limits{0.6, 1.25, 4 + load, 10}
+	return a, b, limits{0.6, 3 + load, 1.25, 3, 5}
 }
 
 // step takes one poll in.
 func (k *Pair) step(a, b float64, l limits) Verdict {
-	if math.IsNaN(a) || math.IsNaN(b) || max(math.Abs(a), math.Abs(b)) < l.least {
+	if math.IsNaN(a) || math.IsNaN(b) || max(math.Abs(a), math.Abs(b)) < nothing {
 		return k.verdict()
 	}
 	k.N = k.N*(1-1.0/memory) + 1
 	w := 1 / k.N
 	mean := func(m *float64, x float64) { *m += w * (x - *m) }
-	above, below := a-l.high*b-l.slack, 0.0
+	above, below := a-l.high*b-l.over, 0.0
 	if k.LowKnown = !math.IsInf(l.low, -1); k.LowKnown {
-		below = l.low*b - l.slack - a
+		below = l.low*b - l.under - a
 	}
 	mean(&k.A, a)
 	mean(&k.B, b)
@@ -89,7 +95,11 @@ func (k *Pair) step(a, b float64, l limits) Verdict {
 	mean(&k.High2, above*above)
 	mean(&k.Low, below)
 	mean(&k.Low2, below*below)
-	opinion := k.opinion()
+	opinion, enough := k.opinion(), max(math.Abs(k.A), math.Abs(k.B)) >= l.least
+	if !enough {
+		opinion = Unknown
+	}
+	k.Shaken = enough && opinion != Fine
 	if opinion != k.Opinion {
 		k.Opinion, k.Streak = opinion, 0
 	}
@@ -101,7 +111,7 @@ func (k *Pair) step(a, b float64, l limits) Verdict {
 
 // verdict does not speak for a value while doubts are growing.
 func (k *Pair) verdict() Verdict {
-	if k.Verdict == Fine && k.Opinion != Fine {
+	if k.Verdict == Fine && k.Shaken {
 		return Unknown
 	}
 	return k.Verdict

@@ -96,48 +96,55 @@ func TestFaultsAreTold(t *testing.T) {
 		within time.Duration
 		who    reading.Quantity
 		also   []reading.Quantity // may be doubted with it
+		peak   float64            // W, panels below this may not show it in time
 	}{
-		{"volts ×10", same(one(reading.BatteryVolts, 10)), at, time.Minute, reading.BatteryVolts, nil},
-		{"volts ÷10", same(one(reading.BatteryVolts, 0.1)), at, time.Minute, reading.BatteryVolts, nil},
-		{"panel watts ×10", same(one(reading.PVWatts, 10)), at, 30 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}},
-		{"panel watts ÷10", same(one(reading.PVWatts, 0.1)), at, 30 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}},
-		{"load watts ×10", same(one(reading.LoadWatts, 10)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}},
-		{"load watts ×100", same(one(reading.LoadWatts, 100)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}},
-		{"load amps ×10", same(one(reading.LoadAmps, 10)), at, 2 * time.Hour, reading.LoadAmps, []reading.Quantity{reading.LoadWatts}},
-		{"charge amps ×10", same(one(reading.ChargeAmps, 10)), at, 4 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
-		{"charge amps ÷10", same(one(reading.ChargeAmps, 0.1)), 0, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
-		{"battery amps ×10", same(one(reading.BatteryAmps, 10)), 0, 18 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}},
-		{"battery amps ÷10", same(one(reading.BatteryAmps, 0.1)), 0, 18 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}},
-		{"battery amps reversed", same(one(reading.BatteryAmps, -1)), 0, 2 * time.Hour, reading.BatteryAmps, nil},
-		{"battery amps reversed by day", same(one(reading.BatteryAmps, -1)), at, 30 * time.Hour, reading.BatteryAmps, nil},
-		{"battery amps frozen", stick(reading.BatteryAmps), at, 24 * time.Hour, reading.BatteryAmps, nil},
-		{"battery amps dead", same(one(reading.BatteryAmps, 0)), 0, 36 * time.Hour, reading.BatteryAmps, nil},
-		{"charge amps frozen", stick(reading.ChargeAmps), at, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}},
-		{"panel watts frozen", stick(reading.PVWatts), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.BatteryAmps, reading.ChargeAmps}},
-		{"panel watts at night", same(func(v []reading.Value) { set(v, reading.PVWatts, 30) }), 48 * time.Hour, 2 * time.Hour, reading.PVWatts, nil},
-		{"charging at night", same(func(v []reading.Value) { set(v, reading.ChargeAmps, 3) }), 48 * time.Hour, 2 * time.Hour, reading.ChargeAmps, nil},
+		{"volts ×10", same(one(reading.BatteryVolts, 10)), at, time.Minute, reading.BatteryVolts, nil, 0},
+		{"volts ÷10", same(one(reading.BatteryVolts, 0.1)), at, time.Minute, reading.BatteryVolts, nil, 0},
+		{"panel watts ×10", same(one(reading.PVWatts, 10)), at, 8 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}, 0},
+		{"panel watts ÷10", same(one(reading.PVWatts, 0.1)), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts, reading.ChargeAmps}, 0},
+		{"load watts ×10", same(one(reading.LoadWatts, 10)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}, 0},
+		{"load watts ×100", same(one(reading.LoadWatts, 100)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}, 0},
+		{"load amps ×10", same(one(reading.LoadAmps, 10)), at, 2 * time.Hour, reading.LoadAmps, []reading.Quantity{reading.LoadWatts}, 0},
+		{"charge amps ×10", same(one(reading.ChargeAmps, 10)), at, 4 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 0},
+		{"charge amps ÷10", same(one(reading.ChargeAmps, 0.1)), 0, 48 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 100},
+		{"battery amps ×10", same(one(reading.BatteryAmps, 10)), 0, 24 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}, 0},
+		{"battery amps ÷10", same(one(reading.BatteryAmps, 0.1)), 0, 24 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}, 0},
+		{"battery amps reversed", same(one(reading.BatteryAmps, -1)), 0, 2 * time.Hour, reading.BatteryAmps, nil, 0},
+		{"battery amps reversed by day", same(one(reading.BatteryAmps, -1)), at, 16 * time.Hour, reading.BatteryAmps, nil, 0},
+		{"battery amps frozen", stick(reading.BatteryAmps), at, 24 * time.Hour, reading.BatteryAmps, nil, 0},
+		{"battery amps dead", same(one(reading.BatteryAmps, 0)), 0, 16 * time.Hour, reading.BatteryAmps, nil, 0},
+		{"charge amps frozen", stick(reading.ChargeAmps), at, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 0},
+		{"panel watts frozen", stick(reading.PVWatts), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.BatteryAmps, reading.ChargeAmps, reading.PVAmps, reading.PVVolts}, 0},
+		{"panel watts at night", same(func(v []reading.Value) { set(v, reading.PVWatts, 30) }), 48 * time.Hour, 2 * time.Hour, reading.PVWatts, nil, 0},
+		{"charging at night", same(func(v []reading.Value) { set(v, reading.ChargeAmps, 3) }), 48 * time.Hour, 2 * time.Hour, reading.ChargeAmps, nil, 0},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			worst := time.Duration(0)
-			for seed := range uint64(study(6, 60)) {
+			var all []time.Duration
+			for seed := range uint64(study(4, 60)) {
 				site := rich(seed)
 				before, after := tell(site, time.Minute, row.from, row.from+row.within, known(site.Spec()), row.fault())
 				if before.polls > 0 {
 					t.Errorf("%s: node %d: doubted without a fault: %v", row.name, seed, before)
 				}
 				when, told := after.first[row.who]
-				if !told {
+				if !told && site.Spec().Panel.WattsPeak >= row.peak {
 					t.Errorf("%s: node %d: not told within %v; %v", row.name, seed, row.within, after)
 				}
-				worst = max(worst, when)
+				if told {
+					all = append(all, when)
+				}
 				for q := range after.first {
 					if q != row.who && !slices.Contains(row.also, q) {
 						t.Errorf("%s: node %d: %v is doubted as well from %v: %s", row.name, seed, q, after.first[q], after.why[q])
 					}
 				}
 			}
-			t.Logf("%s: told after %v at the latest", row.name, worst)
+			slices.Sort(all)
+			if len(all) == 0 {
+				return
+			}
+			t.Logf("%s: told after %v at the latest, %v in the middle", row.name, all[len(all)-1], all[len(all)/2])
 		})
 	}
 }

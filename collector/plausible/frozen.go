@@ -15,7 +15,9 @@ type Run struct {
 	For       time.Duration
 	Polls     int
 	Low, High float64 // of what should have moved it
-	Driven    bool    // Low and High are known
+	By        float64 // what it was when it last changed
+	Moves     int     // how often it changed by a tenth of an ampere or more
+	Driven    bool    // Low, High and By are known
 	Quantum   float64 // smallest change ever seen; 0 before the first
 	Moved     int     // changes ever seen
 	Frozen    bool
@@ -25,6 +27,7 @@ const (
 	frozenFor   = 20 * time.Minute
 	frozenPolls = 20
 	frozenAmps  = 2.0            // A by which others must have moved
+	frozenMoves = 5              // times: one jump may be the other's fault
 	zeroFor     = 12 * time.Hour // a current of nothing may last long
 	leastOhms   = 0.005          // of any battery that ebbwatch is made for
 )
@@ -84,7 +87,7 @@ func (s *State) frozen(p poll) (out []finding) {
 			continue // a silence neither ends a run nor lengthens it
 		}
 		r.step(x, d.by, p)
-		if r.ripe() && r.Driven && r.High-r.Low >= d.needs {
+		if r.ripe() && r.Moves >= frozenMoves && r.High-r.Low >= d.needs {
 			r.Frozen = true
 		}
 		if r.Frozen {
@@ -106,7 +109,7 @@ func (r *Run) ripe() bool {
 }
 
 func (r *Run) restart(x float64) {
-	r.X, r.For, r.Polls, r.Driven, r.Frozen, r.Known = x, 0, 0, false, false, true
+	r.X, r.For, r.Polls, r.Driven, r.Moves, r.Frozen, r.Known = x, 0, 0, false, 0, false, true
 }
 
 // step takes one poll in.
@@ -128,7 +131,10 @@ func (r *Run) step(x, by float64, p poll) {
 		return
 	}
 	if !r.Driven {
-		r.Low, r.High, r.Driven = by, by, true
+		r.Low, r.High, r.By, r.Moves, r.Driven = by, by, by, 0, true
+	}
+	if math.Abs(by-r.By) >= 0.1 {
+		r.By, r.Moves = by, r.Moves+1
 	}
 	r.Low, r.High = min(r.Low, by), max(r.High, by)
 }

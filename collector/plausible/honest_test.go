@@ -84,7 +84,7 @@ func study(sample, all int) int {
 func TestHonestNodesAreBelieved(t *testing.T) {
 	t.Parallel()
 	for _, every := range []time.Duration{10 * time.Second, time.Minute, 5 * time.Minute, 20 * time.Minute, time.Hour} {
-		nodes := study(40, 400)
+		nodes := study(24, 400)
 		if every < time.Minute {
 			nodes /= 8 // as many polls
 		}

@@ -75,7 +75,7 @@ type Line struct {
 const (
 	lineMemory = 600 // polls
 	lineLeast  = 60
-	lineSpread = 1.0 // A, standard deviation that charger and load must have shown
+	lineSpread = 0.6 // A, standard deviation that charger and load must have shown
 )
 
 // expected is the battery's current as charger and load would have it, or NaN.

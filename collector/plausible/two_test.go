@@ -67,7 +67,7 @@ func TestTwoSources(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			for seed := range uint64(study(5, 100)) {
+			for seed := range uint64(study(3, 100)) {
 				var p pair
 				d := p.live(rich(seed), 40*time.Hour, row.fault)
 				if _, told := d.first[reading.BatteryAmps]; told != row.told {
