@@ -17,6 +17,7 @@ import (
 	"ebbwatch/collector/peer"
 	"ebbwatch/collector/ping"
 	"ebbwatch/collector/textline"
+	"ebbwatch/estimator/advice"
 )
 
 // sourceKinds is the table of the ways of measuring.
@@ -73,7 +74,8 @@ func unknownFacts(s *config.Section, c alert.Config) {
 func plan(c loaded) node.Plan {
 	p := node.Plan{
 		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
-		OutlookEvery: 15 * time.Minute, Seed: 1,
+		OutlookEvery: 15 * time.Minute, AdviseEvery: time.Hour, Seed: 1,
+		Owner: advice.Owner{Budget: 0.1, TripHours: c.alerts.TripHours},
 	}
 	instances := map[string][]string{}
 	for _, s := range c.Sources {

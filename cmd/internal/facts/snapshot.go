@@ -7,6 +7,7 @@ import (
 
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
+	"ebbwatch/estimator/advice"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -22,9 +23,10 @@ type Snapshot struct {
 	Battery  estimator.Battery
 	Array    outlook.Site
 	Outlook  outlook.Outlook
-	Sources  []Source // in the order of the configuration
-	Peers    []Peer   // likewise
-	Alarms   []Alarm  // active, the gravest first
+	Offers   []advice.Offer // what actions would buy, the least sacrifice first; empty when nothing is to be done
+	Sources  []Source       // in the order of the configuration
+	Peers    []Peer         // likewise
+	Alarms   []Alarm        // active, the gravest first
 	Channels []Channel
 	Energy   map[string]float64 // joules since the start of the record, by flow
 	Log      []LogLine          // the last lines, newest last

@@ -14,6 +14,7 @@ import (
 	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
+	"ebbwatch/estimator/advice"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
@@ -27,6 +28,8 @@ type Plan struct {
 	Sources      []SourcePlan
 	Engine       alert.Engine
 	OutlookEvery time.Duration // at most this old is an outlook
+	AdviseEvery  time.Duration // at most this old is the price list of actions; 0: only for notices
+	Owner        advice.Owner
 	Seed         uint64
 }
 
@@ -51,6 +54,8 @@ type Core struct {
 	outlook  outlook.Outlook
 	looked   time.Duration // when the outlook was made, on the monotonic clock
 	seen     bool          // an outlook was made at all
+	offers   []advice.Offer
+	advised  time.Duration // when the offers were made, on the monotonic clock
 	last     reading.Stamp
 	started  bool
 	first    reading.Stamp
@@ -76,7 +81,10 @@ func NewCore(plan Plan) *Core {
 }
 
 // Forecast hands the core the newest weather forecast.
-func (c *Core) Forecast(f *reading.Forecast) { c.forecast = f }
+func (c *Core) Forecast(f *reading.Forecast) {
+	c.forecast = f
+	c.memory.Outlook = c.ahead.Hear(c.memory.Outlook, f)
+}
 
 // Report takes in what a poll gave. It is an error to report for an unknown source.
 func (c *Core) Report(r collector.Report) error {
@@ -115,9 +123,10 @@ func (c *Core) Step(now reading.Stamp) []alert.Notice {
 	if c.lookDue(now) {
 		c.Look(now)
 	}
-	var notices []alert.Notice
-	c.engine, notices = c.plan.Engine.Step(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
-	return notices
+	if c.adviseDue(now) {
+		c.advise(now)
+	}
+	return c.judge(now)
 }
 
 // advance brings belief and learning up to now.
@@ -152,6 +161,7 @@ func (c *Core) Look(now reading.Stamp) {
 		return
 	}
 	c.outlook = c.ahead.Project(&c.memory.Outlook, c.belief, now.Wall, c.forecast, c.plan.Seed)
+	c.memory.Outlook = c.ahead.Record(c.memory.Outlook, c.outlook)
 	c.looked, c.seen = now.Mono, true
 }
 

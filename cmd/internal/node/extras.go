@@ -80,6 +80,7 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 			x["harvest_clear_today_joules"] = t.Clear
 		}
 	}
+	c.adviceFacts(now.Wall, x)
 	if c.forecast != nil {
 		x["forecast_age_seconds"] = now.Wall.Sub(c.forecast.Issued).Seconds()
 	}

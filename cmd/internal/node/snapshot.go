@@ -2,6 +2,7 @@ package node
 
 import (
 	"maps"
+	"slices"
 	"time"
 
 	"ebbwatch/cmd/internal/facts"
@@ -26,6 +27,7 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 		Site: c.plan.Site, Zone: c.plan.Zone, At: now, Started: c.first,
 		Reading: c.measured(now),
 		Belief:  c.belief, Battery: c.plan.Battery, Array: c.plan.Array, Outlook: c.outlook,
+		Offers: slices.Clone(c.offers),
 		Energy: maps.Clone(c.memory.Energy),
 		Extra:  c.extras(now),
 	}

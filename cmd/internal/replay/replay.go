@@ -59,7 +59,7 @@ func (j Job) Run() (Summary, error) {
 	}
 	rows := &spaced{file: file}
 	j.Plan.Sources = []node.SourcePlan{{Name: Source, Kind: "replay", Every: rows.spacing()}}
-	j.Plan.OutlookEvery = j.Every
+	j.Plan.OutlookEvery, j.Plan.AdviseEvery = j.Every, 0
 	notices := bufio.NewWriter(j.Notices)
 	r := &run{Job: j, core: node.NewCore(j.Plan), csv: csv.NewWriter(j.Estimates), notices: json.NewEncoder(notices)}
 	if err := r.csv.Write(Header()); err != nil {

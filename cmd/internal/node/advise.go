@@ -1,0 +1,97 @@
+package node
+
+import (
+	"strings"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/advice"
+)
+
+// advise works out what actions would buy, when the chance of a cut-off is worth it.
+func (c *Core) advise(now reading.Stamp) {
+	c.advised = now.Mono
+	c.offers = nil
+	if c.outlook.At.IsZero() || !(c.outlook.Cutoff.Within[weekAhead] > c.plan.Owner.Budget) {
+		return
+	}
+	c.offers = advice.Prices(advice.Question{
+		Model: c.ahead, State: &c.memory.Outlook, Belief: c.belief, Now: now.Wall,
+		Forecast: c.forecast, Seed: c.plan.Seed, Owner: c.plan.Owner,
+	})
+}
+
+// weekAhead is the index of 168 h in outlook.Withins.
+const weekAhead = 4
+
+// adviseDue tells whether the price list on the page is old.
+func (c *Core) adviseDue(now reading.Stamp) bool {
+	return c.plan.AdviseEvery > 0 && now.Mono-c.advised >= c.plan.AdviseEvery
+}
+
+// wantsAdvice tells whether a notice speaks of what to do about the dark ahead.
+func wantsAdvice(notices []alert.Notice) bool {
+	for _, n := range notices {
+		if n.Phase != alert.Cleared && strings.HasSuffix(n.Rule, "_ahead") {
+			return true
+		}
+	}
+	return false
+}
+
+// judge steps the rules. Advice is costly, so it is worked out when a notice asks for it:
+// the step is then made again from the same state with the advice at hand.
+func (c *Core) judge(now reading.Stamp) []alert.Notice {
+	step := func() (alert.State, []alert.Notice) {
+		return c.plan.Engine.Step(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
+	}
+	next, notices := step()
+	if wantsAdvice(notices) && c.advised != now.Mono {
+		c.advise(now)
+		next, notices = step()
+	}
+	c.engine = next
+	return notices
+}
+
+// adviceFacts are the offers in numbers.
+func (c *Core) adviceFacts(now time.Time, x map[string]float64) {
+	var worth []advice.Offer
+	for _, o := range c.offers {
+		if o.After < o.Before-0.02 {
+			worth = append(worth, o)
+		}
+	}
+	for _, kind := range []advice.Kind{advice.Shed, advice.TopUp, advice.Uncover} {
+		if o, ok := best(worth, kind, c.plan.Owner.Budget); ok {
+			put(x, o)
+		}
+	}
+	if o, ok := advice.Best(worth, c.plan.Owner.Budget); ok && !o.ActBy.IsZero() {
+		x["act_by_hours"] = max(0, o.ActBy.Sub(now).Hours())
+	}
+}
+
+// best is the least sacrifice of a kind that meets the budget, or what helps the most.
+func best(offers []advice.Offer, kind advice.Kind, budget float64) (advice.Offer, bool) {
+	var of []advice.Offer
+	for _, o := range offers {
+		if o.Kind == kind {
+			of = append(of, o)
+		}
+	}
+	return advice.Best(of, budget)
+}
+
+func put(x map[string]float64, o advice.Offer) {
+	switch o.Kind {
+	case advice.Shed:
+		x["advice_shed_from_hour"], x["advice_shed_to_hour"] = float64(o.From), float64(o.To)
+		x["advice_shed_chance_after"] = o.After
+	case advice.TopUp:
+		x["advice_topup_wh"], x["advice_topup_chance_after"] = o.Wh, o.After
+	case advice.Uncover:
+		x["advice_clean_hours"] = o.HoursGained
+	}
+}
