@@ -1,0 +1,228 @@
+package weather
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// Config is the section weather of the configuration.
+type Config struct {
+	Preset      string        `yaml:"preset" doc:"a ready setting: open-meteo, met-norway or us-weather-grid"`
+	URL         string        `yaml:"url" doc:"address of the forecast; {lat} and {lon} are filled in"`
+	File        string        `yaml:"file" path:"true" doc:"a file of forecasts instead: issued,valid,ghi_w_m2[,air_celsius]"`
+	Every       time.Duration `yaml:"every" default:"3h" range:"10m..48h" doc:"how often to ask"`
+	Contact     string        `yaml:"contact" doc:"an address at which the service can reach you; some want one"`
+	BytesPerDay int64         `yaml:"bytes_per_day" default:"2000000" doc:"most bytes to be read in a day"`
+	Format      *Format       `yaml:"format" doc:"how to read the answer, where no preset does"`
+}
+
+// Check reports what does not fit together.
+func (c *Config) Check(problem func(key, what string)) {
+	p, known := FindPreset(c.Preset)
+	switch {
+	case c.File != "" && (c.URL != "" || c.Preset != ""):
+		problem("file", "either a file or an address")
+	case c.File != "":
+		return
+	case c.Preset != "" && !known:
+		problem("preset", fmt.Sprintf("there is no preset %q", c.Preset))
+	case c.Preset == "" && c.Format == nil:
+		problem("format", "needs a preset or a format to read the answer by")
+	case c.URL == "" && p.URL == "":
+		problem("url", "needs the address of the forecast")
+	}
+	if c.URL != "" {
+		if u, err := url.Parse(Address(c.URL, 0, 0)); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+			problem("url", fmt.Sprintf("%q is no address such as https://weather.example/forecast?lat={lat}&lon={lon}", c.URL))
+		}
+	}
+	if c.Format != nil {
+		c.Format.Check(func(key, what string) { problem("format."+key, what) })
+	}
+}
+
+// Client asks for forecasts and remembers the last good one. It is used by one goroutine.
+type Client struct {
+	cfg    Config
+	url    string
+	format Format
+	agent  string
+	http   *http.Client
+	cache  cache
+	last   *reading.Forecast
+	loaded bool
+	book   book // for a file of forecasts
+}
+
+// New makes a client for a place. cachePath is the file that keeps the last good answer;
+// empty keeps none. agent names the program and its version.
+func New(cfg Config, lat, lon float64, cachePath, agent string) (*Client, error) {
+	var first error
+	cfg.Check(func(key, what string) {
+		if first == nil {
+			first = fmt.Errorf("cannot use the weather section: %s: %s", key, what)
+		}
+	})
+	if first != nil {
+		return nil, first
+	}
+	if cfg.Every <= 0 {
+		cfg.Every = 3 * time.Hour
+	}
+	if cfg.BytesPerDay <= 0 {
+		cfg.BytesPerDay = 2_000_000
+	}
+	c := &Client{cfg: cfg, agent: agent, http: &http.Client{Timeout: time.Minute}}
+	c.cache.path = cachePath
+	p, _ := FindPreset(cfg.Preset)
+	c.format, c.url = p.Format, p.URL
+	if cfg.Format != nil {
+		c.format = *cfg.Format
+	}
+	if cfg.URL != "" {
+		c.url = cfg.URL
+	}
+	c.url = Address(c.url, lat, lon)
+	if cfg.Contact != "" {
+		c.agent += " (" + cfg.Contact + ")"
+	}
+	return c, nil
+}
+
+// maxAnswer bounds one answer, bytes.
+const maxAnswer = 4 << 20
+
+// Fetch gives the newest forecast there is, asking the service when it is time. The
+// forecast counts even beside an error, which says why there is no newer one. It is nil
+// when none was ever had.
+func (c *Client) Fetch(ctx context.Context, now time.Time) (*reading.Forecast, error) {
+	if c.cfg.File != "" {
+		return c.book.newest(c.cfg.File, now)
+	}
+	var err error
+	if !c.loaded {
+		c.loaded = true
+		err = c.restore(now)
+	}
+	if !c.cache.due(now) {
+		return c.last, err
+	}
+	return c.last, errors.Join(err, c.ask(ctx, now))
+}
+
+// Due is when the service will next be asked.
+func (c *Client) Due() time.Time { return c.cache.NotBefore }
+
+// restore reads the cache; a damaged one is forgotten and told of.
+func (c *Client) restore(now time.Time) error {
+	if err := c.cache.load(c.url); err != nil {
+		return err
+	}
+	if len(c.cache.Body) == 0 {
+		return nil
+	}
+	fc, err := Parse(c.format, c.cache.Body, c.cache.Fetched)
+	if err != nil {
+		c.cache.forget(now)
+		return fmt.Errorf("cannot use the forecast kept in %s: %w", c.cache.path, err)
+	}
+	c.last = fc
+	return nil
+}
+
+// ask makes one request and files what came of it.
+func (c *Client) ask(ctx context.Context, now time.Time) error {
+	if spent := c.cache.spent(now); spent >= c.cfg.BytesPerDay {
+		c.cache.NotBefore = now.Truncate(24 * time.Hour).Add(24 * time.Hour)
+		return errors.Join(fmt.Errorf("cannot ask for the weather: the budget of %d bytes a day is spent", c.cfg.BytesPerDay), c.cache.save())
+	}
+	err := c.exchange(ctx, now)
+	if err != nil && ctx.Err() == nil {
+		c.cache.failed(now, c.cfg.Every)
+	}
+	return errors.Join(err, c.cache.save())
+}
+
+func (c *Client) exchange(ctx context.Context, now time.Time) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.url, nil)
+	if err != nil {
+		return fmt.Errorf("cannot ask for the weather: %w", err)
+	}
+	req.Header.Set("User-Agent", c.agent)
+	req.Header.Set("Accept", "application/geo+json, application/json")
+	if c.cache.Modified != "" && c.last != nil {
+		req.Header.Set("If-Modified-Since", c.cache.Modified)
+	}
+	res, err := c.http.Do(req)
+	if err != nil {
+		return fmt.Errorf("cannot ask for the weather: %w", err)
+	}
+	defer res.Body.Close()
+	body, err := io.ReadAll(io.LimitReader(res.Body, maxAnswer+1))
+	c.cache.spend(now, int64(len(body))+500) // and about so much for the headers
+	if err != nil {
+		return fmt.Errorf("cannot read the weather from %s: %w", req.URL.Host, err)
+	}
+	return c.file(res, body, now)
+}
+
+// file takes in an answer by its status.
+func (c *Client) file(res *http.Response, body []byte, now time.Time) error {
+	host := res.Request.URL.Host
+	switch {
+	case res.StatusCode == http.StatusNotModified && c.last != nil:
+		c.cache.good(now, expiry(res, now), c.cfg.Every)
+		return nil
+	case res.StatusCode == http.StatusTooManyRequests || res.StatusCode == http.StatusServiceUnavailable:
+		c.cache.told = retryAfter(res, now)
+		return fmt.Errorf("cannot get the weather from %s: it asks to be left alone (%s)", host, res.Status)
+	case res.StatusCode == http.StatusNonAuthoritativeInfo:
+		// A version that will go: still good.
+	case res.StatusCode != http.StatusOK:
+		return fmt.Errorf("cannot get the weather from %s: it answered %s", host, res.Status)
+	}
+	if len(body) > maxAnswer {
+		return fmt.Errorf("cannot use the weather from %s: more than %d bytes", host, maxAnswer)
+	}
+	fc, err := Parse(c.format, body, now)
+	if err != nil {
+		return fmt.Errorf("%s: %w", host, err)
+	}
+	c.last = fc
+	c.cache.Body, c.cache.Fetched, c.cache.Modified = body, now, res.Header.Get("Last-Modified")
+	c.cache.good(now, expiry(res, now), c.cfg.Every)
+	return nil
+}
+
+// expiry is when an answer runs out by the service's own word; zero when it gives none. A
+// board's clock may be wrong: it is told as a span from the service's own date.
+func expiry(res *http.Response, now time.Time) time.Time {
+	at, err := http.ParseTime(res.Header.Get("Expires"))
+	if err != nil {
+		return time.Time{}
+	}
+	if date, err := http.ParseTime(res.Header.Get("Date")); err == nil {
+		return now.Add(at.Sub(date))
+	}
+	return at
+}
+
+// retryAfter is until when the service wants to be left alone; zero when it does not say.
+func retryAfter(res *http.Response, now time.Time) time.Time {
+	s := res.Header.Get("Retry-After")
+	if n, err := strconv.Atoi(s); err == nil && n > 0 {
+		return now.Add(time.Duration(n) * time.Second)
+	}
+	if at, err := http.ParseTime(s); err == nil {
+		return at
+	}
+	return time.Time{}
+}
