@@ -14,9 +14,9 @@
 // 100 W); battery current off by ten 8 and 12 hours, half of them a night; its sign reversed
 // half an hour into the first night, or within 12 hours when that happens later; frozen 20
 // and 24 hours, most of them while a charger held the voltage and nothing need move; a shunt
-// that says nothing, 12 hours. Of 400 honest nodes, a week each, with polls from a minute to an
-// hour apart, nothing was doubted; nor of 50 with polls ten seconds apart. All limits are common practice with room to
-// spare, unless said otherwise.
+// that says nothing, 12 hours. Of 400 honest nodes, a week each, with polls from a minute to
+// an hour apart, nothing was doubted; nor of 50 with polls ten seconds apart. All limits are
+// common practice with room to spare, unless said otherwise.
 //
 // Not doubted: a thermometer that always shows the same (25.0 °C is also what a missing
 // probe looks like, and what a mild day looks like), a load that no meter sees, a charger
