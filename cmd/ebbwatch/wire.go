@@ -6,6 +6,9 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/alertmanager"
+	"ebbwatch/alert/command"
+	"ebbwatch/alert/mail"
 	"ebbwatch/alert/outbox"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/config"
@@ -36,6 +39,9 @@ func sourceKinds() []collector.Kind {
 func channelKinds() []alert.Kind {
 	return []alert.Kind{
 		webhook.Kind(),
+		mail.Kind(),
+		alertmanager.Kind(),
+		command.Kind(),
 	}
 }
 

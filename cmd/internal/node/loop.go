@@ -198,6 +198,7 @@ func (l *Loop) turn() {
 		l.keepAlerts()
 	}
 	l.post.dispatch(now.Wall)
+	l.post.standing(func() []alert.Notice { return l.core.Standing(now) })
 	if now.Mono-l.saved >= saveEvery {
 		l.saved = now.Mono
 		if err := l.keep(); err != nil {

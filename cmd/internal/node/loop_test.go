@@ -233,3 +233,31 @@ func TestSilentSourceBlanksNothingElse(t *testing.T) {
 		}
 	})
 }
+
+// forgetful is a receiver that wants to hear again what is active.
+type forgetful struct {
+	inbox
+	again [][]alert.Notice
+}
+
+func (*forgetful) Every() time.Duration { return 2 * time.Minute }
+
+func (f *forgetful) Resend(_ context.Context, active []alert.Notice) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.again = append(f.again, active)
+	return nil
+}
+
+func TestForgetfulReceiverHearsAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &forgetful{}
+		liveFor(t, testOptions(nil, fixed{values: values(3)}, owner(f)), 10*time.Minute+time.Second)
+		if len(f.again) != 5 {
+			t.Fatalf("it heard %d times in ten minutes, want 5", len(f.again))
+		}
+		if last := f.again[4]; len(last) != 1 || last[0].ID != f.got[0].ID {
+			t.Errorf("it heard %v, want the alarm %s", last, f.got[0].ID)
+		}
+	})
+}

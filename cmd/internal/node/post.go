@@ -21,6 +21,7 @@ type post struct {
 	state   outbox.State
 	live    []LiveChannel
 	slots   map[string]chan outbox.Delivery
+	stand   map[string]chan []alert.Notice // what is active, for channels that forget
 	results chan<- result
 }
 
@@ -31,12 +32,18 @@ type result struct {
 }
 
 func newPost(live []LiveChannel, state outbox.State, results chan<- result, speed float64) post {
-	p := post{state: state, live: live, slots: map[string]chan outbox.Delivery{}, results: results}
+	p := post{
+		state: state, live: live, results: results,
+		slots: map[string]chan outbox.Delivery{}, stand: map[string]chan []alert.Notice{},
+	}
 	p.box.Base = time.Duration(15 * speed * float64(time.Second))
 	p.box.Cap = 120 * p.box.Base
 	for _, c := range live {
 		p.box.Channels = append(p.box.Channels, c.Channel)
 		p.slots[c.Name] = make(chan outbox.Delivery, 1)
+		if _, forgets := c.Sender.(alert.Resender); forgets {
+			p.stand[c.Name] = make(chan []alert.Notice, 1)
+		}
 	}
 	return p
 }
@@ -45,6 +52,41 @@ func newPost(live []LiveChannel, state outbox.State, results chan<- result, spee
 func (p *post) start(ctx context.Context, workers *sync.WaitGroup) {
 	for _, c := range p.live {
 		workers.Go(func() { send(ctx, c.Sender, p.slots[c.Name], p.results) })
+		if r, forgets := c.Sender.(alert.Resender); forgets {
+			workers.Go(func() { resend(ctx, r, p.stand[c.Name]) })
+		}
+	}
+}
+
+// standing shows what is active to the channels whose receivers forget; the newest counts.
+func (p *post) standing(active func() []alert.Notice) {
+	for _, slot := range p.stand {
+		select {
+		case <-slot:
+		default:
+		}
+		slot <- active()
+	}
+}
+
+// resend repeats what is active as often as the channel wants. A failure needs no care: it
+// is sent again in any case.
+func resend(ctx context.Context, r alert.Resender, active <-chan []alert.Notice) {
+	tick := time.NewTicker(r.Every())
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		select {
+		case notices := <-active:
+			limit, cancel := context.WithTimeout(ctx, sendLimit)
+			_ = r.Resend(limit, notices)
+			cancel()
+		default: // nothing new is known since the last time
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/reading"
 )
@@ -19,6 +20,11 @@ func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 		})
 	}
 	return s
+}
+
+// Standing are the notices of what was told and is not over.
+func (c *Core) Standing(now reading.Stamp) []alert.Notice {
+	return c.plan.Engine.Standing(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
 }
 
 // facts is the snapshot without the alarms, which are judged by it.
