@@ -23,7 +23,7 @@ func main() {
 
 // run is the whole program: it returns the exit code.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	root := command(stdout, stderr)
+	root := commands(stdout, stderr)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	var code exitCode
@@ -42,7 +42,7 @@ type exitCode int
 
 func (c exitCode) Error() string { return fmt.Sprintf("exit code %d", int(c)) }
 
-func command(stdout, stderr io.Writer) *cobra.Command {
+func commands(stdout, stderr io.Writer) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "ebbwatch",
 		Short: "Watch a solar-powered network node and warn before it goes dark",
