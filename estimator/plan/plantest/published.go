@@ -107,6 +107,46 @@ type MeasuredDay struct {
 // continuous integration it fails.
 func Station(t testing.TB, name string) []MeasuredDay {
 	t.Helper()
+	var days []MeasuredDay
+	for _, r := range table(t, name) {
+		d := MeasuredDay{GHI: number(t, r[1])}
+		var err error
+		if d.Date, err = time.Parse(time.DateOnly, r[0]); err != nil {
+			t.Fatal(err)
+		}
+		if r[2] != "" {
+			d.Celsius, d.Known = number(t, r[2]), true
+		}
+		days = append(days, d)
+	}
+	return days
+}
+
+// Matrix is one of the published transition matrices of the daily clearness index.
+type Matrix struct {
+	Low, High float64 // of its states
+	Rows      [10][10]float64
+}
+
+// Transitions reads the ten matrices (Aguiar, Collares-Pereira & Conde 1988) from the folder
+// of measured data.
+func Transitions(t testing.TB) []Matrix {
+	t.Helper()
+	var out []Matrix
+	for i, r := range table(t, "daily_clearness_transitions_1988.csv") {
+		if i%10 == 0 {
+			out = append(out, Matrix{Low: number(t, r[1]), High: number(t, r[2])})
+		}
+		for j := range 10 {
+			out[len(out)-1].Rows[i%10][j] = number(t, r[4+j])
+		}
+	}
+	return out
+}
+
+// table reads a file of the measured data without its head.
+func table(t testing.TB, name string) [][]string {
+	t.Helper()
 	dir := os.Getenv("EBBWATCH_DATA")
 	if dir == "" {
 		dir = filepath.Join(Root(t), "..", "shared", "data")
@@ -123,19 +163,14 @@ func Station(t testing.TB, name string) []MeasuredDay {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var days []MeasuredDay
-	for _, r := range rows[1:] {
-		d := MeasuredDay{}
-		if d.Date, err = time.Parse(time.DateOnly, r[0]); err != nil {
-			t.Fatal(err)
-		}
-		if d.GHI, err = strconv.ParseFloat(r[1], 64); err != nil {
-			t.Fatal(err)
-		}
-		if c, err := strconv.ParseFloat(r[2], 64); err == nil {
-			d.Celsius, d.Known = c, true
-		}
-		days = append(days, d)
+	return rows[1:]
+}
+
+func number(t testing.TB, s string) float64 {
+	t.Helper()
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		t.Fatal(err)
 	}
-	return days
+	return x
 }

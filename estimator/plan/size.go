@@ -1,0 +1,122 @@
+package plan
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Prices are the owner's; 0 is not known.
+type Prices struct {
+	PanelWatt  float64 // for each W of panel
+	BatteryAh  float64 // for each Ah of the battery
+	TrenchM    float64 // for each metre of trench with the cable in it
+	Controller float64 // for a maximum-power charger
+}
+
+// Pair is a panel and the smallest battery that reach the target together.
+type Pair struct {
+	Watts float64 `json:"watts_peak"`
+	Ah    float64 `json:"capacity_ah"`
+	LLP   float64 `json:"loss_of_load"`
+	Cost  float64 `json:"cost"` // of the whole pair; 0 when the prices are not known
+	Best  bool    `json:"cheapest"`
+}
+
+// panels are the sizes that are tried, against the kit's.
+func panels() [11]float64 {
+	return [11]float64{0.35, 0.5, 0.7, 1, 1.4, 2, 2.8, 4, 5.6, 8, 11}
+}
+
+// Frontier finds for each size of panel the smallest battery that reaches the target;
+// panels that none does are left out, and so is what needs more of both than another. With
+// prices the cheapest is marked; without them the one nearest to the kit. progress is called
+// after each size, and may be nil.
+func (y *Year) Frontier(years []Winter, p Prices, progress func(done, of int)) []Pair {
+	var out []Pair
+	sizes := panels()
+	last := math.Inf(1)
+	for i, scale := range sizes {
+		watts := roundUp(y.kit.Site.WattsPeak*scale, 10)
+		t := Try{Panel: watts / y.kit.Site.WattsPeak}
+		if ah, llp, ok := y.smallest(years, t); ok && ah < last {
+			out = append(out, Pair{Watts: watts, Ah: ah, LLP: llp, Cost: watts*p.PanelWatt + ah*p.BatteryAh})
+			last = ah
+		}
+		if progress != nil {
+			progress(i+1, len(sizes))
+		}
+	}
+	y.mark(out, p)
+	return out
+}
+
+func roundUp(x, step float64) float64 { return math.Ceil(x/step-1e-9) * step }
+
+// smallest finds the smallest battery for a panel, Ah; false when thirty days of load are
+// not enough.
+func (y *Year) smallest(years []Winter, t Try) (ah, llp float64, ok bool) {
+	own := y.kit.Battery.CapacityAh
+	volts := 3.25 * float64(max(y.kit.Battery.Cells, 1))
+	most := max(2*own, 30*24*y.kit.Load.Mean()/volts)
+	least := min(own, 0.25*24*y.kit.Load.Mean()/volts)
+	at := func(x float64) float64 {
+		t.Battery = x / own
+		return y.LLP(years, t)
+	}
+	if at(most) > y.kit.Target {
+		return 0, 0, false
+	}
+	step := 5.0
+	if least < 20 {
+		step = 1
+	}
+	low, high := least, most
+	for high-low > max(step/2, 0.02*high) {
+		mid := math.Sqrt(low * high)
+		if at(mid) <= y.kit.Target {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	ah = roundUp(high, step)
+	return ah, at(ah), true
+}
+
+func (y *Year) mark(pairs []Pair, p Prices) {
+	if len(pairs) == 0 {
+		return
+	}
+	by := func(a Pair) float64 {
+		if p.PanelWatt > 0 && p.BatteryAh > 0 {
+			return a.Cost
+		}
+		return math.Hypot(max(0, math.Log(a.Watts/y.kit.Site.WattsPeak)), max(0, math.Log(a.Ah/y.kit.Battery.CapacityAh)))
+	}
+	best := slices.MinFunc(pairs, func(a, b Pair) int { return cmp.Compare(by(a), by(b)) })
+	for i := range pairs {
+		pairs[i].Best = pairs[i] == best
+	}
+}
+
+// Ratios is the sizing by rule of thumb, for comparison: one worst month's balance and days
+// of autonomy. Source: the ratios of IEEE 1562, which speaks of lead-acid batteries.
+type Ratios struct {
+	WhDay, AhDay   float64
+	BatteryAh      float64 // for the days of autonomy
+	ArrayAmps      float64 // by current
+	ArrayWatts     float64 // by energy
+	SunHours, Days float64
+}
+
+// RuleOfThumb works the ratios out: load in W, volts of the battery, days of autonomy, the
+// share of the battery that is used, what cold leaves of it, sun hours a day in the worst
+// month, array over load, and what losses leave (for the energy alone, not twice).
+func RuleOfThumb(load, volts, days, used, cold, sunHours, ratio, losses float64) Ratios {
+	r := Ratios{WhDay: load * 24, AhDay: load * 24 / volts, SunHours: sunHours, Days: days}
+	r.BatteryAh = r.AhDay * days / used / cold
+	r.ArrayAmps = r.AhDay * ratio / sunHours / losses
+	r.ArrayWatts = r.WhDay * ratio / sunHours / losses
+	return r
+}
