@@ -1,0 +1,363 @@
+package report_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/facts/factstest"
+	"ebbwatch/cmd/internal/history"
+	"ebbwatch/cmd/internal/report"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sun"
+)
+
+func nan() float64 { return math.NaN() }
+
+func site() outlook.Site {
+	return outlook.Site{Latitude: 52.75, Longitude: 6.57, AltitudeM: 12, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true}
+}
+
+func battery() estimator.Battery {
+	return estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2}
+}
+
+func begin() time.Time { return time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC) }
+
+// clearJoules is what a label of the site's watts gives in five minutes of clear sky.
+func clearJoules(t time.Time, air float64) (joules, azimuth, elevation float64) {
+	a := site()
+	at := sun.Look(t.Add(150*time.Second), a.Latitude, a.Longitude, a.AltitudeM)
+	if at.Top <= 0 {
+		return 0, 0, at.Elevation
+	}
+	light := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}.HayDavies(at, at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
+	return sun.Panel{WattsPeak: a.WattsPeak, Cells: 36}.MPPT(light, sun.CellCelsius(air, light, 45)) * 300, at.Azimuth, at.Elevation
+}
+
+// truth is what was put into an invented winter.
+type truth struct {
+	lost  map[report.Cause]float64 // Wh
+	creep time.Time
+}
+
+// winter invents 70 days of a panel that gives 0.9 of its label: clear half of the hours,
+// cloudy the others, and what the name of the trouble says.
+func winter(trouble report.Cause) ([]report.Step, truth) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	tr := truth{lost: map[report.Cause]float64{}}
+	var steps []report.Step
+	sky := 1.0
+	for i := range 70 * 288 {
+		t := begin().Add(time.Duration(i) * 5 * time.Minute)
+		day := i / 288
+		if i%12 == 0 {
+			if sky = 1; rng.Float64() < 0.5 {
+				sky = 0.1 + 0.5*rng.Float64()
+			}
+		}
+		s := report.Step{At: t, Span: 5 * time.Minute, Volts: 13.2, VoltsLow: 13.1, SoC: 0.6, SoCLow: 0.55, LoadWatts: 12, UnmeteredWatts: 1,
+			PVVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk)}
+		clear, azimuth, _ := clearJoules(t, s.AirCelsius)
+		could := 0.9 * clear
+		s.PV = could * sky
+		lose := func(c report.Cause, left float64) {
+			tr.lost[c] += (could - left) / 3600
+			s.PV = left
+		}
+		switch {
+		case trouble == report.Snow && day >= 20 && day < 24:
+			s.AirCelsius = -3
+			clear, _, _ = clearJoules(t, -3)
+			could = 0.9 * clear
+			lose(report.Snow, 0.005*could)
+		case trouble == report.Full && day%3 == 0 && i%288 > 140:
+			s.Stage, s.SoC = float64(reading.Float), 0.99
+			lose(report.Full, 0.15*could)
+		case trouble == report.Cold && day >= 30 && day < 33:
+			s.BatteryCelsius = -2
+			lose(report.Cold, 0)
+		case trouble == report.Fault && day >= 40 && day < 43:
+			s.Stage = float64(reading.Fault)
+			lose(report.Fault, 0)
+		case trouble == report.Shade && azimuth >= 195 && azimuth < 225:
+			tr.lost[report.Shade] += could * sky * 0.6 / 3600
+			s.PV *= 0.4
+		case trouble == report.Dirt:
+			keep := 1 - 0.25*float64(day)/70
+			tr.lost[report.Dirt] += could * sky * (1 - keep) / 3600
+			s.PV *= keep
+		}
+		s.ChargeWatts = 0.97 * s.PV / 300
+		s.Load = 12 * 300
+		flow := s.ChargeWatts*300 - s.Load - 300
+		s.BatteryIn, s.BatteryOut = max(flow, 0), max(-flow, 0)
+		steps = append(steps, s)
+	}
+	return steps, tr
+}
+
+func input(steps []report.Step) report.Input {
+	return report.Input{Site: "slipway", From: begin(), To: begin().Add(70 * 24 * time.Hour), Battery: battery(), Array: site(), Steps: steps, Health: nan()}
+}
+
+// Each trouble is put in with a known loss and must be found with that loss, within a
+// quarter; the other troubles must not be blamed.
+func TestMissingHarvestIsBlamedOnItsCause(t *testing.T) {
+	t.Parallel()
+	for _, c := range report.Causes() {
+		t.Run(string(c), func(t *testing.T) {
+			t.Parallel()
+			steps, tr := winter(c)
+			r := report.Make(input(steps))
+			got, want := r.Harvest.Missing[c], tr.lost[c]
+			if c != report.Weather && math.Abs(got-want) > 0.25*want {
+				t.Errorf("%.0f Wh are blamed on %s, %.0f were lost to it", got, c, want)
+			}
+			for other, wh := range r.Harvest.Missing {
+				if other != c && other != report.Weather && wh > 0.03*r.Harvest.Clear {
+					t.Errorf("%.0f Wh are blamed on %s", wh, other)
+				}
+			}
+			if r.Harvest.Assumed || math.Abs(r.Harvest.Ratio-0.9) > 0.03 {
+				t.Errorf("the panel is said to give %.2f of its label (assumed: %v), gives 0.90", r.Harvest.Ratio, r.Harvest.Assumed)
+			}
+			t.Logf("%s: blamed %.0f Wh, lost %.0f; of the weather %.0f", c, got, want, r.Harvest.Missing[report.Weather])
+		})
+	}
+}
+
+func TestShadeIsFoundWhereItIs(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(report.Shade)
+	r := report.Make(input(steps))
+	if n := len(r.Harvest.Shaded); n != 1 || r.Harvest.Shaded[0].From != 195 || r.Harvest.Shaded[0].To != 225 {
+		t.Errorf("shade %+v, want 195° to 225°", r.Harvest.Shaded)
+	}
+}
+
+// The ledger's sums are those of the steps, and what went in came out somewhere.
+func TestLedger(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(report.Weather)
+	l := report.Make(input(steps)).Ledger
+	var pv float64
+	for _, s := range steps {
+		pv += s.PV / 3600
+	}
+	for name, c := range map[string][2]float64{
+		"panel": {l.Panel, pv}, "load": {l.Load, 12 * 24 * 70}, "past the meter": {l.Unmetered, 24 * 70},
+		"controller": {l.Converter, 0.03 * pv}, "stored": {l.Stored, 0}, "unaccounted": {l.Unaccounted, 0},
+	} {
+		if math.Abs(c[0]-c[1]) > 1 {
+			t.Errorf("%s: %.1f Wh, want %.1f", name, c[0], c[1])
+		}
+	}
+	for i := range steps {
+		steps[i].BatteryIn, steps[i].BatteryOut = nan(), nan()
+	}
+	if l := report.Make(input(steps)).Ledger; !math.IsNaN(l.Unaccounted) || !math.IsNaN(l.Into) {
+		t.Errorf("without a battery meter %+v is known", l)
+	}
+}
+
+func TestLoadCreep(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name  string
+		watts float64
+		found bool
+	}{{"none", 0, false}, {"a trifle", 0.2, false}, {"a camera", 2.5, true}, {"something was switched off", -3, true}} {
+		steps, _ := winter(report.Weather)
+		rng := rand.New(rand.NewPCG(1, 1))
+		for i := range steps {
+			steps[i].LoadWatts += rng.NormFloat64() // and a day's own swing
+			steps[i].LoadWatts += 0.4 * math.Sin(float64(i/288))
+			if i/288 >= 35 {
+				steps[i].LoadWatts += c.watts
+			}
+		}
+		got := report.Make(input(steps)).Creep
+		switch {
+		case (got != nil) != c.found:
+			t.Errorf("%s: found %+v", c.name, got)
+		case got != nil && (got.Since.Sub(begin().Add(35*24*time.Hour)).Abs() > 24*time.Hour || math.Abs(got.After-got.Before-c.watts) > 0.3):
+			t.Errorf("%s: found %+v, want %v W since day 35", c.name, got, c.watts)
+		}
+	}
+}
+
+// Warnings are held against what happened: right, in vain, and missing.
+func TestWarningsAreJudged(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(report.Weather)
+	off := func(day, from, to int) {
+		for i := day*288 + from*12; i < day*288+to*12; i++ {
+			steps[i].LoadOn, steps[i].LoadWatts = 0, 0
+		}
+	}
+	off(20, 3, 9)
+	off(50, 4, 7)
+	at := func(day, hour int) time.Time { return begin().Add(time.Duration(day*24+hour) * time.Hour) }
+	in := input(steps)
+	in.Notices = []alert.Notice{
+		{ID: "a", Rule: "cutoff_ahead", Phase: alert.Raised, At: at(18, 9), Title: "may go dark"},
+		{ID: "a", Rule: "cutoff_ahead", Phase: alert.Changed, At: at(19, 9)},
+		{ID: "a", Rule: "cutoff_ahead", Phase: alert.Cleared, At: at(21, 12)},
+		{ID: "b", Rule: "cutoff_ahead", Phase: alert.Raised, At: at(30, 9), Title: "may go dark"},
+		{ID: "b", Rule: "cutoff_ahead", Phase: alert.Cleared, At: at(32, 9)},
+		{ID: "c", Rule: "source_silent", Phase: alert.Raised, At: at(33, 9)},
+	}
+	r := report.Make(in)
+	if len(r.Dark) != 2 || r.Dark[0].Length() != 6*time.Hour {
+		t.Fatalf("dark %v", r.Dark)
+	}
+	if len(r.Warnings) != 2 || r.Warnings[0].Lead != 42*time.Hour || !r.Warnings[1].Came.IsZero() || r.Warnings[1].Open {
+		t.Errorf("warnings %+v", r.Warnings)
+	}
+	if len(r.Unwarned) != 1 || !r.Unwarned[0].From.Equal(at(50, 4)) {
+		t.Errorf("unwarned %v", r.Unwarned)
+	}
+}
+
+func TestGapsAndEmptyRecord(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(report.Weather)
+	in := input(append(steps[:288:288], steps[288+72:]...))
+	r := report.Make(in)
+	if len(r.Gaps) != 1 || r.Gaps[0].Length() != 6*time.Hour {
+		t.Errorf("gaps %v", r.Gaps)
+	}
+	in.Steps = nil
+	var b strings.Builder
+	if err := report.Make(in).Text(&b); err != nil || !strings.Contains(b.String(), "There is no record of this time.") {
+		t.Errorf("without a record: %s %v", b.String(), err)
+	}
+	b.Reset()
+	if err := report.Make(in).HTML(&b); err != nil || strings.Contains(b.String(), "NaN") {
+		t.Errorf("without a record: %v", err)
+	}
+}
+
+func rich(t *testing.T) report.Report {
+	t.Helper()
+	steps, _ := winter(report.Shade)
+	for i := range steps {
+		steps[i].Peers = map[string]report.PeerStep{"gate": {1, 0.01, 0.003}, "island": {float64(i / 288 % 2), 0.5, nan()}}
+		if i/288 >= 35 {
+			steps[i].LoadWatts += 2
+		}
+		steps[i].SoC = 0.6 - 0.4*math.Sin(float64(i)/4000)
+	}
+	in := input(steps)
+	in.Notices = []alert.Notice{{ID: "a", Rule: "cutoff_ahead", Phase: alert.Raised, At: begin().Add(100 * time.Hour), Title: `<b>may go dark</b>`}}
+	in.Health = 0.94
+	return report.Make(in)
+}
+
+// EBBWATCH_GOLDEN=1 writes the text anew, and EBBWATCH_SHOTS names a folder for the page.
+func TestText(t *testing.T) {
+	t.Parallel()
+	var b strings.Builder
+	if err := rich(t).Text(&b); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join("testdata", "report.txt")
+	if os.Getenv("EBBWATCH_GOLDEN") != "" {
+		if err := os.WriteFile(file, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b.String() != string(want) {
+		t.Errorf("the text is now:\n%s", b.String())
+	}
+}
+
+// The page needs nothing but itself, and takes no markup from a title.
+func TestHTML(t *testing.T) {
+	t.Parallel()
+	var b strings.Builder
+	if err := rich(t).HTML(&b); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	if dir := os.Getenv("EBBWATCH_SHOTS"); dir != "" {
+		if err := os.WriteFile(filepath.Join(dir, "report.html"), []byte(page), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if m := regexp.MustCompile(`(?i)( src=| href=|url\(|@import|<script|http:|https:)`).FindString(page); m != "" {
+		t.Errorf("the page holds %q", m)
+	}
+	if strings.Contains(page, "<b>") || strings.Contains(page, "NaN") || strings.Contains(page, "ZgotmplZ") {
+		t.Error("markup, an unknown number or a refused value came through")
+	}
+	if n := strings.Count(page, "<h2"); n < 6 {
+		t.Errorf("%d parts, want six or more", n)
+	}
+	if n := strings.Count(page, `role="img" aria-label="`); n != 2 {
+		t.Errorf("%d pictures with a text alternative, want 2", n)
+	}
+}
+
+// The whole way: recorded by the history, read over the wire in steps of five minutes.
+func TestLoadOverTheWire(t *testing.T) {
+	t.Parallel()
+	store := history.Open(history.Options{Path: filepath.Join(t.TempDir(), "history.db"), Peers: []string{"gate"}, Every: time.Second})
+	defer func() {
+		if err := store.Close(context.Background()); err != nil {
+			t.Error(err)
+		}
+	}()
+	const minutes = 6 * 24 * 60 // more than one chunk
+	for m := range minutes {
+		s := factstest.Rich()
+		mono := time.Duration(m) * time.Minute
+		s.At = reading.Stamp{Mono: mono, Wall: begin().Add(mono), Trusted: true}
+		for q := range s.Reading {
+			s.Reading[q].Age = 0
+		}
+		s.Peers[0].Age = 0
+		s.Reading[reading.PVWatts].X = float64(m % 60)
+		store.Add(s)
+		if m%240 == 0 {
+			if err := store.Flush(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	srv := httptest.NewServer(store)
+	defer srv.Close()
+	var said []string
+	steps, err := report.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(6*24*time.Hour), []string{"gate"},
+		func(x float64) { said = append(said, fmt.Sprintf("%.2f", x)) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(steps) != 6*288 || strings.Join(said, " ") != "0.67 1.00" {
+		t.Fatalf("%d steps, progress %v; want %d", len(steps), said, 6*288)
+	}
+	s := steps[100] // 08:20: minutes 20 to 24
+	if s.Span != 5*time.Minute || !s.At.Equal(begin().Add(500*time.Minute)) || math.Abs(s.PV-60*(20+21+22+23+24)) > 1 || s.Peers["gate"].Up != 1 ||
+		math.Abs(s.ChargeWatts-2.83*13.21) > 0.01 || s.Stage != float64(reading.Bulk) || s.LoadOn != 1 {
+		t.Errorf("step %+v", s)
+	}
+	if _, err := report.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(time.Hour), []string{"nobody"}, nil); err == nil || !strings.Contains(err.Error(), "nobody") {
+		t.Errorf("an unknown peer: %v", err)
+	}
+}
