@@ -1,0 +1,281 @@
+package plan
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Monthly is a table of long-term means by month, as public radiation databases publish
+// them.
+type Monthly struct {
+	Sun []float64 // on the horizontal, kWh/m² a day; twelve
+	Air []float64 // °C; empty when the table has none
+}
+
+var errNoTable = errors.New("it holds no monthly table of the sun that is known here")
+
+// ParseMonthly finds the monthly means in a file of a public radiation database. Four shapes
+// are known, by the words of the published formats:
+//
+//   - JSON, an object of the twelve months JAN to DEC below a parameter ALLSKY_SFC_SW_DWN
+//     (and T2M), in kWh or MJ per m² and day;
+//   - JSON, a list of records with month and H(h)_m (kWh/m² in the month) or H(h)_d (a day),
+//     and T2m, for one or for many years;
+//   - CSV with a head line that names the months, and a line for each of those parameters;
+//   - CSV with a column month and one of those, or ghi_kwh_m2_day and t_mean_c, which is
+//     also what to write by hand.
+//
+// Lines before the head of a CSV are skipped. The shapes are from memory of the databases'
+// public documentation.
+func ParseMonthly(data []byte) (Monthly, error) {
+	g := &gather{}
+	if trimmed := strings.TrimSpace(string(data)); strings.HasPrefix(trimmed, "{") || strings.HasPrefix(trimmed, "[") {
+		var tree any
+		if err := json.Unmarshal(data, &tree); err != nil {
+			return Monthly{}, fmt.Errorf("cannot read the table: %w", err)
+		}
+		g.mega = strings.Contains(trimmed, "MJ/m^2") || strings.Contains(trimmed, "MJ m-2")
+		g.walk("", tree)
+	} else {
+		g.mega = strings.Contains(trimmed, "MJ/m^2") || strings.Contains(trimmed, "MJ m-2")
+		g.lines(trimmed)
+	}
+	return g.table()
+}
+
+// gather sums what is found by month.
+type gather struct {
+	sun, sunN [12]float64
+	air, airN [12]float64
+	mega      bool // megajoules
+}
+
+func (g *gather) table() (Monthly, error) {
+	var m Monthly
+	known := 0
+	for i := range 12 {
+		if g.sunN[i] == 0 {
+			return Monthly{}, fmt.Errorf("cannot use the table: %w", errNoTable)
+		}
+		x := g.sun[i] / g.sunN[i]
+		if g.mega {
+			x /= 3.6
+		}
+		if x < 0 || x > 12 {
+			return Monthly{}, fmt.Errorf("cannot use the table: month %d has %.4g kWh/m² a day, outside 0 to 12", i+1, x)
+		}
+		m.Sun = append(m.Sun, x)
+		if g.airN[i] > 0 {
+			known++
+			m.Air = append(m.Air, g.air[i]/g.airN[i])
+		}
+	}
+	if known != 12 {
+		m.Air = nil
+	}
+	return m, nil
+}
+
+// kind sorts a word of the published formats: the sun or the air, and whether it is the sum
+// of the month.
+func kind(word string) (sun, air, whole bool) {
+	switch strings.ToLower(strings.TrimSpace(word)) {
+	case "allsky_sfc_sw_dwn", "h(h)_d", "ghi_kwh_m2_day", "ghi_kwh_m2":
+		return true, false, false
+	case "h(h)_m":
+		return true, false, true
+	case "t2m", "t_mean_c", "air_celsius":
+		return false, true, false
+	}
+	return false, false, false
+}
+
+func (g *gather) put(word string, month int, x float64) {
+	sun, air, whole := kind(word)
+	if month < 0 || month > 11 || math.IsNaN(x) || x <= -900 { // -999 stands for missing
+		return
+	}
+	if whole {
+		x /= []float64{31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31}[month]
+	}
+	if sun {
+		g.sun[month], g.sunN[month] = g.sun[month]+x, g.sunN[month]+1
+	}
+	if air {
+		g.air[month], g.airN[month] = g.air[month]+x, g.airN[month]+1
+	}
+}
+
+func monthNames() []string {
+	return []string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}
+}
+
+// walk goes through a JSON tree.
+func (g *gather) walk(key string, node any) {
+	switch v := node.(type) {
+	case []any:
+		for _, x := range v {
+			g.walk(key, x)
+		}
+	case map[string]any:
+		if month, ok := v["month"].(float64); ok {
+			for word, x := range v {
+				if x, ok := x.(float64); ok {
+					g.put(word, int(month)-1, x)
+				}
+			}
+			return
+		}
+		for word, x := range v {
+			if x, ok := x.(float64); ok {
+				g.put(key, slices.Index(monthNames(), strings.ToLower(word)), x)
+				continue
+			}
+			g.walk(word, x)
+		}
+	}
+}
+
+// lines goes through a table of lines: the head is the first line that names a month column
+// or the months themselves.
+func (g *gather) lines(text string) {
+	var head []string
+	months, at := map[int]int{}, -1
+	for line := range strings.Lines(text) {
+		cells := split(line)
+		if head == nil {
+			for i, c := range cells {
+				if m := slices.Index(monthNames(), strings.ToLower(c)); m >= 0 {
+					months[i] = m
+				} else if strings.EqualFold(c, "month") {
+					at = i
+				}
+			}
+			if len(months) == 12 || at >= 0 {
+				head = cells
+			} else {
+				months = map[int]int{}
+			}
+			continue
+		}
+		g.line(head, cells, months, at)
+	}
+}
+
+func (g *gather) line(head, cells []string, months map[int]int, at int) {
+	if at < 0 {
+		for i, m := range months {
+			if i < len(cells) {
+				g.put(cells[0], m, parseNumber(cells[i]))
+			}
+		}
+		return
+	}
+	if at >= len(cells) {
+		return
+	}
+	month := slices.Index(monthNames(), strings.ToLower(cells[at]))
+	if n, err := strconv.Atoi(cells[at]); err == nil {
+		month = n - 1
+	}
+	for i := range min(len(head), len(cells)) {
+		g.put(head[i], month, parseNumber(cells[i]))
+	}
+}
+
+func parseNumber(s string) float64 {
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		return math.NaN()
+	}
+	return x
+}
+
+// split cuts a line at commas, semicolons or tabs.
+func split(line string) []string {
+	cells := strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' || r == '\t' })
+	for i := range cells {
+		cells[i] = strings.Trim(strings.TrimSpace(cells[i]), `"`)
+	}
+	return cells
+}
+
+// ParseDays reads a measured record: CSV with a head that has the columns date (such as
+// 2014-01-31) and ghi_kwh_m2 (the day's global irradiation on the horizontal), and perhaps
+// t_mean_c (the day's mean air temperature). Other columns are left alone, and days may be
+// missing. name is the file, for what is wrong.
+func ParseDays(r io.Reader, name string) ([]Day, error) {
+	rows := csv.NewReader(r)
+	rows.ReuseRecord = true
+	head, err := rows.Read()
+	if err != nil {
+		return nil, fmt.Errorf("cannot read %s: %w", name, err)
+	}
+	date, ghi, air := slices.Index(head, "date"), slices.Index(head, "ghi_kwh_m2"), slices.Index(head, "t_mean_c")
+	if date < 0 || ghi < 0 {
+		return nil, fmt.Errorf("cannot read %s:1: the columns date and ghi_kwh_m2 are needed", name)
+	}
+	var days []Day
+	for {
+		row, err := rows.Read()
+		if errors.Is(err, io.EOF) {
+			return days, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("cannot read %s: %w", name, err)
+		}
+		day, known, err := parseDay(row, date, ghi, air)
+		if line, _ := rows.FieldPos(0); err != nil {
+			return nil, fmt.Errorf("cannot read %s:%d: %w", name, line, err)
+		} else if known && len(days) > 0 && !day.Date.After(days[len(days)-1].Date) {
+			return nil, fmt.Errorf("cannot read %s:%d: %s is not later than the day before it", name, line, day.Date.Format(time.DateOnly))
+		}
+		if known {
+			days = append(days, day)
+		}
+	}
+}
+
+// parseDay reads one row; a day without its sun is a missing day.
+func parseDay(row []string, date, ghi, air int) (d Day, known bool, err error) {
+	if d.Date, err = time.Parse(time.DateOnly, row[date]); err != nil {
+		return d, false, fmt.Errorf("%q is not a date such as 2014-01-31", row[date])
+	}
+	if row[ghi] == "" {
+		return d, false, nil
+	}
+	if d.GHI, err = strconv.ParseFloat(row[ghi], 64); err != nil || d.GHI < 0 || d.GHI > 15 {
+		return d, false, fmt.Errorf("%q is not a day's irradiation, 0 to 15 kWh/m²", row[ghi])
+	}
+	d.Celsius = math.NaN()
+	if air >= 0 && row[air] != "" {
+		if d.Celsius, err = strconv.ParseFloat(row[air], 64); err != nil || d.Celsius < -80 || d.Celsius > 60 {
+			return d, false, fmt.Errorf("%q is not an air temperature, -80 to 60 °C", row[air])
+		}
+	}
+	return d, true, nil
+}
+
+// Means are the monthly means of a record; a month without a day is 0, and air is empty
+// unless every month has some.
+func Means(days []Day) Monthly {
+	g := &gather{}
+	for _, d := range days {
+		m := int(d.Date.Month()) - 1
+		g.put("ghi_kwh_m2_day", m, d.GHI)
+		g.put("t_mean_c", m, d.Celsius)
+	}
+	table, err := g.table()
+	if err != nil {
+		return Monthly{}
+	}
+	return table
+}
