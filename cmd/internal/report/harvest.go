@@ -208,16 +208,22 @@ func ratio(all []lit, of func(lit) float64) (float64, bool) {
 	return min(best, 1), false
 }
 
-// shaded finds the directions in which even the best moments stay behind. Each must have
-// been seen on five days.
+// shaded finds the directions in which even the best moments stay behind. A moment counts
+// when the sun shone from another direction within two and a half hours of it, so that
+// clouds, or a battery that is full whenever it is fine, are not taken for a tree. Six such
+// days are asked for, with hardly an exception.
 func shaded(all []lit, usual float64) []Bearing {
 	bins := map[int][]float64{}
 	days := map[int]map[int]bool{}
+	bright := brightMoments(all, usual)
 	for _, x := range all {
-		if !x.learn {
+		b := int(x.azimuth / bearingWidth)
+		fine := func(y lit) bool {
+			return int(y.azimuth/bearingWidth) != b && y.At.Sub(x.At).Abs() <= 150*time.Minute
+		}
+		if !x.learn || !slices.ContainsFunc(bright[x.day], fine) {
 			continue
 		}
-		b := int(x.azimuth / bearingWidth)
 		if days[b] == nil {
 			days[b] = map[int]bool{}
 		}
@@ -225,7 +231,7 @@ func shaded(all []lit, usual float64) []Bearing {
 	}
 	var out []Bearing
 	for b := range int(360 / bearingWidth) {
-		if len(days[b]) < 5 || len(bins[b]) < 15 {
+		if len(days[b]) < 6 || len(bins[b]) < 30 || quantile(bins[b], 0.97) > shadeShare*usual {
 			continue
 		}
 		if share := quantile(bins[b], clearTenth) / usual; share < shadeShare {
@@ -233,6 +239,17 @@ func shaded(all []lit, usual float64) []Bearing {
 		}
 	}
 	return out
+}
+
+// brightMoments are the moments of each day at which the sun shone freely.
+func brightMoments(all []lit, usual float64) map[int][]lit {
+	bright := map[int][]lit{}
+	for _, x := range all {
+		if x.learn && x.ratio > 0.8*usual {
+			bright[x.day] = append(bright[x.day], x)
+		}
+	}
+	return bright
 }
 
 // join adds a bearing, to the last where it goes on much alike.
@@ -266,7 +283,8 @@ func snowy(days []Day, all []lit, usual float64) {
 
 // decline is how much of the ratio was lost over the span: a straight line through the best
 // moments of the days that had clear ones (the median of the slopes of all pairs, after
-// Theil and Sen). Fewer than ten such days, or less than 5 %, is none.
+// Theil and Sen). Fewer than fifteen such days, less than 5 %, or a fall that chance makes
+// more often than once in a thousand (Kendall's test) is none.
 func decline(days []Day, all []lit, usual float64, shade []Bearing) float64 {
 	best := make([][]float64, len(days))
 	for _, x := range all {
@@ -280,14 +298,20 @@ func decline(days []Day, all []lit, usual float64, shade []Bearing) float64 {
 			at, y = append(at, float64(i)), append(y, q)
 		}
 	}
-	if len(at) < 10 {
+	n := float64(len(at))
+	if n < 15 {
 		return 0
 	}
 	var slopes []float64
+	falls := 0.0
 	for i := range at {
 		for j := range i {
 			slopes = append(slopes, (y[i]-y[j])/(at[i]-at[j]))
+			falls += math.Copysign(1, y[j]-y[i])
 		}
+	}
+	if falls < 3.1*math.Sqrt(n*(n-1)*(2*n+5)/18) {
+		return 0
 	}
 	lost := -quantile(slopes, 0.5) * float64(len(days)) / usual
 	if lost < 0.05 {

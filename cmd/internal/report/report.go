@@ -86,13 +86,13 @@ func Make(in Input) Report {
 type Ledger struct {
 	Panel      float64 // out of the panel
 	Load       float64 // through the meter
-	Unmetered  float64 // past the meter, as believed
+	Unmetered  float64 // out of the battery past all meters, as believed
 	Into, From float64 // the battery
 	Stored     float64 // more in the battery at the end than at the beginning, as believed
 	Converter  float64 // lost in the controller: panel less what came out
-	Kept       float64 // lost in the battery: in, less out, less stored
-	// Unaccounted is what is left: panel less load, unmetered, converter and the battery's
-	// net. Meters that disagree end up here.
+	Kept       float64 // lost in the battery: in, less out, past the meters and stored
+	// Unaccounted is what is left: panel less load, converter and the battery's net. Meters
+	// that disagree end up here.
 	Unaccounted float64
 }
 
@@ -120,8 +120,8 @@ func ledger(in Input) Ledger {
 		Converter: sum(func(s Step) float64 { return s.PV - s.ChargeWatts*s.Span.Seconds() }),
 		Stored:    stored(in),
 	}
-	l.Kept = l.Into - l.From - l.Stored
-	l.Unaccounted = l.Panel - l.Load - zero(l.Unmetered) - zero(l.Converter) - (l.Into - l.From)
+	l.Kept = l.Into - l.From - zero(l.Unmetered) - l.Stored
+	l.Unaccounted = l.Panel - l.Load - zero(l.Converter) - (l.Into - l.From)
 	return l
 }
 

@@ -101,7 +101,7 @@ func winter(trouble report.Cause) ([]report.Step, truth) {
 		}
 		s.ChargeWatts = 0.97 * s.PV / 300
 		s.Load = 12 * 300
-		flow := s.ChargeWatts*300 - s.Load - 300
+		flow := s.ChargeWatts*300 - s.Load
 		s.BatteryIn, s.BatteryOut = max(flow, 0), max(-flow, 0)
 		steps = append(steps, s)
 	}

@@ -124,12 +124,12 @@ func (r Report) ledgerSection() section {
 	}{
 		{"From the panel", "measured", l.Panel},
 		{"To the load", "measured", l.Load},
-		{"To loads past the meter", "believed, from the battery's balance", l.Unmetered},
+		{"Out of the battery past the meters", "believed, from the battery's balance", l.Unmetered},
 		{"Lost in the controller", "panel less charging power", l.Converter},
 		{"Into the battery", "measured", l.Into},
 		{"Out of the battery", "measured", l.From},
 		{"More in the battery at the end", "believed charge", l.Stored},
-		{"Lost in the battery", "in, less out, less what is in it now", l.Kept},
+		{"Lost in the battery", "in, less out, past the meters and stored", l.Kept},
 		{"Unaccounted", "what is left: meters that disagree end up here", l.Unaccounted},
 	} {
 		if !math.IsNaN(row.x) {
