@@ -61,7 +61,7 @@ func lowOhms(x float64) float64 { return 1 + 0.8*math.Exp(-max(x, 0)/0.08) }
 
 // priorOhms is the resistance of the whole battery before any is seen, wiring included.
 func (m Model) priorOhms() float64 {
-	return float64(m.Battery.Cells) * 0.25 / m.Battery.CapacityAh
+	return float64(m.Battery.Cells) * 0.18 / m.Battery.CapacityAh
 }
 
 // ohms is the resistance at the present temperature after some minutes of current.
@@ -72,9 +72,15 @@ func (m Model) ohms(s *State) float64 {
 // restOhms is the same at 25 °C: the steps of current seen so far, and the prior as if it
 // were a few of them.
 func (m Model) restOhms(s *State) float64 {
-	few := 5 * m.Battery.CapacityAh * m.Battery.CapacityAh / 400
+	few := m.fewSteps()
 	return max((s.StepVA+few*m.priorOhms())/(s.StepAA+few), 0.3*m.priorOhms())
 }
+
+// fewSteps is the weight of the prior: five steps of a twentieth of the capacity.
+func (m Model) fewSteps() float64 { return 5 * m.Battery.CapacityAh * m.Battery.CapacityAh / 400 }
+
+// unlearned is how much of the resistance is still prior, 0 to 1.
+func (m Model) unlearned(s *State) float64 { return m.fewSteps() / (s.StepAA + m.fewSteps()) }
 
 // learnOhms takes a step of current between two close readings.
 func (m Model) learnOhms(s *State, dA, dV float64) {

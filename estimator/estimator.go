@@ -46,6 +46,7 @@ type State struct {
 	Branch      float64 // -1 discharging to +1 charging
 	Quiet       float64 // h since charging
 	SinceLook   float64 // h since the voltage was weighed
+	Moved       float64 // charge moved since then
 	Topped      float64 // charge put in since the ceiling was felt
 	Drawn       float64 // charge taken out since the floor was felt
 	Held        float64 // h at absorption with the current tapered
@@ -66,6 +67,8 @@ type State struct {
 	GhostWait   float64 // h since the load past the meters was judged
 	GhostHours  float64 // h for which a load past the meters was as good as certain
 	Broken      bool    // there was a silence since the voltage was last weighed
+	Silent      bool    // nothing is heard
+	Dead        bool    // and the battery was all but empty before
 	Settled     float64 // h since that silence
 	Swapped     float64 // h for which a replaced battery is still told
 }
@@ -86,7 +89,7 @@ func (m Model) Start() State {
 // fresh believes of the battery what is true of batteries at large.
 func (m Model) fresh(s *State) {
 	s.Gauss.set(iCharge, 0.6, 0.3)
-	s.Gauss.set(iSize, -0.105, 0.09) // 75 to 105 % of the label
+	s.Gauss.set(iSize, -0.06, 0.095) // most are worth 80 to 105 % of the label
 	s.Gauss.set(iCold, 0.0045, 0.0025)
 	s.Gauss.set(iHide, 0.5, 0.35)
 	s.Gauss.set(iTop, 0.008, 0.007)

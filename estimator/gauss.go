@@ -67,6 +67,17 @@ func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
 	}
 }
 
+// relax lets the charge forget: it returns towards rest by the factor keep, and its spread
+// towards sd.
+func (g *Gauss) relax(keep, rest, sd float64) {
+	g.Mean[iCharge] = rest + keep*(g.Mean[iCharge]-rest)
+	for j := range unknowns {
+		g.Cov[iCharge][j] *= keep
+		g.Cov[j][iCharge] *= keep
+	}
+	g.Cov[iCharge][iCharge] += (1 - keep*keep) * sd * sd
+}
+
 // bend says how the curve of a cell may depart from the usual one: as a whole by the
 // voltmeter, and by bends that reach some way.
 func (g *Gauss) bend() {
@@ -150,35 +161,64 @@ type sight struct {
 	white  float64 // variance of the look itself, V²
 }
 
-// steepVolts is from which slope of the curve, V for a whole charge, a surprise speaks
-// against the belief in the charge and not against the curve.
-const steepVolts = 0.4
+// steepVolts is from which slope of the curve, V for a whole charge, a voltage alone tells
+// the charge.
+const steepVolts = 0.5
 
-// see takes a voltage. The curve is bent, so it is replaced by the straight line that fits
-// it best, and with the misfit as noise, where the charge is likely to be after the look;
-// that is found by going round three times: the posterior linearisation filter of
-// García-Fernández, Svensson, Morelande and Särkkä (2015).
+// see takes a voltage. The curve is bent, so a straight line stands for it. On the steep foot
+// that is its tangent where the voltage meets it. On the plateau it is the line that fits
+// best, with the misfit as noise, where the charge is likely to be after the look; that is
+// found by going round three times: the posterior linearisation filter of García-Fernández,
+// Svensson, Morelande and Särkkä (2015).
 func (g *Gauss) see(v sight, h held) {
+	if l := touch(v.volts - v.branch*g.Mean[iBranch]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
+		g.take(v, l, h)
+		return
+	}
 	before := *g
 	for range 3 {
-		line := fit(g.Mean[iCharge], g.sd(iCharge))
+		l := fit(g.Mean[iCharge], g.sd(iCharge))
 		*g = before
-		line.slope[iBranch] = v.branch
-		expected := line.volts + line.slope[iCharge]*(g.Mean[iCharge]-line.at)
-		total := v.white + line.misfit
-		for j := iBranch; j < unknowns; j++ {
-			expected += line.slope[j] * g.Mean[j]
-		}
-		off := v.volts - expected
-		if a := line.slope[iCharge]; a > steepVolts && off*off > 9*(g.spread(&line.slope)+total) {
-			g.widen(iCharge, min(off*off/a/a/4, 0.04))
-		}
-		// a surprise beyond three standard deviations is worth no more than one of three
-		if s := g.spread(&line.slope) + total; off*off > 9*s {
-			total += off*off/9 - s
-		}
-		g.observe(&line.slope, off, total, h)
+		g.take(v, l, h)
 	}
+}
+
+// take is the update by a voltage when a line stands for the curve.
+func (g *Gauss) take(v sight, l line, h held) {
+	l.slope[iBranch] = v.branch
+	off := v.volts - l.volts - l.slope[iCharge]*(g.Mean[iCharge]-l.at)
+	for j := iBranch; j < unknowns; j++ {
+		off -= l.slope[j] * g.Mean[j]
+	}
+	total, a := v.white+l.misfit, l.slope[iCharge]
+	if a > steepVolts && off*off > 9*(g.spread(&l.slope)+total) {
+		g.widen(iCharge, min(off*off/a/a/4, 0.04)) // on the steep foot the belief was wrong
+	}
+	// elsewhere a surprise beyond three standard deviations is worth no more than one of three
+	if s := g.spread(&l.slope) + total; off*off > 9*s {
+		total += off*off/9 - s
+	}
+	g.observe(&l.slope, off, total, h)
+}
+
+// touch is the tangent at the charge where the curve has a voltage.
+func touch(volts float64) line {
+	low, high := 0.0, 1.0
+	for range 20 {
+		mid := (low + high) / 2
+		if v, _ := ocv(mid); v < volts {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	l := line{at: low}
+	var steep float64
+	l.volts, steep = ocv(low)
+	k, share := knot(low)
+	l.slope[iCharge], l.slope[iFoot] = steep, steep*footShare(low)
+	l.slope[k], l.slope[k+1] = 1-share, share
+	return l
 }
 
 // spread is the variance of the sum of slope·unknowns.
@@ -229,8 +269,11 @@ func fit(mean, sd float64) line {
 	return l
 }
 
-// footShare says how much of the curve's slope at a charge belongs to its foot.
-func footShare(x float64) float64 { return min(max((0.25-x)/0.15, 0), 1) }
+// footShare says how much of the shift of the curve's foot is felt at a charge: none above
+// the foot, and little at the very end, where every cell is empty.
+func footShare(x float64) float64 {
+	return min(max((0.25-x)/0.15, 0), 1) * min(0.35+x/0.1, 1)
+}
 
 // knot is the knot below a charge, and the share of the one above.
 func knot(x float64) (low int, share float64) {

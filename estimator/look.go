@@ -12,7 +12,7 @@ func (m Model) look(s *State, f flow) {
 	if s.Broken && s.SinceLook > 0.5 && s.strange(v) {
 		*s = m.Replaced(*s)
 	}
-	s.SinceLook, s.Broken = 0, false
+	s.SinceLook, s.Moved, s.Broken = 0, 0, false
 	s.see(v, hold)
 }
 
@@ -21,14 +21,19 @@ func (m Model) look(s *State, f flow) {
 func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	cells := float64(m.Battery.Cells)
 	cell := s.Volts / cells
-	every := 6.0
-	if cell < steepBelow {
-		every = 1
+	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
+	every, least, move := 6.0, 0.5, lookMove
+	switch {
+	case cell+sag < lowBelow:
+		every, least, move = 0.25, 0.03, lookMove/3
+	case cell+sag < steepBelow:
+		every, least = 0.5, 0.25
 	}
-	settled := math.Abs(s.Amps) <= m.Battery.CapacityAh/8
+	due := s.SinceLook >= every || s.Broken || s.Moved > move
+	settled := math.Abs(sag) < 0.04 || math.Abs(sag) < 0.12 && cell+sag < steepBelow || cell+sag < lowBelow
 	charging := s.Quiet < 1
 	switch {
-	case s.SinceLook < every && !s.Broken, s.SinceLook < 0.5, s.Broken && s.Settled < 0.25, !settled:
+	case !due, s.SinceLook < least, s.Broken && s.Settled < 0.25, !settled:
 		return v, 0, false
 	case cell > restMost, s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // near full the curve tells nothing
@@ -37,7 +42,6 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
 		return v, 0, false // perhaps charging
 	}
-	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
 	unsure := 0.006 * (1 - math.Abs(s.Branch))
 	branch := s.Branch
 	switch {
@@ -48,19 +52,25 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 		unsure += 0.01
 	}
 	step := s.VoltStep / cells
+	vague := 0.4 + 0.5*m.unlearned(s)
 	hold = cellHeld
 	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain || !f.outKnown {
 		hold |= sizeHeld | 1<<iGain
 	}
-	white := lookVolts*lookVolts + 0.16*sag*sag + unsure*unsure + step*step/12
+	white := lookVolts*lookVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
 	return sight{volts: cell + sag, branch: branch, white: white}, hold, true
 }
 
-// Voltages of a cell, V: below the first the curve is steep, above the second no cell rests.
+// Voltages of a cell, V: below the first the curve is steep, below the second nearly
+// empty, above the third no cell rests.
 const (
 	steepBelow = 3.20
+	lowBelow   = 3.10
 	restMost   = 3.345
 )
+
+// lookMove is how much charge may move before the next look is due.
+const lookMove = 0.05
 
 // strange tells whether a voltage after a silence belongs to a charge far from all that the
 // belief allows: then this is another battery.

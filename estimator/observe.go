@@ -22,11 +22,11 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	m.look(s, f)
 }
 
-// smooth keeps means over some twenty minutes and counts the quiet hours since charging.
+// smooth keeps means over some ten minutes and counts the quiet hours since charging.
 func (m Model) smooth(s *State, f flow, hours float64) {
 	w := 1.0
 	if s.Flow.VoltsKnown && s.Volts > 0 && (!s.Broken || s.Settled > 0) {
-		w = 1 - math.Exp(-hours/0.35)
+		w = 1 - math.Exp(-hours/0.15)
 		if d := math.Abs(f.volts - s.Flow.Volts); d > 1e-4 && (s.VoltStep == 0 || d < s.VoltStep) {
 			s.VoltStep = d
 		}

@@ -17,6 +17,10 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	if hours <= 0 {
 		return
 	}
+	if m.dead(s, f, dt) {
+		s.relax(math.Exp(-hours/deadHours), deadCharge, deadCharge)
+		return
+	}
 	if s.Full && dt <= unseen {
 		return // the anchor knows better; a balancer may eat what still flows
 	}
@@ -37,9 +41,33 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	d.widen(iCharge, rough*rough/(size*size))
 	m.wander(s, hours)
 	s.SinceLook += hours
+	s.Moved += math.Abs(net)
 	s.Topped += max(step, 0)
 	s.Drawn += max(-step, 0)
 	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
+}
+
+// A battery that fell silent when it was all but empty: its protection has opened, or the
+// node has nothing to run on. Were it charged, it would be heard again; so for as long as it
+// is silent it holds next to nothing.
+const (
+	deadVolts  = 3.0 // a cell
+	deadCharge = 0.03
+	deadHours  = 12.0
+)
+
+// dead tells whether the time since the last reading belongs to such a silence.
+func (m Model) dead(s *State, f flow, dt time.Duration) bool {
+	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
+	if !silent && dt <= unseen {
+		s.Silent, s.Dead = false, false
+		return false
+	}
+	if !s.Silent {
+		s.Dead = s.Volts > 0 && s.Volts < deadVolts*float64(m.Battery.Cells) || s.Mean[iCharge]+s.sd(iCharge) < deadCharge
+	}
+	s.Silent = silent
+	return s.Dead
 }
 
 // dark is +½ when the panel gives nothing and -½ when it gives.

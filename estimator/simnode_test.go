@@ -165,12 +165,12 @@ func (n *simNode) disconnect(volts float64) {
 	}
 }
 
-// read is what the instruments say, and whether anything was heard at all.
-func (n *simNode) read(stamp reading.Stamp) (reading.Reading, bool) {
+// read is what the instruments say; it is empty while nothing is heard.
+func (n *simNode) read(stamp reading.Stamp) reading.Reading {
 	s, o, r := &n.sense, &n.out, reading.Reading{Stamp: stamp}
 	if s.silent > 0 {
 		s.silent--
-		return r, false
+		return r
 	}
 	if n.rng.Float64() < s.drop/50 {
 		s.silent = n.rng.IntN(100)
@@ -206,7 +206,7 @@ func (n *simNode) read(stamp reading.Stamp) (reading.Reading, bool) {
 		}
 		set(reading.ChargeStage, float64(stage))
 	}
-	return r, true
+	return r
 }
 
 // simStamp is trusted, and on both clocks alike.

@@ -35,6 +35,7 @@ func TestProbe(t *testing.T) {
 	p := m.plant()
 	type acc struct{ n, pred, act, f, z, zz, site, share, zr, zzr float64 }
 	var by [13]acc
+	pit := map[int]*[10]int{3: {}, 5: {}, 7: {}, 1: {}}
 	for h := range hours {
 		at := w.first.Add(time.Duration(h+1) * time.Hour)
 		b := e.believe(n, hours[h])
@@ -42,20 +43,34 @@ func TestProbe(t *testing.T) {
 		d := h / 24
 		if h%24 == 17 && d > 365 && d < len(w.ghi)-12 {
 			a := &by[w.day(d).Month()]
-			f := m.Draw(&state, b, at, nil, 1)
-			// energy of solar days 1..5
+			if mo := w.day(d).Month(); d%3 != 0 || mo > 2 && mo < 11 {
+				continue
+			}
+			f := m.Draw(&state, b, at, nil, uint64(h))
 			pl := f.plan(&Action{})
-			for k := 1; k <= 5; k++ {
-				sum := 0.0
+			for _, days := range []int{1, 3, 5, 7} {
+				act, below := 0.0, 0
+				for k := 1; k <= days; k++ {
+					act += pot[d+k]
+				}
 				for i := range f.path {
+					sum := 0.0
 					for hh := range steps {
-						if int(f.dayOf[hh]) == k {
+						if k := int(f.dayOf[hh]); k >= 1 && k <= days {
 							sum += float64(f.sunAt(&f.path[i], hh, pl))
 						}
 					}
+					if sum < act {
+						below++
+					}
+					if days == 5 {
+						a.pred += sum / Paths
+					}
 				}
-				a.pred += sum / Paths
-				a.act += pot[d+k]
+				if days == 5 {
+					a.act += act
+				}
+				pit[days][min(9, below*10/Paths)]++
 			}
 			fac, _ := state.Panel.factor()
 			a.f += fac
@@ -71,6 +86,9 @@ func TestProbe(t *testing.T) {
 				a.zzr += (seen.score - w.rank[d]) * (seen.score - w.rank[d])
 			}
 		}
+	}
+	for k, x := range pit {
+		t.Logf("month pit %d days %v", k, *x)
 	}
 	for mo := 1; mo <= 12; mo++ {
 		a := by[mo]

@@ -98,11 +98,9 @@ func (e *believer) believe(n node, x hour) estimator.Belief {
 // row is one look ahead and what came.
 type row struct {
 	day      int
-	p, came  [5]bool64
+	p, came  [5]float64
 	straight [5]float64
 }
-
-type bool64 = float64
 
 // trial is one node's life with the outlook beside it.
 type trial struct {
@@ -114,10 +112,10 @@ type trial struct {
 
 // look is a chance at an hour, for the alarms.
 type look struct {
-	hour   int
-	within [5]float64
-	p50    float64
-	dark   bool
+	hour     int
+	within   [5]float64
+	straight float64 // 1 when the straight line over the last day ends within 120 h
+	dark     bool
 }
 
 // study settings.
@@ -184,7 +182,10 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 			continue // nothing can happen within the week: no chance, no outage
 		}
 		o := m.Project(&state, b, at, issue, uint64(h))
-		t.looks = append(t.looks, look{hour: h, within: o.Cutoff.Within, p50: o.Cutoff.P50, dark: hours[h].dark})
+		t.looks = append(t.looks, look{
+			hour: h, within: o.Cutoff.Within, dark: hours[h].dark,
+			straight: oneIf(hours[h].soc+5*(hours[h].soc-hours[h-24].soc) <= 0.02),
+		})
 		if daily && !hours[h].dark {
 			t.rows = append(t.rows, rowOf(d, h, o, hours, t.cuts))
 		}

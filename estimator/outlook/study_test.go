@@ -26,10 +26,7 @@ func TestStudy(t *testing.T) {
 	if os.Getenv("EBBWATCH_STUDY") == "" {
 		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
 	}
-	id := "279"
-	if x := os.Getenv("EBBWATCH_STATION"); x != "" {
-		id = x
-	}
+	id := stationOf()
 	w, s := station(t, id), measuredShapes(t)
 	thin, _ := strconv.Atoi(os.Getenv("EBBWATCH_THIN"))
 	for name, n := range studyNodes() {
@@ -54,4 +51,12 @@ func TestStudy(t *testing.T) {
 			})
 		}
 	}
+}
+
+// stationOf is the station to study.
+func stationOf() string {
+	if id := os.Getenv("EBBWATCH_STATION"); id != "" {
+		return id
+	}
+	return "279"
 }
