@@ -170,8 +170,9 @@ func TestWaitGrowsToTheCap(t *testing.T) {
 	if last < 5*time.Minute*3/4 {
 		t.Errorf("it waits at most %v", last)
 	}
-	if b.wait(3, "an id") != b.wait(3, "an id") {
-		t.Error("the wait of one id is not always the same")
+	again := Box{Base: 10 * time.Second, Cap: 5 * time.Minute}
+	if w := again.wait(3, "an id"); w != b.wait(3, "an id") || w == b.wait(3, "another id") {
+		t.Errorf("the wait of an id is %v, and must be its own and always the same", w)
 	}
 }
 

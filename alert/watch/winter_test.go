@@ -21,11 +21,10 @@ const (
 
 // relay is the truth of one node.
 type relay struct {
-	dice   *rand.Rand
-	soc    float64
-	dark   bool
-	broken bool      // it does not return
-	sky    []float64 // clearness by day
+	dice *rand.Rand
+	soc  float64
+	dark bool
+	sky  []float64 // clearness by day
 }
 
 func newRelay(seed uint64) *relay {
