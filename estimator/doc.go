@@ -1,4 +1,62 @@
 // Package estimator believes something about the battery: how full it is, how sure that
 // is, and what else must be true for the readings to make sense. It is pure: time comes in
 // with each reading, the same readings give the same belief.
+//
+// # The filter
+//
+// The belief is one joint normal distribution ([Gauss]) over charge; drain, which is all
+// that leaves unmeasured, and how much more of it there is in the dark; the gain of charging
+// against discharging, coulombic efficiency included; the capacity at 25 °C, what cold takes
+// of it, and whether the cold hides charge or shrinks the scale; what is missing from 1 at a
+// usual full; the distance of the charging and discharging branches (hysteresis); and how
+// this battery's open-circuit curve departs from the usual one: a shift of its foot, and nine
+// knots from empty to full. Resistance is learned beside it, from steps of the current.
+//
+// Between readings the charge moves by what flowed: an extended Kalman filter (Kalman 1960;
+// for batteries Plett, Journal of Power Sources 134, 2004, 252-292, whose one-state
+// hysteresis is used too). Where nothing was measured, the habit of that hour of the day
+// stands in, and the band widens. Readings are an instant each: a change between two of them
+// counts as uncertain by a third, because clouds do not wait for a reading.
+//
+// Three kinds of evidence correct it.
+//
+// Anchors. A true full is absorption voltage (above 3.41 V a cell, also when freed of the
+// drop over the resistance) with the current tapered (the battery's, loads and drain
+// deducted), held for a quarter of an hour. What the controller calls its stage does not
+// count. The more current still flows, the more is missing. Since a full repeats the same
+// way each day, what is missing from it is an unknown that is never averaged away.
+//
+// Bounds. Charge counted past full or empty says that it was counted wrong.
+//
+// Looks at the voltage, when the battery rests or feeds a small load: every six hours on the
+// plateau, oftener in the steep foot. The curve is replaced by its tangent on the foot, and
+// on the plateau by posterior linearisation (García-Fernández, Svensson, Morelande and
+// Särkkä, IEEE Transactions on Signal Processing 63, 2015, 5561-5573). The errors of the
+// curve are the same tomorrow, so looks must not be averaged as if they were independent:
+// the knots, the branches, the foot and the full's shortfall are held as in the filter of
+// Schmidt (Advances in Control Systems 3, 1966): their doubt stays in every covariance, but
+// nothing teaches them. Capacity, cold and gain are taught only by a knee or a curve soon
+// after a full, and by a return to full from a deep swing.
+//
+// # What may be trusted, and why
+//
+// The curve follows a public cell parameter file; that real cells scatter about it by some
+// 15 mV, that branches lie some 30 mV apart, and that between 30 % and 90 % a cell rises by
+// about 1.2 mV for a per-cent, was seen in public measurements of a cell. Resistance in the
+// cold, self-discharge (2 % a month), loss of capacity in the cold (0.2 to 0.7 % a kelvin)
+// and the population of sensors (gain 2 %, zero 60 mA, 0 to 3 W unmeasured, 75 to 105 % of
+// the label) are common practice; published figures for them disagree or do not exist.
+//
+// Of a constant drain, readings cannot tell how much is a load and how much the zero error
+// of the current sensor; [Belief] gives the sum, which is known well, and a split that rests
+// on how large either usually is. A gain error that is the same both ways makes the battery
+// look larger or smaller, and cannot be told from it.
+//
+// # Use
+//
+// Call [Model.Step] with each reading, also with an empty one while nothing is heard, and
+// [Model.Belief] after it. Keep [State] as JSON over restarts, and pass it through
+// [Model.Resumed] before the next step; if that is forgotten, a clock that starts again is
+// noticed. Batteries in parallel are one battery of their common capacity. When the owner
+// puts in another one, call [Model.Replaced].
 package estimator

@@ -36,7 +36,6 @@ type simNode struct {
 	ghost   float64
 	night   bool // the ghost shows at night only
 	sense   simSense
-	cloud   float64
 	out     simFlows
 }
 
