@@ -12,7 +12,9 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"ebbwatch/alert"
@@ -67,7 +69,16 @@ func open(d alert.Decoder) (alert.Channel, error) {
 type Channel struct {
 	c      Config
 	client *post.Client
+
+	// One request at a time, and no alarm again that was ended: what is sent again must not
+	// overtake the end of an alarm, or it would stand for days.
+	mu    sync.Mutex
+	ended []string
 }
+
+// remember is how many alarms that ended are kept in mind; what is sent again is never
+// older than a few minutes.
+const remember = 1000
 
 var _ alert.Resender = (*Channel)(nil)
 
@@ -92,15 +103,29 @@ func (c *Channel) Every() time.Duration { return c.c.Resend }
 
 // Send implements [alert.Channel].
 func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if n.Phase == alert.Cleared && !slices.Contains(c.ended, n.ID) {
+		c.ended = append(c.ended, n.ID)
+		c.ended = c.ended[max(0, len(c.ended)-remember):]
+	}
 	return c.send(ctx, []alert.Notice{n})
 }
 
 // Resend tells again what is active.
 func (c *Channel) Resend(ctx context.Context, active []alert.Notice) error {
-	if len(active) == 0 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	var still []alert.Notice
+	for _, n := range active {
+		if !slices.Contains(c.ended, n.ID) {
+			still = append(still, n)
+		}
+	}
+	if len(still) == 0 {
 		return nil
 	}
-	return c.send(ctx, active)
+	return c.send(ctx, still)
 }
 
 // item is one alert of the interface.
