@@ -18,6 +18,9 @@ import (
 
 // TestMain lets the tests run this program again as a writer that can be killed.
 func TestMain(m *testing.M) {
+	if path := os.Getenv("EBBWATCH_TEST_FULL"); path != "" {
+		os.Exit(writeUntilFull(path))
+	}
 	if path := os.Getenv("EBBWATCH_TEST_WRITER"); path != "" {
 		os.Exit(writeUntilKilled(path))
 	}

@@ -17,15 +17,25 @@ import (
 func (w *writer) open() {
 	err := w.tryOpen()
 	if isDamage(err) {
-		aside := fmt.Sprintf("%s.damaged-%d", w.o.Path, time.Now().Unix())
-		if e := errors.Join(rename(w.o.Path, aside), rename(w.o.Path+"-wal", aside+"-wal")); e != nil {
-			err = errors.Join(err, e)
-		} else {
-			w.asides = fmt.Sprintf("history: the file was damaged (%v) and set aside as %s; a new one was begun", err, filepath.Base(aside))
-			err = w.tryOpen()
-		}
+		err = w.setAside(err)
 	}
 	w.report(err)
+}
+
+// setAside moves a damaged file out of the way and begins a new one. Nothing is deleted:
+// much of it may be readable yet.
+func (w *writer) setAside(damage error) error {
+	if w.db != nil {
+		_ = w.db.Close() // it is damaged; nothing more can be lost
+		w.db = nil
+	}
+	aside := fmt.Sprintf("%s.damaged-%d", w.o.Path, time.Now().UnixMilli())
+	if err := errors.Join(rename(w.o.Path, aside), rename(w.o.Path+"-wal", aside+"-wal")); err != nil {
+		return errors.Join(damage, err)
+	}
+	w.asides = fmt.Sprintf("history: the file was damaged (%v) and set aside as %s; a new one was begun", damage, filepath.Base(aside))
+	w.o.Log.Error("the history was damaged and set aside; a new one is begun", "err", damage, "aside", aside)
+	return w.tryOpen()
 }
 
 func rename(from, to string) error {

@@ -131,7 +131,7 @@ func (s *Store) Add(snap *facts.Snapshot) {
 // Flush writes what waits in memory now, because power may be about to go.
 func (s *Store) Flush(ctx context.Context) error {
 	var err error
-	if e := s.do(ctx, func(w *writer) { err = w.flush() }); e != nil {
+	if e := s.do(ctx, func(w *writer) { err = w.flush(); w.report(err) }); e != nil {
 		return e
 	}
 	return err

@@ -407,6 +407,39 @@ func TestADamagedFileIsSetAside(t *testing.T) {
 	}
 }
 
+// Damage that shows only when the file is written, long after it was opened.
+func TestDamageFoundWhileWriting(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "history.db")
+	s := open(t, history.Options{Path: path})
+	flushed(t, s, 0, 2*time.Hour, true)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := 20 * 1024; i < len(b); i += 1024 { // the pages of the tables; those of the schema stay
+		copy(b[i:i+64], strings.Repeat("worn", 16))
+	}
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	again := open(t, history.Options{Path: path})
+	fill(again, 2*time.Hour, 3*time.Hour, 10*time.Second, true)
+	if err := again.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	asides, _ := filepath.Glob(path + ".damaged-*")
+	if len(asides) == 0 || !strings.Contains(again.Problem(), "set aside") {
+		t.Errorf("set aside %v, problem %q", asides, again.Problem())
+	}
+	if got := lookup(t, again, history.Query{From: begin().Add(2 * time.Hour), To: begin().Add(3 * time.Hour), Points: 360}); len(got.Times) != 360 {
+		t.Errorf("%d of the 360 samples after the damage are there", len(got.Times))
+	}
+}
+
 func TestLookupRefusesNonsense(t *testing.T) {
 	t.Parallel()
 	s := open(t, history.Options{})

@@ -112,8 +112,20 @@ func (w *writer) report(err error) {
 	}
 }
 
-// flush writes all that waits in one transaction. What it could not write still waits.
+// flush writes all that waits. A file that turns out to be damaged is set aside, and a new
+// one is written instead.
 func (w *writer) flush() error {
+	err := w.flushOnce()
+	if w.db != nil && isDamage(err) {
+		if err = w.setAside(err); err == nil {
+			err = w.flushOnce()
+		}
+	}
+	return err
+}
+
+// flushOnce writes all that waits in one transaction. What it could not write still waits.
+func (w *writer) flushOnce() error {
 	if w.db == nil {
 		if w.open(); w.db == nil {
 			return errors.New(w.cannot())

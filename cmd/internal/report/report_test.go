@@ -48,8 +48,7 @@ func clearJoules(t time.Time, air float64) (joules, azimuth, elevation float64) 
 
 // truth is what was put into an invented winter.
 type truth struct {
-	lost  map[report.Cause]float64 // Wh
-	creep time.Time
+	lost map[report.Cause]float64 // Wh
 }
 
 // winter invents 70 days of a panel that gives 0.9 of its label: clear half of the hours,
