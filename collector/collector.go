@@ -99,13 +99,24 @@ type Report struct {
 // sources spread and a restart repeats itself. A poll may take 80 % of the period, at most
 // 30 s. A slow source skips polls; it is never asked twice at once.
 func Poll(ctx context.Context, name string, every time.Duration, src Source, now func() reading.Stamp, out func(Report)) {
-	if !sleep(ctx, spread(name, every)) {
+	PollAsTold(ctx, name, func() time.Duration { return every }, src, now, out)
+}
+
+// PollAsTold is [Poll] with a period that may change: it is asked for before each poll. A
+// longer period counts from the last poll, a shorter one from the poll after it.
+func PollAsTold(ctx context.Context, name string, every func() time.Duration, src Source, now func() reading.Stamp, out func(Report)) {
+	period := every()
+	if !sleep(ctx, spread(name, period)) {
 		return
 	}
-	tick := time.NewTicker(every)
+	tick := time.NewTicker(period)
 	defer tick.Stop()
 	for {
-		out(readOnce(ctx, name, min(every*8/10, 30*time.Second), src, now))
+		out(readOnce(ctx, name, min(period*8/10, 30*time.Second), src, now))
+		if p := every(); p != period {
+			period = p
+			tick.Reset(period)
+		}
 		select {
 		case <-ctx.Done():
 			return

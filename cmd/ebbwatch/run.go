@@ -72,7 +72,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	}
 	defer store.Close()
 	o := options(c, log, ring)
-	o.Store = store
+	o.Store, o.Extras = store, ownExtras(c.State)
 	h := openHistory(c, log)
 	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h}
 	d.started = func(address string) {

@@ -91,7 +91,7 @@ func Table() []Row {
 	var rows []Row
 	for _, part := range [][]Row{
 		batteryRows(), outlookRows(), adviceRows(), solarRows(), loadRows(), warmthRows(),
-		pathRows(), sourceRows(), noticeRows(), daemonRows(),
+		pathRows(), sourceRows(), noticeRows(), daemonRows(), costRows(),
 	} {
 		rows = append(rows, part...)
 	}

@@ -63,6 +63,8 @@ type Core struct {
 	shift    time.Duration // from the clock of this run to that of the belief
 	away     time.Duration // between the last run and this one
 	guessed  bool          // away is a guess
+	heard    map[string]float64
+	sparing  bool // sources are polled less often, see Spare
 }
 
 // NewCore starts from nothing remembered.
@@ -109,7 +111,7 @@ func (c *Core) context(s *source, at reading.Stamp) plausible.Context {
 	}
 	for _, other := range c.sources {
 		for q := range reading.NumSite {
-			if m := other.measured(q, at); other != s && m.Known && m.Suspect == "" && !x.Others.Known(q) {
+			if m := other.measured(q, at, c.every(other)); other != s && m.Known && m.Suspect == "" && !x.Others.Known(q) {
 				x.Others.Set(q, m.X)
 			}
 		}
@@ -188,7 +190,7 @@ func (c *Core) measured(now reading.Stamp) [reading.NumSite]facts.Measured {
 	var out [reading.NumSite]facts.Measured
 	for _, s := range c.sources {
 		for q := range out {
-			m := s.measured(reading.Quantity(q), now)
+			m := s.measured(reading.Quantity(q), now, c.every(s))
 			if m.Known && (!out[q].Known || (out[q].Suspect != "" && m.Suspect == "")) {
 				out[q] = m
 			}

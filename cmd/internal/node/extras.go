@@ -1,6 +1,7 @@
 package node
 
 import (
+	"maps"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -69,7 +70,11 @@ func (c *Core) clearWatts(r reading.Reading) float64 {
 
 // extras are the facts that need the clock and the place.
 func (c *Core) extras(now reading.Stamp) map[string]float64 {
-	x := map[string]float64{}
+	x := map[string]float64{"polls_thinned": 0}
+	if c.sparing {
+		x["polls_thinned"] = 1
+	}
+	maps.Copy(x, c.heard)
 	if !c.plausible(now) {
 		return x
 	}

@@ -52,6 +52,9 @@ type Options struct {
 	Build    facts.Build
 	// Progress is called after each step with what it came to.
 	Progress func(*facts.Snapshot)
+	// Extras gives facts that other parts learn, under the names that [facts.Table] gives
+	// them. It is asked before each step and must be quick; nil: there are none.
+	Extras func() map[string]float64
 }
 
 // saveEvery is how old the saved belief may get: a compromise between what a power cut
@@ -69,6 +72,7 @@ type Loop struct {
 	results  chan result
 	weather  chan *reading.Forecast
 	saved    time.Duration // when the memory was saved, on the monotonic clock
+	sparing  atomic.Bool   // polls are thinned out; the pollers ask
 	problems map[string]string
 	damaged  []string // what was wrong with the state at the start
 }
@@ -127,7 +131,7 @@ func (l *Loop) Run(ctx context.Context) error {
 	var workers sync.WaitGroup
 	for _, s := range l.Sources {
 		workers.Go(func() {
-			collector.Poll(work, s.Name, l.real(s.Every), s.Source, l.stampReports(), l.hand(work))
+			collector.PollAsTold(work, s.Name, l.period(s.Every), s.Source, l.stampReports(), l.hand(work))
 		})
 	}
 	l.post.start(work, &workers)
@@ -189,7 +193,11 @@ func (l *Loop) report(r collector.Report) {
 // turn is one step of everything: think, keep what must not be lost, and only then send.
 func (l *Loop) turn() {
 	now := l.now()
+	if l.Extras != nil {
+		l.core.Hear(l.Extras())
+	}
 	notices := l.core.Step(now)
+	l.spare()
 	for _, n := range notices {
 		l.Log.Info("notice "+string(n.Phase), "rule", n.Rule, "title", n.Title)
 		l.post.put(n, now.Wall)

@@ -40,8 +40,8 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 	s.Unready = c.unready()
 	s.Ready = len(s.Unready) == 0
 	for _, src := range c.sources {
-		s.Sources = append(s.Sources, src.fact(now, c.first))
-		s.Peers = append(s.Peers, src.peerFacts(now)...)
+		s.Sources = append(s.Sources, src.fact(now, c.first, c.every(src)))
+		s.Peers = append(s.Peers, src.peerFacts(now, c.every(src))...)
 	}
 	return s
 }

@@ -78,22 +78,22 @@ func (s *source) keep(v reading.Value, at time.Duration) {
 	p.values[v.Quantity] = v.X
 }
 
-// fresh is how old a value may be and still be used.
-func (s *source) fresh() time.Duration { return 3*s.plan.Every + 5*time.Second }
+// fresh is how old a value may be and still be used, by the period of the polls.
+func fresh(every time.Duration) time.Duration { return 3*every + 5*time.Second }
 
-func (s *source) measured(q reading.Quantity, now reading.Stamp) facts.Measured {
+func (s *source) measured(q reading.Quantity, now reading.Stamp, every time.Duration) facts.Measured {
 	k := s.values[q]
 	age := now.Mono - k.at
-	if !k.known || age > s.fresh() {
+	if !k.known || age > fresh(every) {
 		return facts.Measured{}
 	}
 	return facts.Measured{Known: true, X: k.x, Age: age, Source: s.plan.Name, Suspect: k.suspect}
 }
 
-func (s *source) fact(now, first reading.Stamp) facts.Source {
+func (s *source) fact(now, first reading.Stamp, every time.Duration) facts.Source {
 	f := facts.Source{
-		Name: s.plan.Name, Kind: s.plan.Kind, Every: s.plan.Every,
-		Up: s.up && now.Mono-s.good <= s.fresh(), Tried: s.tried, Age: -1,
+		Name: s.plan.Name, Kind: s.plan.Kind, Every: every,
+		Up: s.up && now.Mono-s.good <= fresh(every), Tried: s.tried, Age: -1,
 		Took: s.took, Err: s.err, Errors: maps.Clone(s.errors), Silent: s.silence(now, first),
 	}
 	if s.ever {
@@ -103,18 +103,18 @@ func (s *source) fact(now, first reading.Stamp) facts.Source {
 }
 
 // peerFacts gives each peer in the order of the configuration.
-func (s *source) peerFacts(now reading.Stamp) []facts.Peer {
+func (s *source) peerFacts(now reading.Stamp, every time.Duration) []facts.Peer {
 	var out []facts.Peer
 	for _, name := range s.plan.Peers {
-		out = append(out, s.peerFact(name, now))
+		out = append(out, s.peerFact(name, now, every))
 	}
 	return out
 }
 
-func (s *source) peerFact(name string, now reading.Stamp) facts.Peer {
+func (s *source) peerFact(name string, now reading.Stamp, every time.Duration) facts.Peer {
 	f := facts.Peer{Name: name, Source: s.plan.Name, RTTSeconds: math.NaN(), LossRatio: math.NaN()}
 	p := s.peers[name]
-	if p == nil || now.Mono-p.at > s.fresh() {
+	if p == nil || now.Mono-p.at > fresh(every) {
 		return f
 	}
 	f.Age = now.Mono - p.at

@@ -1,0 +1,35 @@
+package facts
+
+import "strconv"
+
+// costRows are what the daemon itself costs the board. The budgets are ours, of a board of
+// one small core that runs off the same battery; the page shows each beside its figure.
+func costRows() []Row {
+	own := func(name, unit, label, help string, words func(float64) string) Row {
+		return Row{Fact: "own_" + name, Metric: "own_" + name, Unit: unit, Group: GroupDaemon, Label: label, Help: help, Words: words, Each: extra("own_" + name)}
+	}
+	counter := func(r Row) Row { r.Type = Counter; return r }
+	fact := func(r Row) Row { r.Metric = ""; return r }
+	return []Row{
+		counter(own("cpu_seconds_total", "s", "Processor time", "Processor time that the daemon took since its start", nil)),
+		fact(own("cpu_ratio", "%", "Processor", "Share of one core that the daemon takes, over ten minutes", budget(percent, "1 %"))),
+		own("resident_bytes", "B", "Memory", "Memory of the daemon that is resident", budget(megabytes, "40 MB")),
+		counter(own("wakeups_total", "", "Wake-ups", "Times that the daemon gave up the processor by itself and was woken again", nil)),
+		fact(own("wakeups_per_second", "/s", "Wake-ups", "Wake-ups of the daemon a second, over ten minutes", budget(perSecond, "20/s"))),
+		counter(own("written_bytes_total", "B", "Written", "Bytes that the daemon caused to be written to the disk since its start", megabytes)),
+		fact(own("written_bytes_per_day", "B", "Written a day", "Bytes a day that the daemon causes to be written, over a day or since its start", budget(megabytes, "8 MB"))),
+		{Fact: "polls_thinned", Metric: "polls_thinned", Group: GroupDaemon, Label: "Asks less, to save power", Words: yesNo,
+			Help: "1 while the instruments are asked a third as often because the battery is low", Each: extra("polls_thinned")},
+	}
+}
+
+// budget says a figure together with what it should stay below.
+func budget(say func(float64) string, limit string) func(float64) string {
+	return func(x float64) string { return say(x) + " of " + limit }
+}
+
+func percent(x float64) string { return strconv.FormatFloat(100*x, 'f', 2, 64) + " %" }
+
+func perSecond(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) + "/s" }
+
+func megabytes(x float64) string { return strconv.FormatFloat(x/1e6, 'f', 1, 64) + " MB" }

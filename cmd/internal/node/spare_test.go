@@ -1,0 +1,90 @@
+package node
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+)
+
+// counted is a source that counts how often it is asked.
+type counted struct {
+	asked *atomic.Int64
+}
+
+func (c counted) Read(context.Context) ([]reading.Value, error) {
+	c.asked.Add(1)
+	return []reading.Value{{Quantity: reading.BatteryVolts, X: 12.2}, {Quantity: reading.BatteryAmps, X: -0.1}}, nil
+}
+
+// A battery that begins nearly empty is asked a third as often, the facts and the log say
+// so, and the values do not grow stale between the polls.
+func TestLowBatteryThinsPolls(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var asked atomic.Int64
+		var log bytes.Buffer
+		o := testOptions(nil, counted{asked: &asked})
+		o.Plan.Battery.InitialSoC, o.Plan.Battery.Reserve = 0.05, 0.5
+		o.Log = slog.New(slog.NewTextHandler(&log, nil))
+		o.Extras = func() map[string]float64 { return map[string]float64{"disk_free_ratio": 0.5} }
+		l := liveFor(t, o, time.Hour)
+		if n := asked.Load(); n < 118 || n > 126 {
+			t.Errorf("asked %d times in an hour, want about 120", n)
+		}
+		s := l.Snapshot()
+		if s.Extra["polls_thinned"] != 1 || s.Sources[0].Every != 30*time.Second || s.Extra["disk_free_ratio"] != 0.5 {
+			t.Errorf("the facts: %v, %v", s.Extra, s.Sources[0])
+		}
+		if !s.Reading[reading.BatteryVolts].Known || !s.Sources[0].Up {
+			t.Error("the values grew stale between the polls")
+		}
+		if n := strings.Count(log.String(), "asked a third as often"); n != 1 {
+			t.Errorf("the log says so %d times:\n%s", n, &log)
+		}
+	})
+}
+
+func TestLow(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		name            string
+		low, soc, high  float64
+		already, wanted bool
+	}{
+		{"plenty", 0.7, 0.8, 0.9, false, false},
+		{"low", 0.08, 0.15, 0.2, false, true},
+		{"below the reserve, but not by half", 0.12, 0.15, 0.2, false, false},
+		{"nothing is known yet", 0.02, 0.5, 0.98, false, false},
+		{"no belief", 0, 0, 0, false, false},
+		{"no belief any more", 0, 0, 0, true, true},
+		{"a little better", 0.11, 0.2, 0.3, true, true},
+		{"recovered", 0.13, 0.2, 0.3, true, false},
+		{"the guess recovered", 0.1, 0.25, 0.6, true, false},
+	} {
+		c := NewCore(testPlan())
+		c.plan.Battery.Reserve = 0.2
+		c.belief = estimator.Belief{Low: tt.low, SoC: tt.soc, High: tt.high}
+		if got := c.Low(tt.already); got != tt.wanted {
+			t.Errorf("%s: %v", tt.name, got)
+		}
+	}
+}
+
+func TestStretched(t *testing.T) {
+	t.Parallel()
+	for every, want := range map[time.Duration]time.Duration{
+		time.Second: 3 * time.Second, 10 * time.Second: 30 * time.Second, 2 * time.Minute: 5 * time.Minute,
+		5 * time.Minute: 5 * time.Minute, time.Hour: time.Hour,
+	} {
+		if got := stretched(every); got != want {
+			t.Errorf("%s becomes %s, want %s", every, got, want)
+		}
+	}
+}
