@@ -73,10 +73,11 @@ type Sight struct {
 // Scene is all the evidence of one moment.
 type Scene struct {
 	Now            time.Time
-	HouseRadio     Seen // the radio at the house answers
-	HouseNetwork   Seen // the house's own network works
-	DashboardUp    Seen // the dashboard answers
-	DashboardFresh Seen // it shows new numbers of at least one node that is heard
+	Zone           *time.Location // for times shown to people; UTC when nil
+	HouseRadio     Seen           // the radio at the house answers
+	HouseNetwork   Seen           // the house's own network works
+	DashboardUp    Seen           // the dashboard answers
+	DashboardFresh Seen           // it shows new numbers of at least one node that is heard
 	Nodes          []Sight
 }
 
@@ -114,6 +115,20 @@ func (v *Verdict) pro(format string, args ...any) {
 }
 func (v *Verdict) con(format string, args ...any) {
 	v.Against = append(v.Against, fmt.Sprintf(format, args...))
+}
+
+// clock writes a time in the local zone, with the date where the weekday is not enough.
+func (s Scene) clock(t time.Time) string {
+	switch {
+	case t.IsZero():
+		return "a time not known"
+	case s.Zone != nil:
+		t = t.In(s.Zone)
+	}
+	if s.Now.Sub(t).Abs() > 6*24*time.Hour {
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("Mon 15:04")
 }
 
 // house judges the near side, on which everything else depends.
@@ -196,14 +211,14 @@ func (s Scene) node(n *Sight, house Verdict) Verdict {
 		return v
 	case n.Board == Unknown:
 		v.Cause = CannotTell
-		v.con("nobody has asked it yet")
+		v.con("it was not asked")
 		return v
 	case house.Cause == House:
 		v.Cause, v.Behind = CannotTell, "the house"
 		v.con("nothing can be heard through the house")
 		return v
 	}
-	v.pro("silent since %s", n.SilentSince.Format(time.RFC3339))
+	v.pro("it has been silent since %s", s.clock(n.SilentSince))
 	if behind := s.behind(n); behind != "" && n.Radio != Yes {
 		v.Cause, v.Behind = CannotTell, behind
 		v.con("the way to it goes through %s, which is silent too", behind)
@@ -250,9 +265,9 @@ func (s Scene) later(n *Sight, v *Verdict) bool {
 	}
 	p := n.Plan
 	if n.asSaid() {
-		v.pro("it said at %s that it would go dark about %s", p.Stated.Format(time.RFC3339), p.Likely.Format(time.RFC3339))
+		v.pro("it said at %s that it would go dark about %s", s.clock(p.Stated), s.clock(p.Likely))
 	} else {
-		v.pro("it said at %s that its battery was at %.0f %%", p.Stated.Format(time.RFC3339), 100*p.Charge)
+		v.pro("it said at %s that its battery was at %.0f %%", s.clock(p.Stated), 100*p.Charge)
 	}
 	late, why := s.late(n)
 	if late {
@@ -281,11 +296,11 @@ func (s Scene) late(n *Sight) (bool, string) {
 	}
 	switch {
 	case !s.Now.After(due):
-		return false, "it is to be back by " + due.Format(time.RFC3339)
+		return false, "it is to be back by " + s.clock(due)
 	case n.SunKnown && p.NeedSun > 0 && n.SunSince < 1.2*p.NeedSun && s.Now.Before(n.SilentSince.Add(14*24*time.Hour)):
 		return false, fmt.Sprintf("it needs %.1f hours of full sun to return and has had %.1f", p.NeedSun, n.SunSince)
 	}
-	return true, "it was to be back by " + due.Format(time.RFC3339)
+	return true, "it was to be back by " + s.clock(due)
 }
 
 // others sums up the witnesses: one that hears it outweighs those that do not.

@@ -31,9 +31,9 @@ func TestOneNode(t *testing.T) {
 	}{
 		"it answers":                             {n: Sight{Board: Yes}, want: Fine},
 		"it was not asked":                       {n: Sight{Board: Unknown}, want: CannotTell},
-		"dark as it said":                        {n: Sight{Plan: said()}, want: ExpectedDark, says: "is to be back by 2026-01-11T16:00:00Z"},
+		"dark as it said":                        {n: Sight{Plan: said()}, want: ExpectedDark, says: "is to be back by Sun 16:00"},
 		"dark somewhat early":                    {n: Sight{Plan: said(), SilentSince: hours(-9)}, want: ExpectedDark},
-		"late":                                   {at: hours(28.5), n: Sight{Plan: said()}, want: Overdue, alarm: true, says: "was to be back by 2026-01-11T16:00:00Z"},
+		"late":                                   {at: hours(28.5), n: Sight{Plan: said()}, want: Overdue, alarm: true, says: "was to be back by Sun 16:00"},
 		"late, without sun":                      {at: hours(28.5), n: Sight{Plan: said(), SunKnown: true, SunSince: 0.7}, want: ExpectedDark, says: "needs 1.5 hours of full sun to return and has had 0.7"},
 		"late, with enough sun":                  {at: hours(28.5), n: Sight{Plan: said(), SunKnown: true, SunSince: 2}, want: Overdue, alarm: true},
 		"two weeks without sun":                  {at: hours(15 * 24), n: Sight{Plan: said(), SunKnown: true, SunSince: 0.7}, want: Overdue, alarm: true},
