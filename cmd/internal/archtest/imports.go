@@ -25,6 +25,7 @@ func table() []row {
 		{folder: "estimator/...", imports: []string{"collector/reading", "estimator/..."}, pure: true},
 		{folder: "alert", pure: true},
 		{folder: "alert/outbox", imports: []string{"alert"}, pure: true},
+		{folder: "alert/cause", pure: true},
 		{folder: "alert/alerttest", imports: []string{"alert/..."}},
 		// What the channels share. It carries nothing by itself.
 		{folder: "alert/post", imports: []string{"alert"}},
