@@ -2,7 +2,9 @@ package alert
 
 import (
 	"cmp"
+	"maps"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -35,15 +37,39 @@ func (e Engine) Step(s State, now time.Time, get Lookup) (State, []Notice) {
 	if s.Silence == nil && !e.isQuiet(now, s.Trusted) {
 		out, s.Owed = s.Owed, nil
 	}
+	seen := map[string]bool{}
 	for _, r := range e.Rules {
 		for _, instance := range e.instances(r) {
 			u := e.use(r, instance, now, &s, get)
 			if n, ok := u.step(dt); ok {
 				out = append(out, n)
 			}
+			seen[u.key()] = true
 		}
 	}
-	return s, out
+	return s, append(out, e.orphans(&s, seen, get)...)
+}
+
+// orphans ends the alarms whose rule, source or peer is no longer configured: a receiver
+// that was told of them would wait for their end for ever.
+func (e Engine) orphans(s *State, seen map[string]bool, get Lookup) []Notice {
+	var out []Notice
+	for _, key := range slices.Sorted(maps.Keys(s.Tracks)) {
+		if seen[key] {
+			continue
+		}
+		t := s.Tracks[key]
+		if name, instance, _ := strings.Cut(key, "/"); t.ID != "" && t.Told {
+			gone := Rule{Name: name, Summary: strings.ReplaceAll(name, "_", " "), Rungs: []Rung{{Severity: t.Gravest}}, Over: "It is no longer watched."}
+			if instance != "" {
+				gone.Each = "source"
+			}
+			u := e.use(gone, instance, s.At, s, get)
+			out = append(out, u.notice(Cleared))
+		}
+		delete(s.Tracks, key)
+	}
+	return out
 }
 
 // clockTrusted takes a clock for right unless it is known to be wrong.

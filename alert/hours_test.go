@@ -255,6 +255,25 @@ func TestNothingIsSaidTwiceByAStateThatWasRestored(t *testing.T) {
 	d.want(d.run(20*time.Minute), "raised cold")
 	d.e.Rules = []Rule{cold(), diskNearlyFull()} // a new version with other rules
 	d.want(d.run(time.Hour), "")
-	d.e.Rules = nil
-	d.want(d.run(time.Hour), "")
+}
+
+// TestTheEndOfWhatIsNoLongerWatched: an alarm whose rule or source was taken out of the
+// configuration ends, so that no receiver waits for it for ever.
+func TestTheEndOfWhatIsNoLongerWatched(t *testing.T) {
+	t.Parallel()
+	d := newDrill(t, cold(), sourceSilent(), diskNearlyFull()).set("battery_celsius", -3, "source_up/charger", 0)
+	raised := d.run(20 * time.Minute)
+	d.want(raised, "raised source_silent, raised cold")
+	d.set("disk_free_ratio", 0.01)
+	d.want(d.run(5*time.Minute), "")
+	d.e.Rules = []Rule{sourceSilent()}
+	d.e.Instances["source"] = []string{"path"}
+	over := d.run(time.Hour)
+	d.want(over, "cleared cold, cleared source_silent")
+	if over[0].ID != raised[1].ID || over[1].ID != raised[0].ID || !strings.Contains(over[1].Text, "source silent (charger)") || !strings.Contains(over[0].Text, "no longer watched") {
+		t.Errorf("got %+v", over)
+	}
+	if len(d.s.Tracks) != 1 {
+		t.Errorf("%d tracks are left", len(d.s.Tracks))
+	}
 }
