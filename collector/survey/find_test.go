@@ -3,9 +3,11 @@ package survey
 import (
 	"math"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
+	"ebbwatch/collector/modbus"
 	"ebbwatch/collector/reading"
 )
 
@@ -94,5 +96,94 @@ func TestHiddenMaps(t *testing.T) {
 	t.Logf("of those that they do not have: %+v", absent)
 	if float64(there.right) < 0.95*float64(all) {
 		t.Errorf("found %d of %d", there.right, all)
+	}
+}
+
+// Temperatures hardly move within the hour, and stay undecided then; after a day's swing and
+// a third look they are found, and none wrongly.
+func TestTemperaturesNeedTime(t *testing.T) {
+	t.Parallel()
+	var soon, later tally
+	for seed := range uint64(40) {
+		h := newHidden(7000 + seed)
+		h.shown = map[reading.Quantity]bool{reading.BatteryCelsius: false, reading.ControllerCelsius: false}
+		for q := range h.shown {
+			if _, has := h.lines[q]; !has {
+				delete(h.shown, q)
+			}
+		}
+		if len(h.shown) == 0 {
+			continue
+		}
+		h.until(func() bool { return h.site.Now().Hour() == 5 })
+		looks := []Look{h.look()}
+		h.pass(20 * time.Minute)
+		looks = append(looks, h.look())
+		found := Find(looks, 0)
+		for range 2 {
+			h.pass(5 * time.Hour)
+			looks = append(looks, h.look())
+		}
+		again := Find(looks, 0)
+		a, _ := compare(t, seed, h, found)
+		b, _ := compare(t, seed, h, again)
+		soon.add(a)
+		later.add(b)
+	}
+	t.Logf("after 20 minutes %+v, after a day %+v", soon, later)
+	all := later.right + later.undecided + later.missing
+	if soon.right > all/2 || later.right < all*8/10 {
+		t.Errorf("found %d after 20 minutes and %d after a day, of %d", soon.right, later.right, all)
+	}
+}
+
+// Where two registers cannot be told apart, none is picked, and both are named.
+func TestTwinsStayUndecided(t *testing.T) {
+	t.Parallel()
+	look := func(raw uint16, typed float64) Look {
+		return Look{Typed: map[reading.Quantity]Typed{reading.BatteryVolts: {typed, 0.01}}, Images: []Image{{
+			{modbus.Holding, 7}: raw, {modbus.Holding, 31}: raw, {modbus.Holding, 32}: 1350,
+		}}}
+	}
+	f := Find([]Look{look(1342, 13.42), look(1297, 12.97)}, 0)[0]
+	if f.Verdict != Undecided || !strings.Contains(f.Why, "address: 7,") || !strings.Contains(f.Why, "address: 31,") {
+		t.Errorf("%v", f)
+	}
+}
+
+// A constant that happens to fit must not be taken for a measurement that hardly moved.
+func TestAConstantIsNotPicked(t *testing.T) {
+	t.Parallel()
+	look := func(typed float64) Look {
+		return Look{Typed: map[reading.Quantity]Typed{reading.BatteryVolts: {typed, 0.01}}, Images: []Image{{
+			{modbus.Holding, 7}: 1350, {modbus.Holding, 8}: 0, {modbus.Holding, 9}: 40000,
+		}}}
+	}
+	f := Find([]Look{look(13.50), look(13.51)}, 0)[0]
+	if f.Verdict != Undecided || !strings.Contains(f.Why, "so would a constant") {
+		t.Errorf("%v", f)
+	}
+	if f := Find([]Look{look(13.50), look(13.10)}, 0)[0]; f.Verdict != Missing {
+		t.Errorf("what moved is no constant: %v", f)
+	}
+}
+
+// A current of which only one direction was seen may be a magnitude without a sign.
+func TestBothDirectionsOfTheCurrentMustBeSeen(t *testing.T) {
+	t.Parallel()
+	look := func(typed float64) Look {
+		img := Image{{modbus.Input, 4}: uint16(int16(math.Round(-100 * typed)))}
+		for i := range 20 {
+			img[Address{modbus.Input, 100 + i}] = uint16(7777 + 13*i)
+		}
+		return Look{Typed: map[reading.Quantity]Typed{reading.BatteryAmps: {typed, 0.01}}, Images: []Image{img}}
+	}
+	f := Find([]Look{look(4.31), look(2.17)}, 0)[0]
+	if f.Verdict != Undecided || !strings.Contains(f.Why, "only one direction") {
+		t.Errorf("%v", f)
+	}
+	f = Find([]Look{look(4.31), look(-1.17)}, 0)[0]
+	if want := (Candidate{At: Address{modbus.Input, 4}, Type: "s16", Scale: -0.01}); f.Verdict != Decided || f.Pick != want {
+		t.Errorf("%v", f)
 	}
 }

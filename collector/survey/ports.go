@@ -65,21 +65,24 @@ func Ports(root string) ([]Port, error) {
 		out = append(out, p)
 	}
 	slices.SortStableFunc(out, func(a, b Port) int {
-		return cmp.Or(-cmp.Compare(len(byID[a.Path]), 0), cmp.Compare(rank(a), rank(b)), cmp.Compare(a.Device, b.Device))
+		return cmp.Or(cmp.Compare(a.rank(), b.rank()), cmp.Compare(a.Device, b.Device))
 	})
 	return out, nil
 }
 
-func rank(p Port) int {
+// rank puts first what is most likely meant.
+func (p Port) rank() int {
 	switch {
 	case p.Console:
-		return 3
+		return 4
 	case p.Busy != "":
-		return 2
-	case strings.HasPrefix(p.Path, "/dev/serial/"):
+		return 3
+	case strings.HasPrefix(p.Path, "/dev/serial/by-id/"):
 		return 0
+	case strings.HasPrefix(p.Path, "/dev/serial/"):
+		return 1
 	}
-	return 1
+	return 2
 }
 
 // links maps a device to its lasting name in one of the folders of /dev/serial.

@@ -120,7 +120,7 @@ func (s *Survey) tryMode(ctx context.Context, set modbus.Settings, group []byte,
 		case ctx.Err() != nil:
 			return Found{}, fmt.Errorf("stopped: %w", context.Cause(ctx))
 		case err == nil:
-			if s.answers(ctx, line, unit) == nil && s.answers(ctx, line, unit) == nil {
+			if s.steady(ctx, line, unit) {
 				s.Talk.Say(fmt.Sprintf("Unit %d answers.", unit))
 				return Found{Settings: set, Unit: unit}, nil
 			}
@@ -136,16 +136,29 @@ func (s *Survey) tryMode(ctx context.Context, set modbus.Settings, group []byte,
 	return Found{}, nil
 }
 
+// steady tells whether a unit that answered once does so again, and again.
+func (s *Survey) steady(ctx context.Context, line Bus, unit byte) bool {
+	for range 2 {
+		if s.answers(ctx, line, unit) != nil {
+			return false
+		}
+	}
+	return true
+}
+
 // answers is nil when a unit answers at all, be it with a refusal.
 func (s *Survey) answers(ctx context.Context, line Bus, unit byte) error {
 	if err := s.Wait(ctx, apart); err != nil {
 		return err
 	}
 	_, err := line.Ask(ctx, modbus.Ask{Unit: unit, Table: modbus.Holding, Address: 0, Count: 1})
-	if collector.KindOf(err) == collector.Exception {
-		return nil
+	if collector.KindOf(err) != collector.Exception {
+		return err
 	}
-	return err
+	if strings.Contains(err.Error(), "gateway") { // it speaks for itself, not for the unit
+		return collector.Errorf(collector.Timeout, "no such unit: %w", err)
+	}
+	return nil
 }
 
 // silent says that nobody answered, and what to look at.

@@ -189,19 +189,22 @@ const (
 digits that it shows, such as: battery 13.26 V 2.1 A, panel 17.9 V, load 1.4 A 18 W, battery 11 C
 Battery current counts positive into the battery. An empty line ends it.`
 	nextHelp = `Now let things change, so that what only looks alike falls away: switch the load off or on,
-cover the panel or wait for other light, and look once while the battery charges and once while it
-discharges. Then type again what is shown.`
+cover most of the panel or wait for other light, and look once while the battery charges and once
+while it discharges. Wait until all that is shown has clearly changed.`
 )
 
-// look reads the registers before and after the owner typed, so that what moved meanwhile is
+// look reads the registers before and after the owner types, so that what moves meanwhile is
 // known.
 func (s *Survey) look(ctx context.Context, line Bus, unit byte, ranges []Range, n int) (Look, bool, error) {
+	if _, err := s.Talk.Ask(fmt.Sprintf("Look %d: press Enter when you stand before the display.", n)); err != nil {
+		return Look{}, false, err
+	}
 	before, err := s.Image(ctx, line, unit, ranges)
 	if err != nil {
 		return Look{}, false, err
 	}
 	for {
-		text, err := s.Talk.Ask(fmt.Sprintf("Look %d, shown now:", n))
+		text, err := s.Talk.Ask("Shown now (empty: enough):")
 		if err != nil {
 			return Look{}, false, err
 		}

@@ -93,10 +93,7 @@ func seeds(thorough bool) []int {
 	for page := 1024; page < 65536; page += 256 {
 		out = append(out, page, page+1)
 	}
-	for _, at := range []int{1000, 2000, 3000, 4000, 5000, 10000, 20000, 30000, 40000, 40001, 50000} {
-		out = append(out, at)
-	}
-	return out
+	return append(out, 1000, 2000, 3000, 4000, 5000, 10000, 20000, 30000, 40000, 40001, 50000)
 }
 
 func (w *sweeper) known(table modbus.Table, at int) bool {
