@@ -13,6 +13,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/replay"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/weather"
 )
 
 // replayFiles are the flags of replay.
@@ -70,7 +71,7 @@ func (f replayFiles) run(stderr io.Writer) error {
 	return nil
 }
 
-func (f replayFiles) readForecasts() ([]reading.Forecast, error) {
+func (f replayFiles) readForecasts() ([]*reading.Forecast, error) {
 	if f.forecasts == "" {
 		return nil, nil
 	}
@@ -79,7 +80,7 @@ func (f replayFiles) readForecasts() ([]reading.Forecast, error) {
 		return nil, fmt.Errorf("cannot open the forecasts: %w", err)
 	}
 	defer in.Close()
-	return replay.ReadForecasts(in, f.forecasts)
+	return weather.ReadCSV(in, f.forecasts)
 }
 
 // write runs the job into the two files of the output folder.

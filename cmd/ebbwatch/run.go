@@ -78,6 +78,9 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
+	if d.beside, err = besides(c, h, log); err != nil {
+		return err
+	}
 	if err := seed(ctx, h, &d.past, o.Clock()); err != nil {
 		log.Warn("the chart begins now: the history cannot be read", "err", err)
 	}
@@ -97,7 +100,8 @@ type service struct {
 	listen    string
 	webConfig string
 	started   func(address string)
-	history   *history.Store // nil: nothing is recorded
+	history   *history.Store                      // nil: nothing is recorded
+	beside    []func(context.Context, *node.Loop) // what else runs
 	past      web.Past
 }
 
@@ -113,6 +117,9 @@ func (d *service) serve(ctx context.Context) error {
 	d.options.Progress = d.progress(ctx)
 	loop := node.NewLoop(d.options)
 	d.started(shown(l.Addr()))
+	for _, part := range d.beside {
+		go part(ctx, loop)
+	}
 	errs := make(chan error, 2)
 	go func() { errs <- loop.Run(ctx) }()
 	go func() {
@@ -120,7 +127,7 @@ func (d *service) serve(ctx context.Context) error {
 		if d.history != nil {
 			o.History = historyHandler(d.history)
 		}
-		errs <- web.Server{Handler: web.New(o), ConfigFile: d.webConfig, Log: d.options.Log}.Serve(ctx, l)
+		errs <- web.Server{Handler: web.New(o), ConfigFile: d.webConfig}.Serve(ctx, l)
 	}()
 	first := <-errs
 	cancel()

@@ -16,7 +16,8 @@ import (
 // Config is the section weather of the configuration.
 type Config struct {
 	Preset      string        `yaml:"preset" doc:"a ready setting: open-meteo, met-norway or us-weather-grid"`
-	URL         string        `yaml:"url" doc:"address of the forecast; {lat} and {lon} are filled in"`
+	URL         string        `yaml:"url" secret:"true" example:"https://weather.example/forecast?lat={lat}&lon={lon}" doc:"address of the forecast; {lat} and {lon} are filled in"`
+	URLFile     string        `yaml:"url_file" path:"true" doc:"a file that holds the address, if there is a key in it"`
 	File        string        `yaml:"file" path:"true" doc:"a file of forecasts instead: issued,valid,ghi_w_m2[,air_celsius]"`
 	Every       time.Duration `yaml:"every" default:"3h" range:"10m..48h" doc:"how often to ask"`
 	Contact     string        `yaml:"contact" doc:"an address at which the service can reach you; some want one"`
@@ -28,16 +29,16 @@ type Config struct {
 func (c *Config) Check(problem func(key, what string)) {
 	p, known := FindPreset(c.Preset)
 	switch {
-	case c.File != "" && (c.URL != "" || c.Preset != ""):
+	case c.File != "" && (c.URL != "" || c.URLFile != "" || c.Preset != ""):
 		problem("file", "either a file or an address")
+	case c.URL != "" && c.URLFile != "":
+		problem("url_file", "is given beside url: only one of them can hold")
 	case c.File != "":
 		return
 	case c.Preset != "" && !known:
 		problem("preset", fmt.Sprintf("there is no preset %q", c.Preset))
-	case c.Preset == "" && c.Format == nil:
-		problem("format", "needs a preset or a format to read the answer by")
-	case c.URL == "" && p.URL == "":
-		problem("url", "needs the address of the forecast")
+	case c.URL == "" && c.URLFile == "" && p.URL == "":
+		problem("", "needs the address of the forecast, a preset that has one, or a file")
 	}
 	if c.URL != "" {
 		if u, err := url.Parse(Address(c.URL, 0, 0)); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
@@ -54,7 +55,10 @@ type Client struct {
 	cfg    Config
 	url    string
 	format Format
+	known  bool // format was declared; else it is told from the answer's shape
 	agent  string
+	lat    float64
+	lon    float64
 	http   *http.Client
 	cache  cache
 	last   *reading.Forecast
@@ -87,10 +91,11 @@ func New(cfg Config, lat, lon float64, cachePath, agent string) (*Client, error)
 	if cfg.Format != nil {
 		c.format = *cfg.Format
 	}
+	c.known = cfg.Format != nil || cfg.Preset != ""
 	if cfg.URL != "" {
 		c.url = cfg.URL
 	}
-	c.url = Address(c.url, lat, lon)
+	c.lat, c.lon = lat, lon
 	if cfg.Contact != "" {
 		c.agent += " (" + cfg.Contact + ")"
 	}
@@ -129,7 +134,7 @@ func (c *Client) restore(now time.Time) error {
 	if len(c.cache.Body) == 0 {
 		return nil
 	}
-	fc, err := Parse(c.format, c.cache.Body, c.cache.Fetched)
+	fc, err := c.parse(c.cache.Body, c.cache.Fetched)
 	if err != nil {
 		c.cache.forget(now)
 		return fmt.Errorf("cannot use the forecast kept in %s: %w", c.cache.path, err)
@@ -152,9 +157,13 @@ func (c *Client) ask(ctx context.Context, now time.Time) error {
 }
 
 func (c *Client) exchange(ctx context.Context, now time.Time) error {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.url, nil)
+	address, err := c.address()
 	if err != nil {
-		return fmt.Errorf("cannot ask for the weather: %w", err)
+		return err
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
+	if err != nil {
+		return fmt.Errorf("cannot ask for the weather: %w", bare(err))
 	}
 	req.Header.Set("User-Agent", c.agent)
 	req.Header.Set("Accept", "application/geo+json, application/json")
@@ -163,7 +172,7 @@ func (c *Client) exchange(ctx context.Context, now time.Time) error {
 	}
 	res, err := c.http.Do(req)
 	if err != nil {
-		return fmt.Errorf("cannot ask for the weather: %w", err)
+		return fmt.Errorf("cannot ask %s for the weather: %w", req.URL.Host, bare(err))
 	}
 	defer res.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(res.Body, maxAnswer+1))
@@ -192,7 +201,7 @@ func (c *Client) file(res *http.Response, body []byte, now time.Time) error {
 	if len(body) > maxAnswer {
 		return fmt.Errorf("cannot use the weather from %s: more than %d bytes", host, maxAnswer)
 	}
-	fc, err := Parse(c.format, body, now)
+	fc, err := c.parse(body, now)
 	if err != nil {
 		return fmt.Errorf("%s: %w", host, err)
 	}

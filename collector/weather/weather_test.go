@@ -377,7 +377,8 @@ func TestConfigIsChecked(t *testing.T) {
 		cfg  Config
 		want string
 	}{
-		"nothing":        {Config{}, "needs a preset or a format"},
+		"nothing":        {Config{}, "needs the address"},
+		"two addresses":  {Config{URL: "http://b", URLFile: "f"}, "only one of them"},
 		"unknown preset": {Config{Preset: "sunny"}, `there is no preset "sunny"`},
 		"no address":     {Config{Preset: "us-weather-grid"}, "needs the address"},
 		"no url":         {Config{Preset: "open-meteo", URL: "ftp://x/y"}, "is no address"},
@@ -409,5 +410,45 @@ func TestCancelledRequestIsNoFailure(t *testing.T) {
 	}
 	if f, err := c.Fetch(context.Background(), now); f == nil || err != nil {
 		t.Errorf("asked again at once: %v %v", f, err)
+	}
+}
+
+// Where only an address is given, the shape of the answer tells how to read it.
+func TestShapeIsTold(t *testing.T) {
+	t.Parallel()
+	for name, body := range map[string]string{"arrays": arrays, "series": series, "grid": gridded} {
+		s := serve(t)
+		s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(body)) }
+		file := filepath.Join(t.TempDir(), "address")
+		if err := os.WriteFile(file, []byte(s.URL+"/secret-key?lat={lat}\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		c, err := New(Config{URLFile: file}, 52.75, 6.57, "", "ebbwatch/test")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f, err := c.Fetch(t.Context(), utc("2024-06-01T09:30:00Z")); err != nil || f == nil || len(f.Hours) == 0 {
+			t.Errorf("%s: %v, %v", name, f, err)
+		}
+	}
+	s := serve(t)
+	s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(`{"sun":"yes"}`)) }
+	c, err := New(Config{URL: s.URL}, 0, 0, "", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Fetch(t.Context(), utc("2024-06-01T09:30:00Z")); err == nil || !strings.Contains(err.Error(), "cannot tell the shape") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestAddressStaysSecret(t *testing.T) {
+	t.Parallel()
+	c, err := New(Config{URL: "http://127.0.0.1:1/f?key=hunter2"}, 0, 0, "", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Fetch(t.Context(), utc("2024-06-01T09:30:00Z")); err == nil || strings.Contains(err.Error(), "hunter2") {
+		t.Errorf("got %v", err)
 	}
 }

@@ -10,27 +10,29 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/collector"
+	"ebbwatch/collector/weather"
 	"ebbwatch/estimator"
 	"ebbwatch/estimator/outlook"
 )
 
 // Config is the whole configuration of a node.
 type Config struct {
-	File    string    `yaml:"-"` // as given to [Load]
-	Site    Site      `yaml:"site" need:"true" doc:"the place"`
-	Battery Battery   `yaml:"battery" need:"true" doc:"the battery"`
-	Array   *Array    `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
-	Sources []Source  `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
-	Weather *Weather  `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
-	Alerts  Section   `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
-	Notify  []Channel `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
-	Web     Web       `yaml:"web" doc:"the page, the metrics and the interface for programs"`
-	State   string    `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
-	Loads   *Section  `yaml:"loads" doc:"the loads, for planning"`
-	Plan    *Section  `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
-	Prices  *Section  `yaml:"prices" doc:"what things cost, for planning"`
-	Wiring  *Section  `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
-	Radio   *Section  `yaml:"radio" doc:"the path between two antennas, for planning"`
+	File        string          `yaml:"-"` // as given to [Load]
+	Site        Site            `yaml:"site" need:"true" doc:"the place"`
+	Battery     Battery         `yaml:"battery" need:"true" doc:"the battery"`
+	Array       *Array          `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
+	Sources     []Source        `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
+	Weather     *weather.Config `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
+	Alerts      Section         `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
+	Notify      []Channel       `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
+	Web         Web             `yaml:"web" doc:"the page, the metrics and the interface for programs"`
+	RemoteWrite *RemoteWrite    `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
+	State       string          `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
+	Loads       *Section        `yaml:"loads" doc:"the loads, for planning"`
+	Plan        *Section        `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
+	Prices      *Section        `yaml:"prices" doc:"what things cost, for planning"`
+	Wiring      *Section        `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
+	Radio       *Section        `yaml:"radio" doc:"the path between two antennas, for planning"`
 }
 
 // Site is the place of the node.
@@ -151,24 +153,19 @@ type part struct {
 	Section *Section `yaml:",value"`
 }
 
-// Weather is where forecasts come from.
-type Weather struct {
-	URL     string        `yaml:"url" secret:"true" example:"https://weather.example/forecast" doc:"of the service, read over HTTPS"`
-	URLFile string        `yaml:"url_file" path:"true" doc:"instead of url, a file that holds it, if it contains a key"`
-	File    string        `yaml:"file" path:"true" doc:"instead of a service, a file that something else keeps up to date"`
-	Every   time.Duration `yaml:"every" default:"3h" range:"10m..7d" doc:"how often it is asked"`
+// RemoteWrite is where the history is sent on to.
+type RemoteWrite struct {
+	URL        string            `yaml:"url" secret:"true" example:"http://10.20.0.1:9090/api/v1/write" doc:"all of the receiver's address"`
+	URLFile    string            `yaml:"url_file" path:"true" doc:"a file that holds the address, if there is a password in it"`
+	BearerFile string            `yaml:"bearer_file" path:"true" doc:"a file with a token for the header Authorization"`
+	Labels     map[string]string `yaml:"labels" doc:"further labels of every series; instance is the site's name unless given"`
+	BytesPerS  int               `yaml:"bytes_per_second" default:"20000" range:"100..10000000" doc:"most that is sent, while a gap is filled too"`
 }
 
-// Check wants exactly one place to ask.
-func (w *Weather) Check(problem func(key, what string)) {
-	given := 0
-	for _, s := range []string{w.URL, w.URLFile, w.File} {
-		if s != "" {
-			given++
-		}
-	}
-	if given != 1 {
-		problem("", fmt.Sprintf("weather needs exactly one of url, url_file, file; %d are given", given))
+// Check wants exactly one address.
+func (r *RemoteWrite) Check(problem func(key, what string)) {
+	if (r.URL == "") == (r.URLFile == "") {
+		problem("", "remote_write needs exactly one of url and url_file")
 	}
 }
 

@@ -147,10 +147,20 @@ func (r *annotator) list(f field, samples []sample) {
 			r.line(1, "%s%s%s", off, dash, entry(inner, value))
 			dash = "  "
 		}
+		r.sample(off, s)
+	}
+}
+
+// sample writes what a kind shows of itself, with the name of the kind above it unless the
+// sample begins with that.
+func (r *annotator) sample(off string, s sample) {
+	below := "  "
+	if !strings.HasPrefix(s.yaml, s.name+":") {
 		r.line(1, "%s  %s:", off, s.name)
-		for text := range strings.Lines(strings.TrimRight(s.yaml, "\n") + "\n") {
-			r.line(1, "%s    %s", off, strings.TrimRight(text, "\n"))
-		}
+		below = "    "
+	}
+	for text := range strings.Lines(strings.TrimRight(s.yaml, "\n") + "\n") {
+		r.line(1, "%s%s%s", off, below, strings.TrimRight(text, "\n"))
 	}
 }
 

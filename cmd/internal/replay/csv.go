@@ -104,65 +104,6 @@ func parse(q reading.Quantity, cell string) (float64, error) {
 	return x, nil
 }
 
-// ReadForecasts reads a file of forecasts, issued,valid,ghi_w_m2[,air_celsius], one row per
-// issue and valid hour, and gives the issues in order of time.
-func ReadForecasts(r io.Reader, name string) ([]reading.Forecast, error) {
-	c := newCSV(r)
-	header, err := c.Read()
-	if err != nil {
-		return nil, fmt.Errorf("cannot read the header of %s: %w", name, noEOF(err))
-	}
-	want := []string{"issued", "valid", "ghi_w_m2", "air_celsius"}
-	if len(header) < 3 || len(header) > 4 || !slices.Equal(header, want[:len(header)]) {
-		return nil, fmt.Errorf("cannot use %s:1: the header must be issued,valid,ghi_w_m2 and perhaps air_celsius", name)
-	}
-	byIssue := map[time.Time][]reading.ForecastHour{}
-	for {
-		cells, err := c.Read()
-		if errors.Is(err, io.EOF) {
-			return inOrder(byIssue), nil
-		}
-		if err != nil {
-			return nil, fmt.Errorf("cannot read %s: %w", name, err)
-		}
-		issued, hour, col, err := forecastRow(cells)
-		if err != nil {
-			line, at := c.FieldPos(col)
-			return nil, fmt.Errorf("cannot use %s:%d:%d: %w", name, line, at, err)
-		}
-		byIssue[issued] = append(byIssue[issued], hour)
-	}
-}
-
-func forecastRow(cells []string) (issued time.Time, h reading.ForecastHour, col int, err error) {
-	h = reading.ForecastHour{GHI: math.NaN(), CloudRatio: math.NaN(), AirCelsius: math.NaN()}
-	if issued, err = time.Parse(time.RFC3339, cells[0]); err != nil {
-		return issued, h, 0, fmt.Errorf("%q is not a time", cells[0])
-	}
-	if h.Start, err = time.Parse(time.RFC3339, cells[1]); err != nil {
-		return issued, h, 1, fmt.Errorf("%q is not a time", cells[1])
-	}
-	for i, into := range []*float64{&h.GHI, &h.AirCelsius} {
-		if 2+i >= len(cells) || cells[2+i] == "" {
-			continue
-		}
-		if *into, err = strconv.ParseFloat(cells[2+i], 64); err != nil {
-			return issued, h, 2 + i, fmt.Errorf("%q is not a number", cells[2+i])
-		}
-	}
-	return issued.UTC(), h, 0, nil
-}
-
-func inOrder(byIssue map[time.Time][]reading.ForecastHour) []reading.Forecast {
-	var out []reading.Forecast
-	for issued, hours := range byIssue {
-		slices.SortFunc(hours, func(a, b reading.ForecastHour) int { return a.Start.Compare(b.Start) })
-		out = append(out, reading.Forecast{Issued: issued, Hours: hours})
-	}
-	slices.SortFunc(out, func(a, b reading.Forecast) int { return a.Issued.Compare(b.Issued) })
-	return out
-}
-
 func newCSV(r io.Reader) *csv.Reader {
 	c := csv.NewReader(r)
 	c.ReuseRecord, c.TrimLeadingSpace, c.Comment = true, true, '#'

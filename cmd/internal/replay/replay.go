@@ -23,11 +23,11 @@ const Source = "readings"
 type Job struct {
 	Plan      node.Plan // its sources are set by the job
 	Readings  io.Reader
-	Name      string // of the readings, for messages
-	Forecasts []reading.Forecast
-	Every     time.Duration // between estimates
-	Estimates io.Writer     // CSV
-	Notices   io.Writer     // JSON lines
+	Name      string              // of the readings, for messages
+	Forecasts []*reading.Forecast // in order of issue
+	Every     time.Duration       // between estimates
+	Estimates io.Writer           // CSV
+	Notices   io.Writer           // JSON lines
 	Progress  func(at time.Time)
 }
 
@@ -131,7 +131,7 @@ func (r *run) marks(t time.Time) error {
 func (r *run) step(t time.Time) error {
 	r.at = t
 	for len(r.Forecasts) > 0 && !r.Forecasts[0].Issued.After(t) {
-		r.core.Forecast(&r.Forecasts[0])
+		r.core.Forecast(r.Forecasts[0])
 		r.Forecasts = r.Forecasts[1:]
 	}
 	for _, n := range r.core.Step(r.stamp(t)) {

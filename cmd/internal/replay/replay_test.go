@@ -45,7 +45,7 @@ type lived struct {
 	raw       string
 }
 
-func live(t *testing.T, readings string, forecasts []reading.Forecast) lived {
+func live(t *testing.T, readings string, forecasts []*reading.Forecast) lived {
 	t.Helper()
 	var estimates, notices bytes.Buffer
 	job := Job{
@@ -130,7 +130,7 @@ func TestNothingIsKnownBeforeItsTime(t *testing.T) {
 			Start: at.Truncate(time.Hour).Add(time.Duration(h) * time.Hour), GHI: 400, CloudRatio: math.NaN(), AirCelsius: math.NaN(),
 		})
 	}
-	with := live(t, draining(24), []reading.Forecast{sunny})
+	with := live(t, draining(24), []*reading.Forecast{&sunny})
 	for i, row := range with.estimates[1:] {
 		same := strings.Join(row, ",") == strings.Join(long.estimates[i+1], ",")
 		if before := row[0] < "2026-01-12T20:30:00Z"; before && !same {
@@ -200,34 +200,6 @@ func TestChargeStateByName(t *testing.T) {
 	want := reading.Value{Quantity: reading.ChargeStage, X: float64(reading.Absorption)}
 	if err != nil || len(row.Values) != 1 || row.Values[0] != want {
 		t.Errorf("got %+v, %v", row, err)
-	}
-}
-
-func TestReadForecasts(t *testing.T) {
-	t.Parallel()
-	text := "issued,valid,ghi_w_m2,air_celsius\n" +
-		"2026-01-12T12:00:00Z,2026-01-12T13:00:00Z,120,3\n" +
-		"2026-01-12T06:00:00Z,2026-01-12T08:00:00Z,40,\n" +
-		"2026-01-12T06:00:00Z,2026-01-12T07:00:00Z,,1\n"
-	got, err := ReadForecasts(strings.NewReader(text), "W.csv")
-	if err != nil || len(got) != 2 {
-		t.Fatalf("%d issues, %v", len(got), err)
-	}
-	early := got[0]
-	if !early.Issued.Before(got[1].Issued) || len(early.Hours) != 2 || !early.Hours[0].Start.Before(early.Hours[1].Start) {
-		t.Errorf("not in order of time: %+v", got)
-	}
-	if !math.IsNaN(early.Hours[0].GHI) || early.Hours[1].GHI != 40 || !math.IsNaN(early.Hours[1].AirCelsius) {
-		t.Errorf("empty cells are not known: %+v", early.Hours)
-	}
-	for text, want := range map[string]string{
-		"issued,valid\n":                 "cannot use W.csv:1: the header must be issued,valid,ghi_w_m2 and perhaps air_celsius",
-		"issued,valid,ghi_w_m2\nx,y,1\n": `cannot use W.csv:2:1: "x" is not a time`,
-		"issued,valid,ghi_w_m2\n2026-01-12T06:00:00Z,2026-01-12T07:00:00Z,much\n": `cannot use W.csv:2:43: "much" is not a number`,
-	} {
-		if _, err := ReadForecasts(strings.NewReader(text), "W.csv"); err == nil || err.Error() != want {
-			t.Errorf("got %v, want %s", err, want)
-		}
 	}
 }
 

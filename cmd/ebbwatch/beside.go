@@ -1,0 +1,60 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"maps"
+	"os"
+	"strings"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/history"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/remotewrite"
+)
+
+// besides are the parts that run beside the loop and that it never waits for.
+func besides(c loaded, h *history.Store, log *slog.Logger) ([]func(context.Context, *node.Loop), error) {
+	var parts []func(context.Context, *node.Loop)
+	if c.Weather != nil {
+		parts = append(parts, func(ctx context.Context, loop *node.Loop) { watchWeather(ctx, c, loop, log) })
+	}
+	if c.RemoteWrite != nil {
+		w, err := remoteWriter(c, h, log)
+		if err != nil {
+			return nil, err
+		}
+		parts = append(parts, func(ctx context.Context, _ *node.Loop) { w.Run(ctx) })
+	}
+	return parts, nil
+}
+
+func remoteWriter(c loaded, h *history.Store, log *slog.Logger) (*remotewrite.Writer, error) {
+	r := c.RemoteWrite
+	url := r.URL
+	if r.URLFile != "" {
+		text, err := os.ReadFile(r.URLFile)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read the address for remote write: %w", err)
+		}
+		url = strings.TrimSpace(string(text))
+	}
+	labels := map[string]string{"job": "ebbwatch", "instance": c.Site.Name}
+	maps.Copy(labels, r.Labels)
+	return remotewrite.New(h, remotewrite.Options{URL: url, Labels: labels, Bearer: bearer(r), Rate: r.BytesPerS, Log: log})
+}
+
+// bearer reads the token each time, so that it can be changed while the daemon runs.
+func bearer(r *config.RemoteWrite) func() (string, error) {
+	if r.BearerFile == "" {
+		return nil
+	}
+	return func() (string, error) {
+		text, err := os.ReadFile(r.BearerFile)
+		if err != nil {
+			return "", fmt.Errorf("cannot read the token for remote write: %w", err)
+		}
+		return strings.TrimSpace(string(text)), nil
+	}
+}

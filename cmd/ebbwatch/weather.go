@@ -1,0 +1,44 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/collector/weather"
+)
+
+// watchWeather hands each new forecast to the loop until the context ends. A failure is
+// logged when it is new; the outlook goes on with the last forecast, or with none.
+func watchWeather(ctx context.Context, c loaded, loop *node.Loop, log *slog.Logger) {
+	client, err := weather.New(*c.Weather, c.Site.Latitude, c.Site.Longitude, filepath.Join(c.State, "weather.json"), "ebbwatch/"+build().Version)
+	if err != nil {
+		log.Error("no forecasts", "err", err) // the configuration was checked before
+		return
+	}
+	var issued time.Time
+	var failure string
+	for {
+		now := time.Now()
+		f, err := client.Fetch(ctx, now)
+		switch {
+		case err == nil && failure != "":
+			log.Info("forecasts come again")
+			failure = ""
+		case err != nil && ctx.Err() == nil && err.Error() != failure:
+			failure = err.Error()
+			log.Warn("no new forecast; going on with what there is", "err", err)
+		}
+		if f != nil && !f.Issued.Equal(issued) {
+			issued = f.Issued
+			loop.Forecast(ctx, f)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(max(time.Minute, min(client.Due().Sub(now), 30*time.Minute))):
+		}
+	}
+}
