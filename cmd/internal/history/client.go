@@ -25,39 +25,54 @@ const maxAnswer = 64 << 20
 
 // Lookup answers as [Store.Lookup] does.
 func (c Client) Lookup(ctx context.Context, q Query) (Series, error) {
-	client := c.HTTP
-	if client == nil {
-		client = &http.Client{Timeout: 30 * time.Second}
-	}
 	q, err := q.check()
 	if err != nil {
 		return Series{}, err
 	}
-	v := url.Values{"from": {q.From.UTC().Format(time.RFC3339Nano)}, "to": {q.To.UTC().Format(time.RFC3339Nano)}, "points": {fmt.Sprint(q.Points)}}
+	v := url.Values{"points": {fmt.Sprint(q.Points)}}
 	if len(q.Names) > 0 {
 		v.Set("name", strings.Join(q.Names, ","))
 	}
+	a, err := c.get(ctx, q.From, q.To, v)
+	if err != nil {
+		return Series{}, err
+	}
+	return a.series()
+}
+
+// Notices answers as [Store.Notices] does.
+func (c Client) Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error) {
+	a, err := c.get(ctx, from, to, url.Values{"points": {"1"}, "name": {"battery_volts"}, "notices": {"true"}})
+	return a.Notices, err
+}
+
+func (c Client) get(ctx context.Context, from, to time.Time, v url.Values) (a answer, err error) {
+	client := c.HTTP
+	if client == nil {
+		client = &http.Client{Timeout: 30 * time.Second}
+	}
+	v.Set("from", from.UTC().Format(time.RFC3339Nano))
+	v.Set("to", to.UTC().Format(time.RFC3339Nano))
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/api/v1/history?"+v.Encode(), nil)
 	if err != nil {
-		return Series{}, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
+		return a, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
 	}
 	resp, err := client.Do(req)
 	if err != nil {
-		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+		return a, fmt.Errorf("cannot ask the daemon for its history: %w", err)
 	}
 	defer resp.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	if err != nil {
-		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+		return a, fmt.Errorf("cannot ask the daemon for its history: %w", err)
 	}
 	if resp.StatusCode != http.StatusOK {
-		return Series{}, fmt.Errorf("cannot ask the daemon for its history: %s: %s", resp.Status, strings.TrimSpace(string(body[:min(len(body), 300)])))
+		return a, fmt.Errorf("cannot ask the daemon for its history: %s: %s", resp.Status, strings.TrimSpace(string(body[:min(len(body), 300)])))
 	}
-	var a answer
 	if err := json.Unmarshal(body, &a); err != nil {
-		return Series{}, fmt.Errorf("cannot read the daemon's history: %w", err)
+		return a, fmt.Errorf("cannot read the daemon's history: %w", err)
 	}
-	return a.series()
+	return a, nil
 }
 
 func (a answer) series() (Series, error) {

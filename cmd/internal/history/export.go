@@ -65,7 +65,7 @@ func (s *Store) page(ctx context.Context, from, to int64) ([]row, error) {
 			return
 		}
 		for _, x := range w.pending {
-			if t, ok := w.when(x); ok && t >= from && t < to {
+			if t, ok := w.when(x); ok && t >= from && t < to && x.note == nil {
 				rows = append(rows, row{[]int64{t}, slices.Clone(x.cells)})
 			}
 		}

@@ -101,6 +101,9 @@ func (w *writer) shape(db *sql.DB) error {
 	if _, err := tx.Exec("CREATE TABLE IF NOT EXISTS boots (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)"); err != nil {
 		return err
 	}
+	if _, err := tx.Exec("CREATE TABLE IF NOT EXISTS notices (id INTEGER PRIMARY KEY, t INTEGER NOT NULL, chk INTEGER NOT NULL, notice TEXT NOT NULL)"); err != nil {
+		return err
+	}
 	for _, t := range []table{w.raw, w.undated, w.rolls[0].table, w.rolls[1].table} {
 		if err := addColumns(tx, t); err != nil {
 			return err

@@ -21,6 +21,7 @@ type answer struct {
 	Series     map[string]curve      `json:"series"`
 	Joules     map[string][]*float64 `json:"energy_joules"`
 	Damaged    int64                 `json:"damaged_rows,omitempty"`
+	Notices    []json.RawMessage     `json:"notices,omitempty"`
 }
 
 type curve struct {
@@ -31,7 +32,7 @@ type curve struct {
 
 // ServeHTTP answers /api/v1/history?from&to&points&name. Times are RFC 3339 or seconds
 // since 1970; without them it is the last week. name may be given many times, or hold many
-// names between commas.
+// names between commas. notices=true adds the notices that were sent in that time.
 func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	q, err := parseQuery(r.URL.Query(), time.Now())
 	if err != nil {
@@ -51,7 +52,14 @@ func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, err.Error(), code)
 		return
 	}
-	body, err := json.Marshal(answerOf(series))
+	a := answerOf(series)
+	if r.URL.Query().Get("notices") == "true" {
+		if a.Notices, err = s.Notices(r.Context(), q.From, q.To); err != nil {
+			http.Error(w, err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+	}
+	body, err := json.Marshal(a)
 	if err != nil {
 		http.Error(w, fmt.Sprintf("cannot answer: %v", err), http.StatusInternalServerError)
 		return

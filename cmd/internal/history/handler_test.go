@@ -1,10 +1,14 @@
 package history_test
 
 import (
+	"context"
+	"encoding/json"
+	"fmt"
 	"io"
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -45,6 +49,44 @@ func TestOverTheWire(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// Notices are kept in order, wait in memory like samples, and survive a restart.
+func TestNotices(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "history.db")
+	s := open(t, history.Options{Path: path})
+	srv := httptest.NewServer(s)
+	defer srv.Close()
+	c := history.Client{URL: srv.URL}
+	s.Add(at(0, true))
+	for i := range 4 {
+		s.Note(begin().Add(time.Duration(i)*time.Hour), fmt.Appendf(nil, `{"id":"n%d"}`, i))
+	}
+	s.Add(at(10*time.Second, true))
+	want := `[{"id":"n1"} {"id":"n2"}]`
+	ask := func(from interface {
+		Notices(context.Context, time.Time, time.Time) ([]json.RawMessage, error)
+	}) string {
+		got, err := from.Notices(t.Context(), begin().Add(time.Minute), begin().Add(3*time.Hour))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fmt.Sprintf("%s", got)
+	}
+	if got := ask(c); got != want {
+		t.Errorf("while they wait: %s, want %s", got, want)
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	again := open(t, history.Options{Path: path})
+	if got := ask(again); got != want {
+		t.Errorf("after a restart: %s, want %s", got, want)
+	}
+	if got := lookup(t, again, history.Query{From: begin(), To: begin().Add(time.Hour), Points: 360}); len(got.Times) != 2 {
+		t.Errorf("%d samples, want the 2 that were no notices", len(got.Times))
 	}
 }
 

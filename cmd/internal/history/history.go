@@ -74,6 +74,7 @@ type sample struct {
 	mono  int64 // ms of the board's monotonic clock
 	wall  int64 // ms since 1970; 0 while the clock is not trusted
 	cells []int64
+	note  []byte // a notice instead of a sample
 }
 
 // Store is the history. Add is for one goroutine; everything else is for any.
@@ -121,6 +122,16 @@ func (s *Store) Add(snap *facts.Snapshot) {
 		x.cells[cellDT] = dt
 	}
 	s.last, s.began = mono, true
+	s.hand(x)
+}
+
+// Note keeps a notice that was sent, as JSON, for reports. It does not wait. It belongs to
+// the goroutine that adds.
+func (s *Store) Note(at time.Time, notice []byte) {
+	s.hand(sample{mono: s.last, wall: at.UnixMilli(), note: notice})
+}
+
+func (s *Store) hand(x sample) {
 	select {
 	case s.in <- x:
 	default:

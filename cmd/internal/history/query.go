@@ -117,7 +117,7 @@ func (w *writer) lookup(q Query) (Series, error) {
 		}
 	}
 	for _, x := range w.pending {
-		if t, ok := w.when(x); ok && t >= from && t < to {
+		if t, ok := w.when(x); ok && t >= from && t < to && x.note == nil {
 			b.at(t).addSample(w.cols, x.cells)
 		}
 	}
@@ -134,7 +134,7 @@ func (w *writer) when(x sample) (int64, bool) {
 	if w.dated {
 		return x.mono + w.offset, true
 	}
-	i := slices.IndexFunc(w.pending, func(p sample) bool { return p.wall != 0 })
+	i := slices.IndexFunc(w.pending, dates)
 	if i < 0 {
 		return 0, false
 	}

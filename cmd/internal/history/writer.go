@@ -134,7 +134,7 @@ func (w *writer) flushOnce() error {
 	if len(w.pending) == 0 && !(w.stranded && w.dated) {
 		return nil
 	}
-	if i := slices.IndexFunc(w.pending, func(x sample) bool { return x.wall != 0 }); i >= 0 && !w.dated {
+	if i := slices.IndexFunc(w.pending, dates); i >= 0 && !w.dated {
 		w.dated, w.offset = true, w.pending[i].wall-w.pending[i].mono
 	}
 	// Old samples first, so that whoever sends them on gets them in order.
@@ -153,6 +153,9 @@ func (w *writer) flushOnce() error {
 	}
 	return nil
 }
+
+// dates tells whether a sample says what time it is.
+func dates(x sample) bool { return x.wall != 0 && x.note == nil }
 
 // cannot is what the last attempt to open said.
 func (w *writer) cannot() string {
@@ -186,6 +189,12 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 	touched := map[int64]bool{}
 	newest := w.newest
 	for _, x := range samples {
+		if x.note != nil {
+			if err := writeNote(tx, x); err != nil {
+				return err
+			}
+			continue
+		}
 		if x.wall == 0 && !w.dated {
 			w.stranded = true
 			r := row{[]int64{w.boot, x.mono}, x.cells}

@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -227,6 +228,20 @@ func TestWarningsAreJudged(t *testing.T) {
 	}
 	if len(r.Unwarned) != 1 || !r.Unwarned[0].From.Equal(at(50, 4)) {
 		t.Errorf("unwarned %v", r.Unwarned)
+	}
+}
+
+func TestParseNotices(t *testing.T) {
+	t.Parallel()
+	got, err := report.ParseNotices([]json.RawMessage{[]byte(`{"id":"a","rule":"cutoff_ahead","phase":"raised","at":"2026-01-12T09:00:00Z"}`)})
+	if err != nil || len(got) != 1 || got[0].Phase != alert.Raised || got[0].At.Day() != 12 {
+		t.Errorf("%+v, %v", got, err)
+	}
+	if got, err := report.ParseNotices(nil); got == nil || err != nil {
+		t.Errorf("none are %v, %v; want an empty list", got, err)
+	}
+	if _, err := report.ParseNotices([]json.RawMessage{[]byte(`{"at":5}`)}); err == nil || !strings.Contains(err.Error(), "notice 1") {
+		t.Errorf("%v", err)
 	}
 }
 

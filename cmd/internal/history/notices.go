@@ -1,0 +1,66 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"hash/crc32"
+	"time"
+)
+
+// checkNote is the checksum of a notice.
+func checkNote(t int64, notice string) int64 {
+	return int64(crc32.Checksum(fmt.Appendf(nil, "%d %s", t, notice), crc32.MakeTable(crc32.Castagnoli)))
+}
+
+func writeNote(tx *sql.Tx, x sample) error {
+	_, err := tx.Exec("INSERT INTO notices (t, chk, notice) VALUES (?, ?, ?)", x.wall, checkNote(x.wall, string(x.note)), string(x.note))
+	return err
+}
+
+// Notices are the notices that were sent in a span, in order, as JSON.
+func (s *Store) Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error) {
+	var out []json.RawMessage
+	var failed error
+	err := s.do(ctx, func(w *writer) { out, failed = w.notices(from.UnixMilli(), to.UnixMilli()) })
+	if err == nil {
+		err = failed
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the notices: %w", err)
+	}
+	return out, nil
+}
+
+func (w *writer) notices(from, to int64) ([]json.RawMessage, error) {
+	var out []json.RawMessage
+	if w.db != nil {
+		rows, err := w.db.Query("SELECT t, chk, notice FROM notices WHERE t >= ? AND t < ? ORDER BY t, id", from, to)
+		if err != nil {
+			return nil, err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var t, chk int64
+			var notice string
+			if err := rows.Scan(&t, &chk, &notice); err != nil {
+				return nil, err
+			}
+			if checkNote(t, notice) != chk {
+				w.damaged++
+				continue
+			}
+			out = append(out, json.RawMessage(notice))
+		}
+		if err := rows.Err(); err != nil {
+			return nil, err
+		}
+	}
+	for _, x := range w.pending {
+		if x.note != nil && x.wall >= from && x.wall < to {
+			out = append(out, json.RawMessage(x.note))
+		}
+	}
+	return out, nil
+}
