@@ -53,7 +53,7 @@ const sunspecMap = "sunspec"
 const sample = `port: /dev/serial/by-id/usb-0001
 baud: 9600
 unit: 1
-map: maps/charger.yaml
+map: maps/example-charger.yaml
 `
 
 // NewKind is the row of this package in the table of sources. Sources that it makes share

@@ -319,7 +319,7 @@ func TestSourcesShareALine(t *testing.T) {
 	if k.Name != "modbus" || k.Summary == "" {
 		t.Errorf("got %+v", k)
 	}
-	s := &decodetest.Section{YAML: k.Sample, Files: map[string]string{"maps/charger.yaml": files["m.yaml"]}}
+	s := &decodetest.Section{YAML: k.Sample, Files: map[string]string{"maps/example-charger.yaml": files["m.yaml"]}}
 	if _, err := NewKind().New(s); err != nil {
 		t.Errorf("the sample: %v, %v", err, s.Problems)
 	}
