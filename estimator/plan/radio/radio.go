@@ -108,24 +108,24 @@ type Look struct {
 
 // Season is what a season makes of the path.
 type Season struct {
-	Trees  float64 // dB
-	Signal float64 // dBm at the weaker side
-	Margin float64 // dB above what the receiver needs
+	Trees  float64 `json:"trees_db"`
+	Signal float64 `json:"signal_dbm"` // at the weaker side
+	Margin float64 `json:"margin_db"`  // above what the receiver needs
 }
 
 // Verdict is the path worked out.
 type Verdict struct {
-	Meters     float64
-	FreeSpace  float64
-	Clear      float64 // least share of the first zone that is free
-	ClearAt    float64 // m from the first end
-	Diffracted float64 // dB over the worst ridge
-	TreeDepth  float64 // m through trees
-	Summer     Season
-	Winter     Season
-	EIRP       [2]float64 // dBm
-	Looks      []Look
-	Problems   []string
+	Meters     float64    `json:"meters"`
+	FreeSpace  float64    `json:"free_space_db"`
+	Clear      float64    `json:"fresnel_clear"`    // least share of the first zone that is free
+	ClearAt    float64    `json:"fresnel_clear_at"` // m from the first end
+	Diffracted float64    `json:"ridge_db"`         // over the worst ridge
+	TreeDepth  float64    `json:"tree_depth_m"`     // m through trees
+	Summer     Season     `json:"in_leaf"`
+	Winter     Season     `json:"bare"`
+	EIRP       [2]float64 `json:"eirp_dbm"`
+	Looks      []Look     `json:"-"`
+	Problems   []string   `json:"problems"`
 }
 
 // places is how many places of the path are looked at.

@@ -8,8 +8,8 @@ import (
 // Step is one rung of the way down: what is switched at which voltage of the battery under
 // load. Volts 0 is a rung that is not there.
 type Step struct {
-	Name  string
-	Volts float64
+	Name  string  `json:"name"`
+	Volts float64 `json:"volts"`
 }
 
 // Ladder is the order in which things should end, from the top: the radio is shed, the

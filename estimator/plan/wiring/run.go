@@ -31,10 +31,12 @@ type Verdict struct {
 	Loss      float64 // W
 	Collapsed bool    // the load cannot be fed at all: no current brings its power across
 	WantMM2   float64 // ideal copper for the largest drop that is wanted
-	NextMM2   float64 // the standard section for it; 0 when none is large enough
-	NextAWG   int
-	AWGOK     bool
-	Fine      bool
+	// The standard section, and the gauge, that keep the drop and may carry both the current
+	// and its fuse for ever; NextMM2 is 0 when none to 35 mm² does.
+	NextMM2 float64
+	NextAWG int
+	AWGOK   bool
+	Fine    bool
 }
 
 // Judge works a run out at 20 °C.
@@ -57,8 +59,9 @@ func (r Run) Judge() Verdict {
 	// lower by the drop that is allowed.
 	amps := r.Amps + r.Watts/(r.Volts*(1-r.Most))
 	v.WantMM2 = Section(r.Volts, amps, r.Meters, r.Most)
-	v.NextMM2, _ = NextMM2(v.WantMM2 * 1.07) // standard sections have up to 7 % more than the ideal
-	v.NextAWG, v.AWGOK = NextAWG(v.WantMM2 * lay)
+	carry := carries(max(1.25*v.Current, r.FuseAmps))
+	v.NextMM2, _ = NextMM2(max(v.WantMM2*1.07, carry)) // standard sections have up to 7 % more than the ideal
+	v.NextAWG, v.AWGOK = NextAWG(max(v.WantMM2*lay, carry))
 	v.Fine = !v.Collapsed && v.Share <= r.Most+1e-9
 	return v
 }
@@ -128,14 +131,29 @@ func (b *Bracket) check(v Verdict) {
 // that is usual. From memory of IEC 60364-5-52: the local code decides.
 func Ampacity(mm2 float64) float64 {
 	most := 0.0
-	for _, p := range [...][2]float64{
-		{0.5, 3}, {0.75, 6}, {1, 10}, {1.5, 14.5}, {2.5, 19.5}, {4, 26}, {6, 34}, {10, 46}, {16, 61}, {25, 80}, {35, 99}, {50, 119}, {70, 151}, {95, 182},
-	} {
+	for _, p := range ampacities() {
 		if mm2 >= p[0]*0.98 {
 			most = p[1]
 		}
 	}
 	return most
+}
+
+// ampacities are sections, mm², and what each may carry, A.
+func ampacities() [14][2]float64 {
+	return [14][2]float64{
+		{0.5, 3}, {0.75, 6}, {1, 10}, {1.5, 14.5}, {2.5, 19.5}, {4, 26}, {6, 34}, {10, 46}, {16, 61}, {25, 80}, {35, 99}, {50, 119}, {70, 151}, {95, 182},
+	}
+}
+
+// carries is the least section that may carry a current for ever, mm².
+func carries(amps float64) float64 {
+	for _, p := range ampacities() {
+		if p[1] >= amps {
+			return p[0]
+		}
+	}
+	return 185
 }
 
 // fuses are usual sizes, A (common practice).

@@ -59,6 +59,28 @@ func TestWantedSectionIsEnough(t *testing.T) {
 	})
 }
 
+// A short cable hardly drops, yet it must carry its current and its fuse.
+func TestShortCablesCarryTheirFuse(t *testing.T) {
+	t.Parallel()
+	v := Run{Meters: 1, Cable: Cable{MM2: 10}, Volts: 11.8, Amps: 18, FuseAmps: 25}.Judge()
+	if v.NextMM2 != 4 || v.NextAWG != 10 {
+		t.Errorf("18 A behind 25 A wants %g mm² or AWG %d", v.NextMM2, v.NextAWG)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		r := Run{
+			Meters: rapid.Float64Range(0.2, 20).Draw(t, "meters"), Cable: Cable{MM2: 2.5}, Volts: 11.8,
+			Amps: rapid.Float64Range(0.2, 60).Draw(t, "amps"), FuseAmps: rapid.SampledFrom([]float64{0, 5, 15, 40, 80}).Draw(t, "fuse"),
+		}
+		v := r.Judge()
+		if v.NextMM2 > 0 && Ampacity(v.NextMM2) < max(1.25*r.Amps, r.FuseAmps) {
+			t.Fatalf("%g mm² may carry %g A, not %g behind %g", v.NextMM2, Ampacity(v.NextMM2), r.Amps, r.FuseAmps)
+		}
+		if v.AWGOK && Ampacity(Area(v.NextAWG)) < max(1.25*r.Amps, r.FuseAmps) {
+			t.Fatalf("AWG %d may carry %g A, not %g behind %g", v.NextAWG, Ampacity(Area(v.NextAWG)), r.Amps, r.FuseAmps)
+		}
+	})
+}
+
 func TestCollapseIsTold(t *testing.T) {
 	t.Parallel()
 	v := Run{Meters: 200, Cable: Cable{MM2: 0.5}, Volts: 12, Watts: 21}.Judge()

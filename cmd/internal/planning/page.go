@@ -1,0 +1,63 @@
+package planning
+
+import (
+	"embed"
+	"fmt"
+	"html/template"
+	"io"
+	"time"
+)
+
+//go:embed assets/plan.html assets/plan.css
+var assets embed.FS
+
+// HTML writes the plan as one page that needs nothing from anywhere.
+func (r *Report) HTML(w io.Writer) error {
+	css, err := assets.ReadFile("assets/plan.css")
+	if err != nil {
+		return fmt.Errorf("cannot write the page: %w", err)
+	}
+	page, err := template.New("plan.html").Funcs(template.FuncMap{
+		"percent": Percent, "month": func(i int) string { return time.Month(i + 1).String()[:3] },
+		"css": func() template.CSS { return template.CSS(css) },
+	}).ParseFS(assets, "assets/plan.html")
+	if err != nil {
+		return fmt.Errorf("cannot write the page: %w", err)
+	}
+	if err := page.Execute(w, r.view()); err != nil {
+		return fmt.Errorf("cannot write the page: %w", err)
+	}
+	return nil
+}
+
+// view is the report with its charts.
+type view struct {
+	*Report
+	Months                                                []int
+	Balance, Dark, Hours, Frontier2, Tornado, Path, Years *chart
+}
+
+func (r *Report) view() view {
+	v := view{Report: r}
+	south := r.kit.Site.Latitude < 0
+	for i := range 12 {
+		m := (i + 6) % 12
+		if south {
+			m = i
+		}
+		v.Months = append(v.Months, m)
+	}
+	keep := func(c chart) *chart { return &c }
+	v.Balance, v.Dark = keep(balance(r.Outcome, south)), keep(darkness(r.Outcome, south))
+	v.Hours, v.Tornado = keep(byHour(r.profile)), keep(tornado(r.Swings, r.Outcome.DarkMean))
+	if len(r.Frontier) > 0 {
+		v.Frontier2 = keep(frontier(r.Frontier, r.kit.Site.WattsPeak, r.kit.Battery.CapacityAh))
+	}
+	if r.Radio != nil {
+		v.Path = keep(radioProfile(r.Radio))
+	}
+	if r.Measured != nil {
+		v.Years = keep(nightsOf(r.Measured))
+	}
+	return v
+}

@@ -1,0 +1,269 @@
+package planning
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/estimator/plan"
+	"ebbwatch/estimator/plan/radio"
+	"ebbwatch/estimator/plan/wiring"
+)
+
+// Report is the answer. Shares are 0 to 1, energy is Wh, months run from January.
+type Report struct {
+	Site     string    `json:"site"`
+	Made     time.Time `json:"made"`
+	Verdict  string    `json:"verdict"` // in one sentence
+	Holds    bool      `json:"holds"`   // the target is kept
+	Mend     string    `json:"mend"`    // the cheapest thing that mends it; empty when nothing needs to be
+	Target   float64   `json:"target"`
+	Drawn    float64   `json:"drawn_watts"`
+	Carried  float64   `json:"carried_watts"`
+	Panel    string    `json:"panel"`
+	Battery  string    `json:"battery"`
+	Currency string    `json:"currency,omitempty"`
+	Learned  string    `json:"learned,omitempty"`
+	Notes    []string  `json:"notes,omitempty"`
+
+	Loads    []LoadLine     `json:"loads"`
+	Outcome  plan.Outcome   `json:"drawn_years"`
+	Lit      string         `json:"lit_until"` // day, in words
+	Fails    string         `json:"failed_by"`
+	Measured *MeasuredYears `json:"measured_years,omitempty"`
+	Effects  []plan.Effect  `json:"effects"`
+	Frontier []plan.Pair    `json:"frontier"`
+	Swings   []plan.Swing   `json:"tornado"`
+	Pair     *PairReport    `json:"pair,omitempty"`
+	Wiring   *WiringReport  `json:"wiring,omitempty"`
+	Radio    *RadioReport   `json:"radio,omitempty"`
+
+	Assumed  []plan.Assumption `json:"assumptions"`
+	Parts    []string          `json:"parts"`
+	Cautions []string          `json:"cautions"`
+
+	profile plan.Profile
+	kit     *plan.Kit
+}
+
+// MeasuredYears is what the same kit came to in the measured record.
+type MeasuredYears struct {
+	File    string       `json:"file"`
+	Left    int          `json:"years_left_out"`
+	Outcome plan.Outcome `json:"outcome"`
+	Years   []OneYear    `json:"years"`
+}
+
+// OneYear is one measured year.
+type OneYear struct {
+	Name    string  `json:"name"`
+	LLP     float64 `json:"loss_of_load"`
+	Nights  int     `json:"dark_nights"`
+	Longest int     `json:"longest_dark_hours"`
+	First   string  `json:"first_dark_day"`
+}
+
+// PairReport is the buried pair beside the sun.
+type PairReport struct {
+	Meters    float64            `json:"meters"`
+	Volts     float64            `json:"volts"`
+	Verdict   wiring.PairVerdict `json:"-"`
+	Says      string             `json:"says"`
+	Possible  bool               `json:"possible"`
+	DropVolts float64            `json:"drop_volts"`
+	Share     float64            `json:"share"`
+	LossWatts float64            `json:"loss_watts"`
+	WantMM2   float64            `json:"want_mm2"`
+	KWhYear   float64            `json:"kwh_a_year"`
+	Cost      float64            `json:"cost,omitempty"`
+}
+
+// WiringReport is the wiring judged.
+type WiringReport struct {
+	Runs   []RunReport   `json:"runs"`
+	Ladder []string      `json:"ladder"`
+	Steps  []wiring.Step `json:"steps"`
+}
+
+// RunReport is one cable judged.
+type RunReport struct {
+	Name      string   `json:"name"`
+	Meters    float64  `json:"meters"`
+	Size      string   `json:"size"`
+	Amps      float64  `json:"amps"`
+	DropVolts float64  `json:"drop_volts"`
+	Share     float64  `json:"share"`
+	LossWatts float64  `json:"loss_watts"`
+	Fine      bool     `json:"fine"`
+	Want      string   `json:"want"`
+	Fuse      string   `json:"fuse"`
+	Problems  []string `json:"problems"`
+}
+
+// RadioReport is the path judged.
+type RadioReport struct {
+	From      string        `json:"from"`
+	To        string        `json:"to"`
+	MHz       float64       `json:"mhz"`
+	Verdict   radio.Verdict `json:"verdict"`
+	Reminders []string      `json:"reminders"`
+}
+
+// Make works the whole plan out.
+func Make(ctx context.Context, c *config.Config, d Drawing, o Options) (*Report, error) {
+	in, err := gather(ctx, c, d, o)
+	if err != nil {
+		return nil, err
+	}
+	if o.Progress == nil {
+		o.Progress = func(string, int, int) {}
+	}
+	k := in.kit
+	r := &Report{
+		Site: c.Site.Name, Made: o.Now, Target: k.Target, Drawn: k.Load.Mean(), Currency: d.Prices.Currency,
+		Learned: in.learned, Notes: in.notes, Assumed: k.Assumed(), profile: k.Load, kit: k,
+	}
+	r.Panel = fmt.Sprintf("%.0f W at %.0f°, facing %s, %s", k.Site.WattsPeak, k.Site.TiltDeg, compass(k.Site.AzimuthDeg), charger(k.Site.MPPT))
+	r.Battery = fmt.Sprintf("%.0f Ah, %d cells LiFePO4, off at %.1f V", k.Battery.CapacityAh, k.Battery.Cells, k.Battery.CutoffVolts)
+	for i := range d.Loads {
+		r.Loads = append(r.Loads, d.Loads[i].line(k.Battery.Cells))
+	}
+	if err := r.winters(ctx, in, d, o); err != nil {
+		return nil, err
+	}
+	r.draw(c, d)
+	r.Parts, r.Cautions = r.parts(d), cautions()
+	if len(k.Site.Insolation) != 12 {
+		r.Notes = append(r.Notes, "The sun of the place is a rough guess from its latitude. Give insolation_kwh_m2_day in the section site, or sun_file or sun_url in the section plan, before you buy anything.")
+	}
+	return r, nil
+}
+
+func charger(mppt bool) string {
+	if mppt {
+		return "maximum-power charger"
+	}
+	return "PWM charger"
+}
+
+// compass names a direction.
+func compass(az float64) string {
+	names := []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
+	return names[int(math.Mod(az+22.5, 360)/45)]
+}
+
+// winters is the part that takes its time.
+func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) error {
+	o.Progress("the light of the year", 0, 1)
+	y := in.kit.Prepare(1)
+	years := y.Synthetic(o.Winters, o.Seed)
+	r.Outcome = y.Gather(years, y.Run(years, plan.Try{}))
+	r.Outcome.LLPError = finite(r.Outcome.LLPError)
+	r.Lit, r.Fails = day(y, r.Outcome.Lit), day(y, r.Outcome.Fails)
+	r.Carried = y.Carried(years, plan.Try{})
+	r.Holds = r.Outcome.LLP <= in.kit.Target
+	r.Verdict = in.kit.Verdict(r.Outcome, r.Carried)
+	if len(in.days) > 0 {
+		r.measured(y, in, o)
+	}
+	p := d.Prices.plan()
+	for _, step := range []func(){
+		func() {
+			r.Effects = y.Effects(years, p, func(done, of int) { o.Progress("what a change does", done, of) })
+		},
+		func() {
+			r.Frontier = y.Frontier(years, p, func(done, of int) { o.Progress("sizes", done, of) })
+		},
+		func() {
+			r.Swings = in.kit.Tornado(o.Winters, o.Seed, func(done, of int) { o.Progress("what is not known", done, of) })
+		},
+	} {
+		if err := ctx.Err(); err != nil {
+			return fmt.Errorf("cannot finish the plan: %w", err)
+		}
+		step()
+	}
+	if !r.Holds {
+		r.Mend = r.mend(p)
+	}
+	return nil
+}
+
+func day(y *plan.Year, d int) string {
+	if d < 0 {
+		return ""
+	}
+	return y.Date(d).Format("2 January")
+}
+
+func (r *Report) measured(y *plan.Year, in inputs, o Options) {
+	years, left := y.Measured(in.days, o.Seed)
+	if len(years) == 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("No whole year could be taken from %s: a year runs through the winter, and may lack 15 days.", in.measured))
+		return
+	}
+	ts := y.Run(years, plan.Try{})
+	m := &MeasuredYears{File: in.measured, Left: left, Outcome: y.Gather(years, ts)}
+	m.Outcome.LLPError = finite(m.Outcome.LLPError)
+	for i := range ts {
+		one := OneYear{Name: years[i].Name, LLP: ts[i].LLP(), Nights: ts[i].Nights, Longest: ts[i].Longest}
+		if ts[i].First >= 0 {
+			one.First = day(y, ts[i].First)
+		}
+		m.Years = append(m.Years, one)
+	}
+	r.Measured = m
+}
+
+// mend names the cheapest thing that reaches the target: what costs nothing first, then by
+// price, then the smallest purchase.
+func (r *Report) mend(p plan.Prices) string {
+	var ways []plan.Effect
+	for _, e := range r.Effects {
+		if e.Mends && !strings.HasPrefix(e.Name, "no obstacle") {
+			ways = append(ways, e)
+		}
+	}
+	slices.SortStableFunc(ways, func(a, b plan.Effect) int {
+		if a.Free != b.Free {
+			if a.Free {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Compare(a.Cost, b.Cost)
+	})
+	if len(ways) > 0 && ways[0].Free {
+		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", ways[0].Name, Percent(ways[0].LLP))
+	}
+	for _, pair := range r.Frontier {
+		if pair.Best {
+			text := fmt.Sprintf("Cheapest: %.0f W of panel with %.0f Ah", pair.Watts, pair.Ah)
+			if p.PanelWatt > 0 && p.BatteryAh > 0 {
+				text += fmt.Sprintf(" (%.0f %s for both)", pair.Cost, r.Currency)
+			} else {
+				text += " (the nearest to what is there; give prices to compare)"
+			}
+			return text + fmt.Sprintf(", or a load of %.1f W.", r.Carried)
+		}
+	}
+	return fmt.Sprintf("No panel or battery of sensible size mends it: bring the load down to %.1f W.", r.Carried)
+}
+
+// Percent writes a share for people.
+func Percent(x float64) string {
+	switch x *= 100; {
+	case x == 0:
+		return "0 %"
+	case x < 0.01:
+		return "under 0.01 %"
+	case x < 1:
+		return fmt.Sprintf("%.2f %%", x)
+	}
+	return fmt.Sprintf("%.1f %%", x)
+}
