@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/collector"
 	"ebbwatch/collector/weather"
 	"ebbwatch/estimator"
@@ -17,22 +18,23 @@ import (
 
 // Config is the whole configuration of a node.
 type Config struct {
-	File        string          `yaml:"-"` // as given to [Load]
-	Site        Site            `yaml:"site" need:"true" doc:"the place"`
-	Battery     Battery         `yaml:"battery" need:"true" doc:"the battery"`
-	Array       *Array          `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
-	Sources     []Source        `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
-	Weather     *weather.Config `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
-	Alerts      Section         `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
-	Notify      []Channel       `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
-	Web         Web             `yaml:"web" doc:"the page, the metrics and the interface for programs"`
-	RemoteWrite *RemoteWrite    `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
-	State       string          `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
-	Loads       *Section        `yaml:"loads" doc:"the loads, for planning"`
-	Plan        *Section        `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
-	Prices      *Section        `yaml:"prices" doc:"what things cost, for planning"`
-	Wiring      *Section        `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
-	Radio       *Section        `yaml:"radio" doc:"the path between two antennas, for planning"`
+	File        string            `yaml:"-"` // as given to [Load]
+	Site        Site              `yaml:"site" need:"true" doc:"the place"`
+	Battery     Battery           `yaml:"battery" need:"true" doc:"the battery"`
+	Array       *Array            `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
+	Sources     []Source          `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
+	Weather     *weather.Config   `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
+	Alerts      Section           `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
+	Notify      []Channel         `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
+	Web         Web               `yaml:"web" doc:"the page, the metrics and the interface for programs"`
+	RemoteWrite *RemoteWrite      `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
+	Heartbeat   *heartbeat.Config `yaml:"heartbeat" doc:"an outside dead-man service that is told while all is well, and alarms when it is told no more"`
+	State       string            `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
+	Loads       *Section          `yaml:"loads" doc:"the loads, for planning"`
+	Plan        *Section          `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
+	Prices      *Section          `yaml:"prices" doc:"what things cost, for planning"`
+	Wiring      *Section          `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
+	Radio       *Section          `yaml:"radio" doc:"the path between two antennas, for planning"`
 }
 
 // Site is the place of the node.
