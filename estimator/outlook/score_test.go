@@ -267,17 +267,6 @@ func scoreOf(w *weather, rows []row, span int) score {
 
 func sq(x float64) float64 { return x * x }
 
-// worst is the largest gap between chance and frequency among fifths with enough rows.
-func (s score) worst(least float64) float64 {
-	w := 0.0
-	for _, b := range s.bins {
-		if b.n >= least {
-			w = max(w, math.Abs(b.p-b.came)/b.n)
-		}
-	}
-	return w
-}
-
 func (s score) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "skill %5.2f (straight line %6.2f, came %4.1f %%) ", s.skill, s.straight, 100*s.rate)

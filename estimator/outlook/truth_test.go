@@ -335,3 +335,10 @@ func (w *weather) light(d int, n node, s *shapes, rng *rand.Rand) (out [24]float
 	}
 	return out
 }
+
+// until is the first days of the record.
+func (w *weather) until(days int) *weather {
+	out := *w
+	out.ghi, out.mean, out.swing, out.rank = w.ghi[:days], w.mean[:days], w.swing[:days], w.rank[:days]
+	return &out
+}
