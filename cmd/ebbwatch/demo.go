@@ -34,7 +34,7 @@ func demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Watch a simulated node live through a grey spell; nothing to install",
 		Long: `A simulated relay of a rowing club, with panel, controller, battery and loads, answers on a
-real Modbus wire. ebbwatch reads it as it would read yours, a day in a minute. After two days
+real Modbus wire. ebbwatch reads it as it would read yours, a day in a minute. After a fair day
 the sky turns grey: a warning comes before the battery is low, and clears when the sun is back.
 Ctrl-C ends it and leaves nothing behind.`,
 		Args: cobra.NoArgs,
@@ -137,10 +137,10 @@ func greet(w io.Writer, site *sim.Demo, address string) {
 	if site.NoRTU == nil {
 		wire = "Modbus RTU on " + site.RTU + " (and TCP at " + site.TCP + ")"
 	}
-	fmt.Fprintf(w, `The relay %q wakes on a fair day in November. One day takes %s.
+	fmt.Fprintf(w, `The relay %q wakes on a fair day in October. One day takes %s.
 wire  %s
 page  http://%s/
-Watch for a grey spell on the third day. Ctrl-C ends it.
+From the second day on the sky is grey; the sun is back on the fifth. Ctrl-C ends it.
 
 `, site.Spec.Name, site.Real(24*time.Hour).Round(time.Second), wire, address)
 }

@@ -26,7 +26,7 @@ type DemoOptions struct {
 }
 
 // Demo is a simulated node on a real wire whose time runs fast: the relay on the slipway of
-// a rowing club, early in November, fair at first, then two grey days, then sun.
+// a rowing club, early in October: a fair day, then three grey ones, then sun.
 type Demo struct {
 	Spec  Spec
 	Speed float64
@@ -46,9 +46,9 @@ type Demo struct {
 const DemoZone = "Europe/Amsterdam"
 
 // DemoStart is when the demonstration begins, the same every time.
-func DemoStart() time.Time { return time.Date(2026, time.November, 2, 8, 0, 0, 0, time.UTC) }
+func DemoStart() time.Time { return time.Date(2026, time.October, 5, 6, 0, 0, 0, time.UTC) }
 
-// DemoSpec is the demonstration's node. Its label says 90 Ah, the truth is a little less;
+// DemoSpec is the demonstration's node. Its label says 100 Ah, the truth is a little less;
 // the current meters err by 1 % and 30 mA, and 0.8 W leave the battery past them.
 func DemoSpec(seed uint64) Spec {
 	const lat, lon = 52.75, 6.57
@@ -60,15 +60,15 @@ func DemoSpec(seed uint64) Spec {
 		e.Gain, e.Offset = 0.01, off
 		errs[q] = e
 	}
-	// The first and the last days are clear; the grey ones hold a tenth of the light.
-	sky := []float64{0.95, 0.85, 0.12, 0.10, 0.92, 0.95, 0.7, 0.4, 0.8, 0.15, 0.12, 0.5, 0.9}
+	// The grey days hold a tenth of the light.
+	sky := []float64{0.95, 0.12, 0.10, 0.20, 0.95, 0.92, 0.9, 0.7, 0.4, 0.8, 0.15, 0.5, 0.9}
 	return Spec{
 		Name: "slipway", Latitude: lat, Longitude: lon, Start: DemoStart(), Seed: seed,
 		Panel:   Panel{WattsPeak: 300, TiltDeg: 60, AzimuthDeg: 180, Vmp: 18, Loss: 0.05, HorizonDeg: 3},
-		Sky:     NewWeather(lat, lon, Story(lat, lon, DemoStart(), sky, 7), seed),
+		Sky:     NewWeather(lat, lon, Story(lat, lon, DemoStart(), sky, 11), seed),
 		Charger: Charger{MPPT: true, CutoffVolts: 11.6, ReconnectVolts: 12.8, AbsorbFor: 90 * time.Minute},
-		Battery: Battery{CapacityAh: 87, LabelAh: 90, StartSoC: 0.62},
-		Load:    Load{DayWatts: 16, NightWatts: 13.5, Flutter: 0.06, UnmeteredWatts: 0.8},
+		Battery: Battery{CapacityAh: 96, LabelAh: 100, StartSoC: 0.82},
+		Load:    Load{DayWatts: 17, NightWatts: 13.5, Flutter: 0.06, UnmeteredWatts: 0.8},
 		Sensors: Sensors{Errors: errs},
 	}
 }
@@ -176,7 +176,8 @@ func (d *Demo) Config(mapFile string, serial bool) string {
 	if serial {
 		wire = fmt.Sprintf("port: %q, baud: 9600", d.RTU)
 	}
-	return fmt.Sprintf(`site: {name: %s, latitude: %g, longitude: %g, altitude_m: 12, timezone: %s}
+	return fmt.Sprintf(`site: {name: %s, latitude: %g, longitude: %g, altitude_m: 12, timezone: %s,
+       insolation_kwh_m2_day: [0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]}
 battery: {capacity_ah: %g, cells: 4, reserve: 0.20, cutoff_volts: %g, initial_soc: 0.8}
 array: {watts_peak: %g, tilt_deg: %g, azimuth_deg: %g, charger: %s}
 sources:

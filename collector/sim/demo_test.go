@@ -164,7 +164,7 @@ func TestDemoConfigNamesItsParts(t *testing.T) {
 	}
 	defer d.Close()
 	text := d.Config("/tmp/map.yaml", false)
-	for _, want := range []string{d.TCP, "/tmp/map.yaml", "capacity_ah: 90", "charger: mppt", "timezone: Europe/Amsterdam"} {
+	for _, want := range []string{d.TCP, "/tmp/map.yaml", "capacity_ah: 100", "charger: mppt", "timezone: Europe/Amsterdam"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the configuration lacks %s:\n%s", want, text)
 		}
