@@ -1,0 +1,60 @@
+package node
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
+	"ebbwatch/cmd/internal/facts"
+)
+
+// Outgoing is the outbox with its senders, for a daemon that has no [Loop] of its own. All
+// methods belong to one goroutine; it persists [Outgoing.State] after Put and Done, before
+// it calls Dispatch.
+type Outgoing struct {
+	post    post
+	results chan Result
+}
+
+// Result is how a delivery went.
+type Result = result
+
+// Channel names the channel of the delivery.
+func (r result) Channel() string { return r.delivery.Channel }
+
+// Err is why the delivery failed; nil when it did not.
+func (r result) Err() error { return r.err }
+
+// NewOutgoing takes up what the last run kept.
+func NewOutgoing(live []LiveChannel, kept outbox.State) *Outgoing {
+	o := &Outgoing{results: make(chan Result, 16)}
+	o.post = newPost(live, kept, o.results, 1)
+	return o
+}
+
+// Start runs one sender for each channel until the context ends.
+func (o *Outgoing) Start(ctx context.Context, workers *sync.WaitGroup) { o.post.start(ctx, workers) }
+
+// Put queues a notice.
+func (o *Outgoing) Put(n alert.Notice, now time.Time) { o.post.put(n, now) }
+
+// Dispatch hands out what is due, and what is active to channels whose receivers forget. It
+// never waits.
+func (o *Outgoing) Dispatch(now time.Time, active func() []alert.Notice) {
+	o.post.dispatch(now)
+	o.post.standing(active)
+}
+
+// Results gives the outcomes, each to be handed to Done.
+func (o *Outgoing) Results() <-chan Result { return o.results }
+
+// Done notes an outcome.
+func (o *Outgoing) Done(r Result, now time.Time) { o.post.done(r, now) }
+
+// State is what must survive a restart.
+func (o *Outgoing) State() outbox.State { return o.post.state }
+
+// Facts tells how each channel does.
+func (o *Outgoing) Facts() []facts.Channel { return o.post.facts() }
