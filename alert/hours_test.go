@@ -83,7 +83,7 @@ func TestQuietHoursLetThroughWhatMustBeActedOnBeforeTheirEnd(t *testing.T) {
 	for _, row := range []struct {
 		actBy float64
 		want  string
-	}{{3, "raised cutoff_ahead"}, {9, ""}} {
+	}{{3, "raised cutoff_ahead"}, {9, ""}, {24, ""}} {
 		d := night(newDrill(t, cutoffAhead())).at("01:00")
 		d.set("cutoff_within_72h", 0.7, "cutoff_within_120h", 0.9, "cutoff_hours_p50", 20, "act_by_hours", row.actBy)
 		d.want(d.run(time.Hour), row.want)
@@ -224,6 +224,39 @@ func TestARungIsToldAnewAfterLongQuiet(t *testing.T) {
 	if got[0].Severity != Critical {
 		t.Errorf("the last words came as %v", got[0])
 	}
+	d.set(calm...)
+	d.want(d.run(14*time.Hour), "")
+	d.set("cutoff_within_72h", 0, "cutoff_within_120h", 0)
+	over := d.run(3 * time.Hour)
+	d.want(over, "cleared cutoff_ahead")
+	if over[0].Severity != Critical {
+		t.Errorf("whoever was told of the gravest rung is not told that it is over: %v", over[0].Severity)
+	}
+}
+
+func TestAnAcknowledgedHeadsUpAcknowledgesNoGraverRung(t *testing.T) {
+	t.Parallel()
+	d := escalating(t).set("cutoff_within_72h", 0.4)
+	raised := d.run(time.Hour)
+	d.want(raised, "raised cutoff_ahead")
+	d.s, _ = d.s.Acknowledge(raised[0].ID)
+	d.set("cutoff_within_72h", 0.7)
+	d.want(d.run(time.Hour), "changed cutoff_ahead")
+	got := d.run(5 * time.Hour)
+	d.want(got, "changed cutoff_ahead")
+	if got[0].Facts["escalated"] != 1 {
+		t.Errorf("it was not sent on: %+v", got[0])
+	}
+}
+
+// TestWhatTheNightHeldAndAnotherAlarmExplains: in the morning the graver alarm alone is told.
+func TestWhatTheNightHeldAndAnotherAlarmExplains(t *testing.T) {
+	t.Parallel()
+	d := night(newDrill(t, cutoffAhead(), reserveAhead())).at("23:00")
+	d.set("reserve_within_48h", 0.9, "reserve_within_72h", 0.9, "cutoff_within_72h", 0.1, "cutoff_within_120h", 0.1)
+	d.want(d.run(2*time.Hour), "")
+	d.set("cutoff_within_72h", 0.4, "cutoff_within_120h", 0.5)
+	d.want(d.run(10*time.Hour), "raised cutoff_ahead")
 }
 
 func TestASilentSourceExplainsWhatItFeeds(t *testing.T) {

@@ -156,6 +156,49 @@ func TestOneThatIsAlwaysTurnedDownHoldsUpNothing(t *testing.T) {
 	}
 }
 
+func TestTheGravestGoesFirst(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	var s State
+	for id, severity := range []alert.Severity{alert.Info, alert.Warning, alert.Critical, alert.Warning} {
+		n := note(fmt.Sprint(id), alert.Raised, now)
+		n.Severity = severity
+		s = b.Put(s, n, now)
+	}
+	for _, want := range []string{"2", "1", "3", "0"} {
+		next, due := b.Due(s, now)
+		expect(t, due, "a: raised "+want)
+		s = b.Done(next, due[0], nil, now)
+	}
+}
+
+// TestAChannelThatFailsIsLeftAlone: all its notices wait, not only the one that failed; once
+// one gets through, the others follow at once.
+func TestAChannelThatFailsIsLeftAlone(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	now := start()
+	s := b.Put(b.Put(State{}, note("1", alert.Raised, now), now), note("2", alert.Raised, now), now)
+	for range 12 { // both fail again and again
+		next, due := b.Due(s, now)
+		if len(due) != 1 {
+			t.Fatalf("due are %q", titles(due))
+		}
+		s = b.Done(next, due[0], errors.New("no route"), now)
+		_, due = b.Due(s, now)
+		expect(t, due)
+		wait, _ := b.Next(s, now)
+		now = now.Add(wait)
+	}
+	s, due := b.Due(s, now)
+	s = b.Done(s, due[0], nil, now)
+	_, due = b.Due(s, now)
+	if len(due) != 1 {
+		t.Errorf("after a success due are %q", titles(due))
+	}
+}
+
 func TestWaitGrowsToTheCap(t *testing.T) {
 	t.Parallel()
 	b := Box{Base: 10 * time.Second, Cap: 5 * time.Minute}

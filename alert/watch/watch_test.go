@@ -41,6 +41,8 @@ func TestOneNode(t *testing.T) {
 		"empty for four days":                    {at: hours(96), n: Sight{Plan: Plan{Stated: noon(), Charge: 0.05}}, want: Overdue, alarm: true},
 		"dark as it said, but somebody hears it": {n: Sight{Plan: said(), Witnesses: []Witness{{"gate", Yes, Unknown}}}, want: Link, alarm: true, says: "gate hears it"},
 		"dark as it said, but its radio answers": {n: Sight{Plan: said(), Radio: Yes}, want: Board, alarm: true, says: "radio of its site answers"},
+		"likely, and some hours early":           {n: Sight{Plan: Plan{Stated: hours(-4), Charge: 0.3, Chance: 0.5, From: hours(2)}}, want: ExpectedDark},
+		"likely, and far too early":              {n: Sight{Plan: Plan{Stated: hours(-4), Charge: 0.3, Chance: 0.5, From: hours(5)}}, want: Power, alarm: true},
 		"it had said for tomorrow":               {n: Sight{Plan: Plan{Stated: hours(-1), Charge: 0.4, Chance: 0.35, From: hours(20)}}, want: Power, alarm: true, says: "chance of a cut-off within a day 35 %"},
 		"low, no word":                           {n: Sight{Plan: Plan{Stated: noon(), Charge: 0.13}}, want: Power, alarm: true, says: "battery was at 13 %"},
 		"low and lossy":                          {n: Sight{Plan: Plan{Stated: noon(), Charge: 0.13}, LossBefore: 0.3}, want: CannotTell, alarm: true},
