@@ -21,6 +21,7 @@ type view struct {
 	Days         []dayRow
 	OutlookRows  []outlookRow
 	OutlookNotes []string
+	OfferRows    []offerRow
 	Harvest      harvest
 	Battery      group
 	Solar        group
@@ -86,6 +87,7 @@ func newView(s *facts.Snapshot, past []Point) view {
 	}
 	v.Days = dayRows(s)
 	v.OutlookRows, v.OutlookNotes = outlookRows(s)
+	v.OfferRows = offerRows(s)
 	v.Harvest = newHarvest(s)
 	v.Battery, v.Solar = newGroup(s, facts.GroupBattery), newGroup(s, facts.GroupSolar)
 	v.Load, v.Daemon = newGroup(s, facts.GroupLoad), newGroup(s, facts.GroupDaemon)

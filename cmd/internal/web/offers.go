@@ -1,0 +1,42 @@
+package web
+
+import (
+	"fmt"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/estimator/advice"
+)
+
+// offerRow is one action of the price list.
+type offerRow struct{ What, Chance, Gained, By string }
+
+// mostOffers is how many actions the page shows.
+const mostOffers = 6
+
+// offerRows are the actions that help, the least sacrifice first.
+func offerRows(s *facts.Snapshot) []offerRow {
+	var rows []offerRow
+	for _, o := range s.Offers {
+		if o.Before-o.After < 0.02 || len(rows) == mostOffers {
+			continue
+		}
+		rows = append(rows, offerRow{
+			What:   o.Text,
+			Chance: fmt.Sprintf("%.0f %% → %.0f %%", 100*o.Before, 100*o.After),
+			Gained: fmt.Sprintf("%.0f h", o.HoursGained),
+			By:     actBy(o, s.Zone),
+		})
+	}
+	return rows
+}
+
+func actBy(o advice.Offer, zone *time.Location) string {
+	if o.ActBy.IsZero() {
+		return "any time"
+	}
+	if zone == nil {
+		zone = time.UTC
+	}
+	return o.ActBy.In(zone).Format("Mon 2 Jan 15:04")
+}
