@@ -142,7 +142,7 @@ func (o outage) step(t, dawn, from, to time.Time, sun [5]float64) (report.Step, 
 		soc = or(o.after, or(o.soc, 0.7)+0.05)
 	}
 	s := report.Step{At: t, Span: 5 * time.Minute, SoC: soc, SoCLow: soc - 0.03, Volts: 13.1, VoltsLow: 13.1, LoadOn: 1, LoadWatts: 12,
-		BatteryCelsius: or(o.celsius, 9), AirCelsius: 7, UnmeteredWatts: 1, Stage: float64(reading.Bulk), Peers: map[string]report.PeerStep{}}
+		BatteryCelsius: or(o.celsius, 9), AirCelsius: 7, ControllerCelsius: or(o.controller, 15), UnmeteredWatts: 1, Stage: float64(reading.Bulk), Peers: map[string]report.PeerStep{}}
 	clear, _, _ := clearJoules(t, 7)
 	s.PV = 0.9 * clear * sun[day]
 	s.PVVolts = 20 * min(1, clear/1000)

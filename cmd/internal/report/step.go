@@ -23,6 +23,7 @@ type Step struct {
 	ChargeWatts                     float64 // out of the controller
 	PVVolts                         float64
 	BatteryCelsius, AirCelsius      float64
+	ControllerCelsius               float64
 	LoadOn                          float64 // share of the time
 	Stage                           float64 // the highest charging stage, as reading.ChargeState
 	Peers                           map[string]PeerStep
@@ -43,7 +44,7 @@ type Lookup interface {
 func Load(ctx context.Context, h Lookup, from, to time.Time, peers []string, progress func(float64)) ([]Step, error) {
 	const step, chunk = 5 * time.Minute, 4 * 24 * time.Hour
 	names := []string{"battery_volts", "battery_amps", "battery_celsius", "pv_volts", "pv_watts", "charge_amps", "load_watts", "load_on",
-		"air_celsius", "charge_state", "battery_soc", "battery_soc_low", "unmetered_watts"}
+		"air_celsius", "controller_celsius", "charge_state", "battery_soc", "battery_soc_low", "unmetered_watts"}
 	for _, p := range peers {
 		names = append(names, "peer_up/"+p, "peer_loss_ratio/"+p, "peer_rtt_seconds/"+p)
 	}
@@ -96,7 +97,7 @@ func stepsOf(s history.Series) []Step {
 			PV: joules("pv", i), Load: joules("load", i), BatteryIn: joules("battery_in", i), BatteryOut: joules("battery_out", i),
 			Volts: mean("battery_volts", i), VoltsLow: least("battery_volts", i), SoC: mean("battery_soc", i), SoCLow: least("battery_soc_low", i),
 			LoadWatts: mean("load_watts", i), UnmeteredWatts: mean("unmetered_watts", i), PVVolts: mean("pv_volts", i),
-			ChargeWatts: mean("charge_amps", i) * mean("battery_volts", i), BatteryCelsius: mean("battery_celsius", i), AirCelsius: mean("air_celsius", i),
+			ChargeWatts: mean("charge_amps", i) * mean("battery_volts", i), BatteryCelsius: mean("battery_celsius", i), AirCelsius: mean("air_celsius", i), ControllerCelsius: mean("controller_celsius", i),
 			LoadOn: mean("load_on", i), Stage: most("charge_state", i), Peers: map[string]PeerStep{},
 		}
 		for _, c := range s.Columns {
