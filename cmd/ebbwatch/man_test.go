@@ -21,7 +21,7 @@ func TestManPages(t *testing.T) {
 		if code := run(t.Context(), c.args, &page, &errors); code != 0 {
 			t.Fatalf("%v ends with %d: %s", c.args, code, errors.String())
 		}
-		cmd := exec.CommandContext(t.Context(), man, "--warnings", "-E", "UTF-8", "-l", "-Tutf8", "-")
+		cmd := exec.CommandContext(t.Context(), man, "--warnings", "--nj", "--nh", "-E", "UTF-8", "-l", "-Tutf8", "-")
 		cmd.Env = append(cmd.Environ(), "MANWIDTH=200", "LC_ALL=C.UTF-8", "MANROFFOPT=-P-c")
 		cmd.Stdin = strings.NewReader(page.String())
 		var out, warnings strings.Builder
