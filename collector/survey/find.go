@@ -151,7 +151,7 @@ func vote(hunts []*hunt) {
 			sum += gap
 		}
 	}
-	if lowFirst := sum > 0; math.Abs(sum) > 7.5 {
+	if lowFirst := sum > 0; math.Abs(sum) > 10 {
 		for _, h := range hunts {
 			h.order = &lowFirst
 		}
@@ -185,13 +185,14 @@ func (h *hunt) withdraw(at Address, those []*hunt) {
 
 // lead is how much likelier, as a logarithm, the best candidate must be than another: thirty
 // times; and two thousand times where they are the two word orders of a fraction, since what
-// tells those apart is a low word that may look idle by chance. A device keeps to one order.
+// tells those apart is a low word that may look idle by chance. For the order that the device
+// shows elsewhere ten times is enough.
 func (h *hunt) lead(best, other Candidate) float64 {
 	if best.Type != "f32" || other.Type != "f32" || best.high() != other.high() {
 		return 3.5
 	}
 	if h.order != nil && *h.order == best.LowFirst {
-		return 0
+		return 2.5
 	}
 	return 7.5
 }

@@ -3,8 +3,10 @@ package survey
 import (
 	"context"
 	"errors"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"ebbwatch/collector"
@@ -27,6 +29,7 @@ type hidden struct {
 	ranges   []Range
 	now      map[reading.Quantity]float64 // what the device measures
 	past     map[reading.Quantity][2]float64
+	mixed    bool
 	asked    int
 	shown    map[reading.Quantity]bool
 	gains    [reading.NumSite]float64 // of the owner's meter
@@ -39,7 +42,10 @@ type decoy struct {
 }
 
 // newHidden makes the device of a seed.
-func newHidden(seed uint64) *hidden {
+func newHidden(seed uint64) *hidden { return newHiddenOf(seed, false) }
+
+// newHiddenOf makes one that may change its word order from line to line, as none should.
+func newHiddenOf(seed uint64, mixed bool) *hidden {
 	rng := rand.New(rand.NewPCG(seed, 4242))
 	spec := sim.RandomNode(seed)
 	for q, e := range sim.UsualErrors() { // fine steps: the register's own is what shows
@@ -59,7 +65,7 @@ func newHidden(seed uint64) *hidden {
 	}
 	days := sim.Story(spec.Latitude, spec.Longitude, spec.Start, sky, 2+20*rng.Float64())
 	h := &hidden{rng: rng, site: sim.New(spec.Under(days)), lines: map[reading.Quantity]Candidate{}}
-	h.past = map[reading.Quantity][2]float64{}
+	h.past, h.mixed = map[reading.Quantity][2]float64{}, mixed
 	h.mirror, h.lowFirst, h.floats = rng.IntN(5) == 0, rng.IntN(2) == 0, rng.IntN(6) == 0
 	h.lay()
 	h.pass(12 * time.Hour)
@@ -98,7 +104,7 @@ func (h *hidden) scale(q reading.Quantity) float64 {
 
 // line draws how a quantity is written.
 func (h *hidden) line(q reading.Quantity) Candidate {
-	c := Candidate{Scale: h.scale(q), LowFirst: h.lowFirst}
+	c := Candidate{Scale: h.scale(q), LowFirst: h.lowFirst != (h.mixed && h.rng.IntN(2) == 0)}
 	signed := q == reading.BatteryAmps || q == reading.BatteryCelsius || q == reading.AirCelsius || q == reading.ControllerCelsius
 	switch n := h.rng.IntN(20); {
 	case h.floats && n < 12:
@@ -332,6 +338,9 @@ func (h *hidden) shows(q reading.Quantity) bool {
 	case reading.AirCelsius, reading.ControllerCelsius, reading.BatteryCelsius:
 		return false // they hardly move within the hour; see TestTemperaturesNeedTime
 	}
+	if !has && q == reading.ControllerSoC {
+		return false
+	}
 	if !has {
 		odds = 1 // read off a meter
 	}
@@ -345,12 +354,16 @@ func (h *hidden) owner() map[reading.Quantity]Typed {
 		for q := range reading.NumSite {
 			if h.shows(q) {
 				h.shown[q] = h.rng.IntN(4) == 0 || h.lines[q].Type == "" // true: off a meter
+				if q == reading.ControllerSoC {
+					h.shown[q] = false // there is no meter for it
+				}
 				h.gains[q] = 0.004 * h.rng.NormFloat64()
 			}
 		}
 	}
 	out := map[reading.Quantity]Typed{}
-	for q, meter := range h.shown {
+	for _, q := range slices.Sorted(maps.Keys(h.shown)) { // in order, so that a seed repeats itself
+		meter := h.shown[q]
 		x, d := h.now[q], 0.01
 		switch {
 		case q == reading.BatteryCelsius, q == reading.AirCelsius, q == reading.ControllerCelsius, q == reading.PVWatts, q == reading.LoadWatts:

@@ -96,7 +96,7 @@ func (t trait) doubt(c Candidate, views []view) string {
 		if a.typed.X != 0 && math.Abs(a.typed.X-a.volts) > 0.04*a.volts+a.typed.Digit {
 			voltage = false
 		}
-		zero = zero || math.Abs(a.typed.X) <= max(a.typed.Digit, c.step())
+		zero = zero || math.Abs(a.typed.X) <= max(2.5*a.typed.Digit, c.step(), t.blur)
 		margin := t.blur + 2*a.typed.Digit
 		up, down = up || a.typed.X > margin, down || a.typed.X < -margin
 		for _, b := range views[:i] {
@@ -152,7 +152,7 @@ func (t trait) likelihood(c Candidate, views []view, errs float64) float64 {
 // blur is the standard deviation between what a candidate said and what was typed.
 func (v view) blur(c Candidate) float64 {
 	lo, hi, _, _ := v.said(c)
-	return 0.6 * math.Hypot(math.Hypot(v.typed.Digit, c.step()), hi-lo)
+	return 0.45 * math.Hypot(math.Hypot(v.typed.Digit, c.step()), hi-lo)
 }
 
 // displays tells whether the device's own display can have shown what was typed: it shows no
