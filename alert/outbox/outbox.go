@@ -159,7 +159,7 @@ func (b Box) Done(s State, d Delivery, err error, now time.Time) State {
 	case err == nil:
 		q = q.without(i)
 		q.Sent++
-		q.recover()
+		q.Fails, q.Err, q.Hold = 0, "", Hold{}
 	case alert.IsPermanent(err):
 		q = q.without(i)
 		q.Refused++
@@ -174,17 +174,6 @@ func (b Box) Done(s State, d Delivery, err error, now time.Time) State {
 func (q Queue) without(i int) Queue {
 	q.Items = slices.Delete(q.Items, i, i+1)
 	return q
-}
-
-// recover lets everything go at once when a channel works again.
-func (q *Queue) recover() {
-	q.Err, q.Hold = "", Hold{}
-	if q.Fails > 0 {
-		for i := range q.Items {
-			q.Items[i].Hold = Hold{}
-		}
-	}
-	q.Fails = 0
 }
 
 func (b Box) fail(q *Queue, i int, err error, now time.Time) {
