@@ -44,7 +44,7 @@ const starvedAfter = 30 * 24 * time.Hour
 // bandSD is how many standard deviations the band reaches to either side. Errors have more
 // small ones than a normal distribution of the same spread: on simulated nodes of two kinds
 // this many hold 89 to 95 %.
-const bandSD = 1.3
+const bandSD = 1.4
 
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {

@@ -81,15 +81,15 @@ func (m Model) Start() State {
 		s.Gauss.set(iCharge, x, 0.12)
 	}
 	s.Gauss.set(iDrain, 0.09, 0.09)
-	s.Gauss.set(iNight, 0, 0.03)
-	s.Gauss.set(iGain, -0.003, 0.01)
+	s.Gauss.set(iNight, 0, nightSpread)
+	s.Gauss.set(iGain, gainMean, gainSpread)
 	return s
 }
 
 // fresh believes of the battery what is true of batteries at large.
 func (m Model) fresh(s *State) {
 	s.Gauss.set(iCharge, 0.6, 0.3)
-	s.Gauss.set(iSize, -0.06, 0.095) // most are worth 80 to 105 % of the label
+	s.Gauss.set(iSize, -0.06, 0.1) // most are worth 80 to 105 % of the label
 	s.Gauss.set(iCold, 0.0045, 0.0025)
 	s.Gauss.set(iHide, 0.5, 0.35)
 	s.Gauss.set(iTop, 0.008, 0.007)

@@ -67,15 +67,15 @@ func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
 	}
 }
 
-// relax lets the charge forget: it returns towards rest by the factor keep, and its spread
+// relax lets an unknown forget: it returns towards rest by the factor keep, and its spread
 // towards sd.
-func (g *Gauss) relax(keep, rest, sd float64) {
-	g.Mean[iCharge] = rest + keep*(g.Mean[iCharge]-rest)
+func (g *Gauss) relax(k int, keep, rest, sd float64) {
+	g.Mean[k] = rest + keep*(g.Mean[k]-rest)
 	for j := range unknowns {
-		g.Cov[iCharge][j] *= keep
-		g.Cov[j][iCharge] *= keep
+		g.Cov[k][j] *= keep
+		g.Cov[j][k] *= keep
 	}
-	g.Cov[iCharge][iCharge] += (1 - keep*keep) * sd * sd
+	g.Cov[k][k] += (1 - keep*keep) * sd * sd
 }
 
 // bend says how the curve of a cell may depart from the usual one: as a whole by the

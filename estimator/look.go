@@ -30,7 +30,7 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 		every, least = 0.5, 0.25
 	}
 	due := s.SinceLook >= every || s.Broken || s.Moved > move
-	settled := math.Abs(sag) < 0.04 || math.Abs(sag) < 0.12 && cell+sag < steepBelow || cell+sag < lowBelow
+	settled := math.Abs(sag) < 0.04 || sag > 0 && (sag < 0.12 && cell+sag < steepBelow || cell+sag < lowBelow)
 	charging := s.Quiet < 1
 	switch {
 	case !due, s.SinceLook < least, s.Broken && s.Settled < 0.25, !settled:
@@ -56,6 +56,9 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	hold = cellHeld
 	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain || !f.outKnown {
 		hold |= sizeHeld | 1<<iGain
+	}
+	if hold |= 1 << iNight; cell < deadVolts {
+		hold |= sizeHeld | 1<<iDrain | 1<<iGain // what would drain an empty battery gets nothing
 	}
 	white := lookVolts*lookVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
 	return sight{volts: cell + sag, branch: branch, white: white}, hold, true

@@ -51,9 +51,11 @@ func (m Model) bounds(s *State) {
 		s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return inside(1 - x) })
 	case sd > 0.012 && x < sd && s.Drawn > sd/2:
 		s.Drawn = 0
-		s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return inside(x) })
+		s.weigh(cellHeld|sizeHeld|1<<iDrain|1<<iNight|1<<iGain, inside)
 	}
 	s.Mean[iCharge] = min(max(s.Mean[iCharge], 0), 1)
+	s.Mean[iCold] = min(max(s.Mean[iCold], 0), 0.012)
+	s.Mean[iHide] = min(max(s.Mean[iHide], 0), 1)
 }
 
 // inside is 1 above zero and falls off quickly below.
@@ -100,7 +102,7 @@ func (m Model) anchor(s *State, x, spread float64) {
 		m.doubt(s, math.Sqrt(over))
 	}
 	hold := cellHeld
-	if !s.Anchored || s.Lowest > deepSwing {
+	if s.Lowest > deepSwing {
 		hold |= sizeHeld
 		if s.Rough < 0.02 {
 			hold |= 1 << iGain

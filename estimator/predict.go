@@ -18,7 +18,7 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 		return
 	}
 	if m.dead(s, f, dt) {
-		s.relax(math.Exp(-hours/deadHours), deadCharge, deadCharge)
+		s.relax(iCharge, math.Exp(-hours/deadHours), deadCharge, deadCharge)
 		return
 	}
 	if s.Full && dt <= unseen {
@@ -119,13 +119,23 @@ func (m Model) guessOut() float64 { return m.Battery.CapacityAh / 100 }
 // guessIn is a charge of the same size, spread over the day.
 func (m Model) guessIn() float64 { return m.Battery.CapacityAh / 100 }
 
+// What is believed of gain and night drain from the start, and again when nothing has told
+// otherwise for some months: neither is seen apart from the drain unless the weather changes.
+const (
+	gainMean    = -0.003
+	gainSpread  = 0.015
+	nightSpread = 0.03
+)
+
 // wander lets what is not constant wander.
 func (m Model) wander(s *State, hours float64) {
 	month := hours / 720
 	s.widen(iDrain, 0.010*0.010*month)
 	s.widen(iSize, 0.006*0.006*month)
 	s.widen(iTop, 0.002*0.002*month)
-	s.widen(iGain, 0.002*0.002*month)
+	keep := math.Exp(-month / 2)
+	s.relax(iGain, keep, gainMean, math.Hypot(gainSpread, s.Rough))
+	s.relax(iNight, keep, 0, nightSpread)
 	s.widen(iCharge, 0.001*0.001*hours/24)
 }
 
@@ -134,7 +144,7 @@ func (m Model) meet(s *State, f flow) {
 	if s.Rough >= f.rough && s.Flow.Set {
 		return
 	}
-	spread := math.Hypot(0.015, f.rough)
+	spread := math.Hypot(gainSpread, f.rough)
 	s.Cov[iGain][iGain] = max(s.Cov[iGain][iGain], spread*spread)
 	s.Rough = f.rough
 }
