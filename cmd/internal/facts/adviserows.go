@@ -7,7 +7,7 @@ func adviceRows() []Row {
 		return Row{Fact: name, Unit: unit, Group: GroupOutlook, Label: label, Help: help, Each: extra(name)}
 	}
 	return []Row{
-		fact("act_by_hours", "h", "Act within", "Hours until the last sensible moment to leave, or to switch off where that helps enough"),
+		fact("act_by_hours", "h", "Act within", "Hours until the last sensible moment to leave for a trip that helps"),
 		fact("advice_shed_from_hour", "h", "Shed from", "Hour of the local day from which shedding a load helps"),
 		fact("advice_shed_to_hour", "h", "Shed until", "Hour of the local day until which shedding a load helps"),
 		fact("advice_shed_chance_after", "%", "Chance with that", "Chance of a cut-off within a week with that"),

@@ -1,6 +1,7 @@
 package node
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -68,8 +69,9 @@ func (c *Core) adviceFacts(now time.Time, x map[string]float64) {
 			put(x, o)
 		}
 	}
-	if o, ok := advice.Best(worth, c.plan.Owner.Budget); ok && !o.ActBy.IsZero() {
-		x["act_by_hours"] = max(0, o.ActBy.Sub(now).Hours())
+	trips := slices.DeleteFunc(worth, func(o advice.Offer) bool { return !o.Trip || o.ActBy.IsZero() })
+	if len(trips) > 0 {
+		x["act_by_hours"] = max(0, trips[0].ActBy.Sub(now).Hours()) // the same for all: when to leave
 	}
 }
 
