@@ -15,9 +15,9 @@ import (
 
 // The cells before those of the columns.
 const (
-	cellDT = iota
-	cellSeq
-	lead
+	cellSeq   = iota
+	cellFlows // four of them, see flows
+	lead      = cellFlows + 4
 )
 
 // absent marks a cell that holds nothing.
@@ -98,9 +98,9 @@ func newTable(name string, keys, cells []string) table {
 }
 
 // rawTable and undatedTable hold samples as they came: dated by the wall clock, or by the
-// time since the board started while the wall clock was not known. dt is the time in ms
-// since the sample before, by the clock that never steps, absent after a gap; seq counts
-// samples in the order in which they found their place, for whoever sends them on.
+// time since the board started while the wall clock was not known. The energies are those
+// since the sample before, as the node counted them by the clock that never steps; seq
+// counts samples in the order in which they found their place, for whoever sends them on.
 func rawTable(cs []column) table { return newTable("raw", []string{"t"}, sampleCells(cs)) }
 
 func undatedTable(cs []column) table {
@@ -108,7 +108,10 @@ func undatedTable(cs []column) table {
 }
 
 func sampleCells(cs []column) []string {
-	cells := []string{"dt", "seq"}
+	cells := []string{"seq"}
+	for _, f := range flows() {
+		cells = append(cells, f+"_joules")
+	}
 	for _, c := range cs {
 		cells = append(cells, c.name)
 	}
@@ -208,7 +211,9 @@ func (t table) query(where string) string {
 // counts: an old value is not a new one.
 func sampleRow(cs []column, s *facts.Snapshot, get func(string) (float64, bool), after int64) []int64 {
 	cells := make([]int64, lead, lead+len(cs))
-	cells[cellDT], cells[cellSeq] = absent, absent
+	for i := range cells {
+		cells[i] = absent
+	}
 	fresh := func(age int64) bool { return s.At.Mono.Milliseconds()-age > after }
 	for i, c := range cs {
 		v := int64(absent)

@@ -94,7 +94,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	batches := 0
 	rng := rand.New(rand.NewPCG(1, 2))
-	for range trials(8, 200) {
+	for range trials(6, 200) {
 		batches = killOnce(t, path, batches, rng.IntN(6))
 		n, err := sound(path, batches)
 		if err != nil {
@@ -196,7 +196,10 @@ func torn(rng *rand.Rand, before, after files) (files, string) {
 	case string(before.db) != string(after.db):
 		return files{mix(before.db, after.db), after.wal}, "database"
 	case string(before.wal[:32]) != string(after.wal[:32]):
-		return files{before.db, mix(before.wal, after.wal)}, "log begun anew"
+		// The new header is synced before any frame is written over (walFrames in SQLite's
+		// wal.c, because of its ticket ff5be73dee), so the old one is never left with them.
+		begun := append(append([]byte(nil), after.wal[:32]...), before.wal[32:]...)
+		return files{before.db, mix(begun, after.wal)}, "log begun anew"
 	}
 	return files{before.db, mix(before.wal, after.wal)}, "log"
 }

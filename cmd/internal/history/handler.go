@@ -31,10 +31,15 @@ type curve struct {
 }
 
 // ServeHTTP answers /api/v1/history?from&to&points&name. Times are RFC 3339 or seconds
-// since 1970; without them it is the last week. name may be given many times, or hold many
+// since 1970; without them it is the week before the newest sample. name may be given many times, or hold many
 // names between commas. notices=true adds the notices that were sent in that time.
 func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	q, err := parseQuery(r.URL.Query(), time.Now())
+	newest, err := s.Newest(r.Context())
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusServiceUnavailable)
+		return
+	}
+	q, err := parseQuery(r.URL.Query(), newest)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return

@@ -52,6 +52,25 @@ func TestOverTheWire(t *testing.T) {
 	}
 }
 
+// Without a span it is the week before the newest sample, whatever year the node lives in.
+func TestTheUsualSpan(t *testing.T) {
+	t.Parallel()
+	s := open(t, history.Options{})
+	fill(s, 0, time.Hour, 10*time.Second, true)
+	w := httptest.NewRecorder()
+	s.ServeHTTP(w, httptest.NewRequest("GET", "/api/v1/history?name=battery_volts", nil))
+	var a struct {
+		To    time.Time   `json:"to"`
+		Times []time.Time `json:"times"`
+	}
+	if err := json.Unmarshal(w.Body.Bytes(), &a); err != nil {
+		t.Fatal(err)
+	}
+	if want := begin().Add(time.Hour - 10*time.Second + time.Millisecond); !a.To.Equal(want) || len(a.Times) == 0 {
+		t.Errorf("it ends at %s with %d times, want %s", a.To, len(a.Times), want)
+	}
+}
+
 // Notices are kept in order, wait in memory like samples, and survive a restart.
 func TestNotices(t *testing.T) {
 	t.Parallel()

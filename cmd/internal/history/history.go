@@ -66,7 +66,6 @@ func (o Options) withDefaults() Options {
 const (
 	keepSamples = 8640
 	mailbox     = 512
-	gap         = 2 * time.Minute // nothing is integrated across a longer one
 )
 
 // sample is one row on its way to the file.
@@ -84,6 +83,7 @@ type Store struct {
 	index   facts.Index
 	last    int64 // ms of the newest sample, for Add
 	began   bool
+	energy  [4]int64 // the node's totals at the last sample, J, for Add
 	in      chan sample
 	ask     chan func(*writer)
 	stop    chan struct{}
@@ -118,11 +118,25 @@ func (s *Store) Add(snap *facts.Snapshot) {
 	if snap.At.Trusted {
 		x.wall = snap.At.Wall.UnixMilli()
 	}
-	if dt := mono - s.last; s.began && dt <= gap.Milliseconds() {
-		x.cells[cellDT] = dt
-	}
+	s.countEnergy(snap, x.cells[cellFlows:lead])
 	s.last, s.began = mono, true
 	s.hand(x)
+}
+
+// countEnergy fills in the energies since the sample before. Totals are rounded, not their
+// differences, so that nothing is lost over the years. A total that fell was begun anew.
+func (s *Store) countEnergy(snap *facts.Snapshot, cells []int64) {
+	for f, flow := range flows() {
+		joules, known := snap.Energy[flow]
+		if !known || math.IsNaN(joules) || math.Abs(joules) > 1e15 {
+			continue
+		}
+		total := int64(math.Round(joules))
+		if s.began && total >= s.energy[f] {
+			cells[f] = total - s.energy[f]
+		}
+		s.energy[f] = total
+	}
 }
 
 // Note keeps a notice that was sent, as JSON, for reports. It does not wait. It belongs to

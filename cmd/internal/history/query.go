@@ -85,6 +85,23 @@ func (s *Store) Lookup(ctx context.Context, q Query) (Series, error) {
 	return out, failed
 }
 
+// Newest is just after the newest sample, by the node's own clock; now when there is none.
+func (s *Store) Newest(ctx context.Context) (time.Time, error) {
+	var newest int64
+	err := s.do(ctx, func(w *writer) {
+		newest = w.newest
+		for _, x := range w.pending {
+			if t, ok := w.when(x); ok && x.note == nil {
+				newest = max(newest, t)
+			}
+		}
+	})
+	if newest == 0 {
+		return time.Now(), err
+	}
+	return time.UnixMilli(newest + 1), err
+}
+
 // lookup picks the coarsest table that still gives the points, and fills up from what
 // still waits in memory.
 func (w *writer) lookup(q Query) (Series, error) {

@@ -5,8 +5,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-
-	"ebbwatch/collector/reading"
 )
 
 // rollUp makes the sums of every span that is over and that the moments fall into, from
@@ -87,8 +85,7 @@ func (x *span) add(lo, hi int64, mean, weight float64) {
 	x.weight += weight
 }
 
-// addSample adds one sample: every value weighs the same, and power times the time since
-// the sample before is energy.
+// addSample adds one sample: every value weighs the same.
 func (s *sums) addSample(cs []column, cells []int64) {
 	s.n++
 	for i := range cs {
@@ -96,41 +93,23 @@ func (s *sums) addSample(cs []column, cells []int64) {
 			s.of[i].add(v, v, float64(v), 1)
 		}
 	}
-	if cells[cellDT] == absent {
-		return
-	}
-	get := func(q reading.Quantity) float64 { return cs[q].load(cells[lead+int(q)]) }
-	seconds := float64(cells[cellDT]) / 1000
-	battery := get(reading.BatteryVolts) * get(reading.BatteryAmps)
-	for f, watts := range [4]float64{
-		orProduct(get(reading.PVWatts), get(reading.PVVolts), get(reading.PVAmps)),
-		orProduct(get(reading.LoadWatts), get(reading.LoadVolts), get(reading.LoadAmps)),
-		math.Max(battery, 0), math.Max(-battery, 0),
-	} {
-		if !math.IsNaN(watts) {
-			s.joules[f] += watts * seconds
+	s.addJoules(cells[cellFlows:lead])
+}
+
+func (s *sums) addJoules(cells []int64) {
+	for f, v := range cells {
+		if v != absent {
+			s.joules[f] += float64(v)
 			s.known[f] = true
 		}
 	}
-}
-
-func orProduct(watts, volts, amps float64) float64 {
-	if math.IsNaN(watts) {
-		return volts * amps
-	}
-	return watts
 }
 
 // addSums adds a row that is sums itself, weighed by its number of samples.
 func (s *sums) addSums(cells []int64) {
 	n := cells[0]
 	s.n += n
-	for f := range s.joules {
-		if v := cells[1+f]; v != absent {
-			s.joules[f] += float64(v)
-			s.known[f] = true
-		}
-	}
+	s.addJoules(cells[1:5])
 	for i := range s.of {
 		c := cells[5+3*i:]
 		if c[0] != absent && c[1] != absent && c[2] != absent {

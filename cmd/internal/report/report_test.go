@@ -339,8 +339,11 @@ func TestLoadOverTheWire(t *testing.T) {
 		}
 	}()
 	const minutes = 6 * 24 * 60 // more than one chunk
+	joules := 0.0
 	for m := range minutes {
 		s := factstest.Rich()
+		joules += 60 * float64(m%60)
+		s.Energy = map[string]float64{"pv": joules}
 		mono := time.Duration(m) * time.Minute
 		s.At = reading.Stamp{Mono: mono, Wall: begin().Add(mono), Trusted: true}
 		for q := range s.Reading {

@@ -52,8 +52,7 @@ func look(in WhyInput) signs {
 	}
 	s.lookLight(in)
 	s.lookPeers()
-	_, days := harvest(Input{Zone: in.Zone, Steps: s.before, Array: in.Array, Battery: in.Battery})
-	s.creep = creepOf(days)
+	s.creep = creepOf(daysOf(Input{Zone: in.Zone, Steps: s.before}))
 	return s
 }
 
