@@ -49,14 +49,14 @@ const bandSD = 1.4
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {
 	sd, x := s.sd(iCharge), s.Mean[iCharge]
-	volts := 3.3 * float64(m.Battery.Cells)
+	volts := 3.3 * m.cells()
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
 	left := max(1-s.Mean[iCold]*colder(s.Celsius), 0.4)
 	g := m.split(s)
 	b := Belief{
 		SoC: x, SoCSD: sd, Low: max(x-bandSD*sd, 0), High: min(x+bandSD*sd, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
-		OffsetAmps: g.watts/volts - s.Mean[iDrain], OffsetSD: g.sd / volts,
+		OffsetAmps: s.Mean[iDrain] - g.watts/volts, OffsetSD: g.sd / volts,
 		UnmeteredWatts: g.watts, UnmeteredSD: g.sd,
 		MilliOhms: 1000 * m.ohms(s), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
 		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),

@@ -61,7 +61,7 @@ func lowOhms(x float64) float64 { return 1 + 0.8*math.Exp(-max(x, 0)/0.08) }
 
 // priorOhms is the resistance of the whole battery before any is seen, wiring included.
 func (m Model) priorOhms() float64 {
-	return float64(m.Battery.Cells) * 0.18 / m.Battery.CapacityAh
+	return m.cells() * 0.18 / m.Battery.CapacityAh
 }
 
 // ohms is the resistance at the present temperature after some minutes of current.
@@ -84,7 +84,7 @@ func (m Model) unlearned(s *State) float64 { return m.fewSteps() / (s.StepAA + m
 
 // learnOhms takes a step of current between two close readings.
 func (m Model) learnOhms(s *State, dA, dV float64) {
-	held := max(s.Flow.Volts, s.Flow.Volts+dV) > 3.36*float64(m.Battery.Cells)
+	held := max(s.Flow.Volts, s.Flow.Volts+dV) > 3.36*m.cells()
 	if held || math.Abs(dA) < m.Battery.CapacityAh/40 {
 		return
 	}

@@ -35,7 +35,7 @@ func readCellRun(t *testing.T, name string) cellRun {
 // full that is held before the run, or the knee at its end. The label is what the cell's
 // maker says, 2 Ah; it gave 2.07 Ah slowly and 1.995 Ah in the drive cycle. The root mean
 // square error is to stay within 0.03; in between, while the capacity is still a guess, the
-// worst may be 0.055.
+// worst may be 0.06.
 func TestMeasuredCell(t *testing.T) {
 	t.Parallel()
 	const parallel = 40
@@ -46,10 +46,10 @@ func TestMeasuredCell(t *testing.T) {
 		from       float64 // share of the charge below which to look
 		rms, worst float64
 	}{
-		{"lfp_cell_25c_c20_discharge.csv", 300, true, 1, 0.03, 0.055},
-		{"lfp_cell_25c_c20_discharge.csv", 300, false, 0.10, 0.03, 0.055},
-		{"lfp_cell_25c_drive_cycle.csv", 10, true, 1, 0.03, 0.055},
-		{"lfp_cell_25c_drive_cycle.csv", 10, false, 0.05, 0.03, 0.055},
+		{"lfp_cell_25c_c20_discharge.csv", 300, true, 1, 0.03, 0.06},
+		{"lfp_cell_25c_c20_discharge.csv", 300, false, 0.10, 0.03, 0.06},
+		{"lfp_cell_25c_drive_cycle.csv", 10, true, 1, 0.03, 0.06},
+		{"lfp_cell_25c_drive_cycle.csv", 10, false, 0.05, 0.03, 0.06},
 	} {
 		run := readCellRun(t, c.file)
 		m := studyModel(2 * parallel)

@@ -21,6 +21,14 @@ type Model struct {
 	Battery Battery
 }
 
+// cells is the number of cells in series, that of the commonest battery when none is told.
+func (m Model) cells() float64 {
+	if m.Battery.Cells <= 0 {
+		return 4
+	}
+	return float64(m.Battery.Cells)
+}
+
 // Seen is what the last reading said of the flows.
 type Seen struct {
 	Set                           bool
@@ -125,7 +133,7 @@ func (m Model) Step(s State, r reading.Reading) State {
 	if how == ignored {
 		return s
 	}
-	f := flowOf(&r, 3.2*float64(m.Battery.Cells))
+	f := flowOf(&r, 3.2*m.cells())
 	m.climate(&s, &r, dt.Hours())
 	m.meet(&s, f)
 	if how == restarts {
@@ -139,6 +147,7 @@ func (m Model) Step(s State, r reading.Reading) State {
 	m.predict(&s, f, dt)
 	s.hour(r.Stamp, dt)
 	m.observe(&s, f, dt)
+	s.clamp()
 	m.remember(&s, f, dt)
 	m.notice(&s, &r, f, dt)
 	return s

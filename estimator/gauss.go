@@ -78,6 +78,14 @@ func (g *Gauss) relax(k int, keep, rest, sd float64) {
 	g.Cov[k][k] += (1 - keep*keep) * sd * sd
 }
 
+// clamp keeps means where they can be.
+func (g *Gauss) clamp() {
+	g.Mean[iCharge] = min(max(g.Mean[iCharge], 0), 1)
+	g.Mean[iCold] = min(max(g.Mean[iCold], 0), 0.012)
+	g.Mean[iHide] = min(max(g.Mean[iHide], 0), 1)
+	g.Mean[iSize] = min(max(g.Mean[iSize], -1.5), 0.7)
+}
+
 // bend says how the curve of a cell may depart from the usual one: as a whole by the
 // voltmeter, and by bends that reach some way.
 func (g *Gauss) bend() {

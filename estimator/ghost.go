@@ -30,7 +30,7 @@ const ghostLeast = 0.3
 
 // split parts the drain into load and zero error.
 func (m Model) split(s *State) ghost {
-	volts := 3.3 * float64(m.Battery.Cells)
+	volts := 3.3 * m.cells()
 	zero := m.Battery.ZeroAmps
 	if zero <= 0 {
 		zero = zeroAmps

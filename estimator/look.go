@@ -19,7 +19,7 @@ func (m Model) look(s *State, f flow) {
 // sight says whether the voltage is worth a look now, what it shows, and what it may not
 // teach.
 func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
-	cells := float64(m.Battery.Cells)
+	cells := m.cells()
 	cell := s.Volts / cells
 	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
 	every, least, move := 6.0, 0.5, lookMove

@@ -43,7 +43,7 @@ func (m Model) judgeGhost(s *State, hours float64) {
 // curtailed tells a charger that holds a voltage above any resting one from one that gives
 // all there is: the held voltage does not rise.
 func (m Model) curtailed(s *State, f flow) bool {
-	cells := float64(m.Battery.Cells)
+	cells := m.cells()
 	return f.voltsKnown && f.inKnown && (f.in > 0.05 || f.sun) && f.volts/cells > 3.35 &&
 		math.Abs(f.volts-s.Volts)/cells < 0.008
 }

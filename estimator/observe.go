@@ -12,6 +12,7 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	s.SinceAnchor += dt.Hours()
 	s.Lowest = min(s.Lowest, s.Mean[iCharge]+s.sd(iCharge))
 	m.bounds(s)
+	s.clamp()
 	if !f.voltsKnown {
 		s.Full, s.Held, s.Floating = false, 0, 0
 		return
@@ -53,9 +54,6 @@ func (m Model) bounds(s *State) {
 		s.Drawn = 0
 		s.weigh(cellHeld|sizeHeld|1<<iDrain|1<<iNight|1<<iGain, inside)
 	}
-	s.Mean[iCharge] = min(max(s.Mean[iCharge], 0), 1)
-	s.Mean[iCold] = min(max(s.Mean[iCold], 0), 0.012)
-	s.Mean[iHide] = min(max(s.Mean[iHide], 0), 1)
 }
 
 // inside is 1 above zero and falls off quickly below.
@@ -66,7 +64,7 @@ func inside(x float64) float64 {
 
 // full holds when the battery stood at absorption voltage while the current tapered.
 func (m Model) full(s *State, f flow, hours float64) {
-	cells, c := float64(m.Battery.Cells), m.Battery.CapacityAh
+	cells, c := m.cells(), m.Battery.CapacityAh
 	cell, net := f.volts/cells, f.net()-s.Mean[iDrain]
 	rest := cell - slowOhms*m.ohms(s)*max(net, 0)/cells
 	both := f.inKnown && f.outKnown
@@ -124,7 +122,7 @@ func (m Model) doubt(s *State, off float64) {
 // floating takes a long hold above any resting voltage with next to no current: nearly
 // full, though not how nearly.
 func (m Model) floating(s *State, f flow, hours float64) {
-	cell, net := f.volts/float64(m.Battery.Cells), f.net()-s.Mean[iDrain]
+	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
 	if cell < 3.35 || cell >= 3.41 || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/60 {
 		s.Floating = 0
 		return

@@ -64,7 +64,7 @@ func (m Model) dead(s *State, f flow, dt time.Duration) bool {
 		return false
 	}
 	if !s.Silent {
-		s.Dead = s.Volts > 0 && s.Volts < deadVolts*float64(m.Battery.Cells) || s.Mean[iCharge]+s.sd(iCharge) < deadCharge
+		s.Dead = s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < deadCharge
 	}
 	s.Silent = silent
 	return s.Dead
