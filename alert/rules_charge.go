@@ -10,6 +10,7 @@ const (
 	noCharge  = "(charge_amps < 0.1 or not known(charge_amps) and pv_watts < 2)"
 	charging  = "(charge_amps > 0.3 or not known(charge_amps) and pv_watts > 5)"
 	notYet    = "battery_full == 0"
+	wanting   = "(curtailed == 0 or not known(curtailed) and (charge_state == off or charge_state == bulk or not known(charge_state)))"
 	panelSeen = "pv_volts > battery_volts + 1"
 	evidence  = 2 * time.Hour
 )
@@ -117,7 +118,7 @@ func panelCovered() Rule {
 		Rungs: []Rung{{
 			Severity: Warning, For: evidence,
 			When: MustExpr(daylight + " and pv_volts >= 0.3 * battery_volts and pv_watts < 0.02 * pv_clear_watts" +
-				" and curtailed == 0 and (air_celsius < 2 or not known(air_celsius) and battery_celsius < 4) and " + notYet),
+				" and " + wanting + " and (air_celsius < 2 or not known(air_celsius) and battery_celsius < 4) and " + notYet),
 			Title: `{{site}}: snow on the panel?`,
 			Text: body(
 				`The panel of {{site}} has given {{watts "pv_watts"}} for two hours of daylight, where a clear sky would give {{watts "pv_clear_watts"}}.`,
@@ -140,7 +141,7 @@ func chargeStopped() Rule {
 		After: []string{"panel_dark", "panel_covered", "charge_held_by_cold"},
 		Rungs: []Rung{{
 			Severity: Warning, For: evidence,
-			When: MustExpr(daylight + " and " + panelSeen + " and " + noCharge + " and battery_celsius > 5 and curtailed == 0 and " + notYet +
+			When: MustExpr(daylight + " and " + panelSeen + " and " + noCharge + " and battery_celsius > 5 and " + wanting + " and " + notYet +
 				" and (pv_watts < 0.02 * pv_clear_watts or not known(pv_clear_watts) or not known(pv_watts))"),
 			Title: `{{site}}: panel fine, but nothing charges`,
 			Text: body(

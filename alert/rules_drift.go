@@ -25,11 +25,12 @@ func loadUnmetered() Rule {
 	return Rule{
 		Name: "load_unmetered", Summary: "something draws power past the meters",
 		Rungs: []Rung{{
-			Severity: Info, For: 48 * time.Hour, When: MustExpr("unmetered_watts - 2 * unmetered_watts_sd > max(1, 0.1 * load_watts)"),
+			Severity: Info, For: 48 * time.Hour, When: MustExpr("unmetered_watts - 2 * unmetered_watts_sd > max(1, 0.1 * load_watts)" +
+				" or not known(unmetered_watts_sd) and unmetered_watts > max(2, 0.2 * load_watts)"),
 			Title: `{{site}}: {{watts "unmetered_watts"}} drawn past the meters`,
 			Text: body(
 				`About {{watts "unmetered_watts"}} leave the battery of {{site}} without being measured.`,
-				`give or take {{watts "unmetered_watts_sd"}}, worked out from how fast the battery falls.`,
+				`{{if known "unmetered_watts_sd"}}give or take {{watts "unmetered_watts_sd"}}, {{end}}worked out from how fast the battery falls.`,
 				`something is wired to the battery itself, or the current sensor reads wrong.`,
 				`it is counted into the outlook already; but who does not know of it cannot switch it off.`),
 			Advice: []string{`On your next visit, follow each wire from the battery and note what does not pass the meter.`},
@@ -84,11 +85,12 @@ func capacityFading() Rule {
 	return Rule{
 		Name: "capacity_fading", Summary: "the battery has lost capacity",
 		Rungs: []Rung{{
-			Severity: Warning, For: 72 * time.Hour, When: MustExpr("health_ratio + 2 * health_ratio_sd < 0.8"),
+			Severity: Warning, For: 72 * time.Hour, When: MustExpr("health_ratio + 2 * health_ratio_sd < 0.8" +
+				" or not known(health_ratio_sd) and health_ratio < 0.75"),
 			Title: `{{site}}: battery down to {{percent "health_ratio"}} of its label`,
 			Text: body(
 				`The battery of {{site}} holds about {{percent "health_ratio"}} of what its label says.`,
-				`measured between full and empty, give or take {{percent "health_ratio_sd"}}.`,
+				`measured between full and empty{{if known "health_ratio_sd"}}, give or take {{percent "health_ratio_sd"}}{{end}}.`,
 				`age, heat, or one weak cell.`,
 				`it goes dark after shorter grey spells; the warnings here count with what it really holds.`),
 			Advice: []string{`Plan a new battery before next winter, and look whether one cell differs from the others.`},
