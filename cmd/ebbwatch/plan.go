@@ -18,7 +18,7 @@ import (
 // planFlags are the flags of plan.
 type planFlags struct {
 	config, html, learned string
-	asJSON, label         bool
+	asJSON, label, brief  bool
 	winters               int
 	seed                  uint64
 }
@@ -42,6 +42,7 @@ Where the daemon has run already, what it learned of the node overrides the labe
 	flags.BoolVar(&f.asJSON, "json", false, "print everything as JSON")
 	flags.StringVar(&f.learned, "learned", "", "state folder of the daemon that ran; that of the configuration when left out")
 	flags.BoolVar(&f.label, "label", false, "leave out what the node learned")
+	flags.BoolVar(&f.brief, "brief", false, "the verdict alone: no changes, sizes and doubts")
 	flags.IntVar(&f.winters, "winters", 200, "years that are drawn")
 	flags.Uint64Var(&f.seed, "seed", 1, "the same seed draws the same years")
 	return cmd
@@ -64,7 +65,7 @@ func (f planFlags) run(ctx context.Context, stdout, stderr io.Writer) error {
 	}
 	show, done := planProgress(stderr, time.Now())
 	report, err := planning.Make(ctx, c.Config, drawing, planning.Options{
-		Winters: f.winters, Seed: f.seed, Learned: f.learned, Label: f.label, Now: time.Now(), Progress: show,
+		Winters: f.winters, Seed: f.seed, Learned: f.learned, Label: f.label, Brief: f.brief, Now: time.Now(), Progress: show,
 	})
 	done()
 	if err != nil {

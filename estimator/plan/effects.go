@@ -146,7 +146,7 @@ func (k *Kit) doubts() []doubt {
 	cut := func(by float64) func(*Kit) { return func(k *Kit) { k.Battery.CutoffVolts += by * cells } }
 	return []doubt{
 		{name: "the sun of the place", low: "10 % less", high: "10 % more", sun: [2]float64{0.9, 1.1}},
-		{name: "what panel, charger and cable give", low: "15 % less", high: "15 % more", try: [2]Try{{Panel: 0.85}, {Panel: 1.15}}},
+		{name: "panel and charger", low: "15 % less", high: "15 % more", try: [2]Try{{Panel: 0.85}, {Panel: 1.15}}},
 		{name: "the load", low: "15 % more", high: "15 % less", try: [2]Try{{Load: 1.15}, {Load: 0.85}}},
 		{name: "the usable battery", low: "20 % less", high: "10 % more", try: [2]Try{{Battery: 0.8}, {Battery: 1.1}}},
 		{name: "cold", low: "3 K colder", high: "3 K warmer", kit: [2]func(*Kit){shift(-3), shift(3)}, skip: !cold},

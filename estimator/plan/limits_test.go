@@ -3,6 +3,7 @@ package plan
 import (
 	"math"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -203,5 +204,26 @@ func TestSouthernWinter(t *testing.T) {
 	out := y.Gather(years, y.Run(years, Try{Load: 2}))
 	if out.Months[6].DarkMean <= out.Months[0].DarkMean {
 		t.Errorf("July has %.1f dark hours, January %.1f", out.Months[6].DarkMean, out.Months[0].DarkMean)
+	}
+}
+
+// The light drawn between every fourth day is that worked out for each day.
+func TestLightBetweenTheDays(t *testing.T) {
+	t.Parallel()
+	y := someYear(nil)
+	var sum, off float64
+	for _, d := range []int{1, 30, 31, 62, 91, 150, 173, 190, 233, 271, 302, 349, 362, 363} {
+		start := y.bench.DayStart(y.first + d)
+		for h := range 24 {
+			want := y.bench.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
+			for l := range want {
+				w := float64(want[l]) * y.panel
+				sum += w
+				off += math.Abs(w - float64(y.light[d*24+h][l]))
+			}
+		}
+	}
+	if off > 0.01*sum {
+		t.Errorf("the hours are off by %.2f %%", 100*off/sum)
 	}
 }

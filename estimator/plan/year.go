@@ -88,6 +88,7 @@ func (k *Kit) Prepare(sunShare float64) *Year {
 	for d := range Days {
 		y.prepareDay(d, climate)
 	}
+	y.shine()
 	return y
 }
 
@@ -111,14 +112,46 @@ func (y *Year) prepareDay(d int, climate sky.Climate) {
 	_, b := k.belief(1, celsius)
 	y.ah[d] = float32(b.UsableAh)
 	for h := range 24 {
-		i := d*24 + h
-		t := start.Add(time.Duration(h) * time.Hour)
-		y.light[i] = y.bench.Light(t, y.first+d, y.air[d])
-		for l := range y.light[i] {
-			y.light[i][l] *= float32(y.panel)
-			y.daily[d][l] += y.light[i][l]
+		y.hour[d*24+h] = uint8(y.local(start.Add(time.Duration(h)*time.Hour + 30*time.Minute)).Hour())
+	}
+}
+
+// every is how many days apart the light is worked out; between, it is drawn straight: the
+// sun moves on by less than two degrees.
+const every = 4
+
+// shine works out the light of the year.
+func (y *Year) shine() {
+	for d := 0; d < Days; d += every {
+		y.shineOn(d)
+	}
+	y.shineOn(Days - 1)
+	for d := range Days {
+		a := d - d%every
+		b := min(a+every, Days-1)
+		f := float32(d-a) / float32(max(1, b-a))
+		for h := range 24 {
+			i, from, to := d*24+h, &y.light[a*24+h], &y.light[b*24+h]
+			if d != a && d != b {
+				for l := range from {
+					y.light[i][l] = from[l] + f*(to[l]-from[l])
+				}
+			}
+			for l, w := range y.light[i] {
+				y.daily[d][l] += w
+			}
 		}
-		y.hour[i] = uint8(y.local(t.Add(30 * time.Minute)).Hour())
+	}
+}
+
+func (y *Year) shineOn(d int) {
+	start := y.bench.DayStart(y.first + d)
+	for h := range 24 {
+		light := y.bench.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
+		for l := range light {
+			light[l] *= float32(y.panel)
+		}
+		y.light[d*24+h] = light
 	}
 }
 

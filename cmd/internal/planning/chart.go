@@ -53,8 +53,8 @@ type word struct {
 func both(title, says string, height float64, legend []key, draw func(*canvas)) chart {
 	c := chart{Title: title, Says: says, Legend: legend}
 	for _, size := range []canvas{
-		{Class: "narrow", W: 340, H: height, left: 42, right: 8, top: 14, bottom: 24},
-		{Class: "wide", W: 720, H: height, left: 48, right: 12, top: 14, bottom: 24},
+		{Class: "narrow", W: 340, H: height, left: 42, right: 8, top: 26, bottom: 24},
+		{Class: "wide", W: 720, H: height, left: 48, right: 12, top: 26, bottom: 24},
 	} {
 		draw(&size)
 		c.Sizes = append(c.Sizes, size)
@@ -88,7 +88,7 @@ func (c *canvas) axis(most float64, unit string) float64 {
 		c.line("grid", c.left, y, c.W-c.right, y)
 		c.text("axis", "end", c.left-5, y+4, "%g", round(v))
 	}
-	c.text("axis", "start", 2, c.top-3, "%s", unit)
+	c.text("axis", "start", 2, 11, "%s", unit)
 	return end
 }
 
@@ -216,7 +216,7 @@ func (c *canvas) scales(sx, sy func(float64) float64, lowX, highX, lowY, highY f
 		c.line("grid", c.left, y, c.W-c.right, y)
 		c.text("axis", "end", c.left-5, y+4, "%g", v)
 	}
-	c.text("axis", "start", 2, c.top-3, "Ah")
+	c.text("axis", "start", 2, 11, "Ah")
 	c.text("axis", "end", c.W-c.right, c.H-c.bottom-5, "W of panel")
 }
 
@@ -248,17 +248,17 @@ func tornado(swings []plan.Swing, base float64) chart {
 	height := 40 + 40*float64(len(swings))
 	return both("What would change the verdict most", "Dark hours a year if one thing is otherwise", height, []key{{"worse", "the unkind end"}, {"kinder", "the kind end"}},
 		func(c *canvas) {
-			c.left = 8
+			c.left, c.top = 8, 8
 			step := nice(most / 4)
 			end := math.Max(step, math.Ceil(most/step-1e-9)*step)
 			for v := 0.0; v <= end+step/2; v += step {
 				x := c.x(v / end)
 				c.line("grid", x, c.top, x, c.H-c.bottom)
-				c.text("axis", "middle", math.Min(math.Max(x, 10), c.W-14), c.H-7, "%g", round(v))
+				c.text("axis", "middle", math.Min(math.Max(x, 10), c.W-20), c.H-7, "%g", round(v))
 			}
 			for i, s := range swings {
 				y := c.top + 40*float64(i)
-				c.text("", "start", c.left+2, y+13, "%s: %s, %s", s.Name, s.Low, s.High)
+				c.text("mark", "start", c.left+2, y+13, "%s: %s, %s", s.Name, s.Low, s.High)
 				c.span("worse", y+18, base/end, s.AtLow/end)
 				c.span("kinder", y+18, base/end, s.AtHigh/end)
 			}
@@ -310,7 +310,7 @@ func radioProfile(r *RadioReport) chart {
 				c.line("grid", c.left, y, c.W-c.right, y)
 				c.text("axis", "end", c.left-5, y+4, "%g", round(v))
 			}
-			c.text("axis", "start", 2, c.top-3, "m")
+			c.text("axis", "start", 2, 11, "m")
 			c.text("mark", "start", c.left+2, c.H-7, "%s", r.From)
 			c.text("mark", "end", c.W-c.right, c.H-7, "%s, %.0f m", r.To, r.Verdict.Meters)
 		})

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 	"time"
 )
 
@@ -19,6 +20,7 @@ func (r *Report) HTML(w io.Writer) error {
 	}
 	page, err := template.New("plan.html").Funcs(template.FuncMap{
 		"percent": Percent, "month": func(i int) string { return time.Month(i + 1).String()[:3] },
+		"tie": tie,
 		"css": func() template.CSS { return template.CSS(css) },
 	}).ParseFS(assets, "assets/plan.html")
 	if err != nil {
@@ -49,7 +51,10 @@ func (r *Report) view() view {
 	}
 	keep := func(c chart) *chart { return &c }
 	v.Balance, v.Dark = keep(balance(r.Outcome, south)), keep(darkness(r.Outcome, south))
-	v.Hours, v.Tornado = keep(byHour(r.profile)), keep(tornado(r.Swings, r.Outcome.DarkMean))
+	v.Hours = keep(byHour(r.profile))
+	if len(r.Swings) > 0 {
+		v.Tornado = keep(tornado(r.Swings, r.Outcome.DarkMean))
+	}
 	if len(r.Frontier) > 0 {
 		v.Frontier2 = keep(frontier(r.Frontier, r.kit.Site.WattsPeak, r.kit.Battery.CapacityAh))
 	}
@@ -60,4 +65,14 @@ func (r *Report) view() view {
 		v.Years = keep(nightsOf(r.Measured))
 	}
 	return v
+}
+
+// tie keeps a number and its unit on one line.
+func tie(s string) string {
+	for _, unit := range []string{"W", "%", "Ah", "EUR", "dark"} {
+		for digit := range 10 {
+			s = strings.ReplaceAll(s, fmt.Sprintf("%d %s", digit, unit), fmt.Sprintf("%d\u00a0%s", digit, unit))
+		}
+	}
+	return s
 }

@@ -172,6 +172,9 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 		r.measured(y, in, o)
 	}
 	p := d.Prices.plan()
+	if o.Brief {
+		return nil
+	}
 	for _, step := range []func(){
 		func() {
 			r.Effects = y.Effects(years, p, func(done, of int) { o.Progress("what a change does", done, of) })

@@ -114,6 +114,7 @@ type Options struct {
 	Seed    uint64 // the same seed draws the same years
 	Learned string // state folder; empty for that of the configuration
 	Label   bool   // leave out what the node learned
+	Brief   bool   // the verdict alone: no changes, sizes and doubts
 	Now     time.Time
 	// Progress is told what is done and how far it is; may be nil.
 	Progress func(what string, done, of int)

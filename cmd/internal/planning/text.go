@@ -16,9 +16,11 @@ func (r *Report) Text(w io.Writer) error {
 	t.verdict(r)
 	t.months(r)
 	t.measured(r)
-	t.effects(r)
-	t.sizes(r)
-	t.swings(r)
+	if len(r.Swings) > 0 {
+		t.effects(r)
+		t.sizes(r)
+		t.swings(r)
+	}
 	t.drawn(r)
 	t.list("What this rests on", nil)
 	for _, a := range r.Assumed {

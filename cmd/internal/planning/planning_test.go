@@ -1,0 +1,346 @@
+package planning
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+const small = `
+site: {name: slipway, latitude: 52.75, longitude: 6.57, insolation_kwh_m2_day: [0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]}
+battery: {capacity_ah: 80}
+array: {watts_peak: 240, tilt_deg: 60}
+`
+
+// parse reads a configuration and its drawing; a problem ends the test.
+func parse(t *testing.T, text string) (*config.Config, Drawing) {
+	t.Helper()
+	c, problems := config.Parse(filepath.Join(t.TempDir(), "plan.yaml"), []byte(text), config.Kinds{}, config.Need{})
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	d, problems := Decode(c)
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	return c, d
+}
+
+// made works a plan out with few winters.
+func made(t *testing.T, text string, o Options) *Report {
+	t.Helper()
+	c, d := parse(t, text)
+	if o.Winters == 0 {
+		o.Winters, o.Seed, o.Brief = 20, 1, true
+	}
+	o.Now = time.Date(2027, 9, 14, 12, 0, 0, 0, time.UTC)
+	r, err := Make(context.Background(), c, d, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// example is the configuration that the README starts from.
+func example(t *testing.T) string {
+	t.Helper()
+	data, err := os.ReadFile("../../../deploy/examples/plan-slipway.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
+
+func TestExampleInEveryForm(t *testing.T) {
+	t.Parallel()
+	r := made(t, example(t), Options{Winters: 20, Seed: 1})
+	if r.Holds || !strings.HasPrefix(r.Verdict, "this kit carries ") || !strings.Contains(r.Verdict, "you draw 11 W") || !strings.Contains(r.Mend, "Cheapest: ") {
+		t.Errorf("verdict %q, mend %q", r.Verdict, r.Mend)
+	}
+	var text, page bytes.Buffer
+	if err := r.Text(&text); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"THE MONTHS", "WHAT A CHANGE DOES", "SIZES THAT REACH THE TARGET", "WHAT WOULD CHANGE THE VERDICT MOST", "CABLES", "RADIO: BOATHOUSE TO SLIPWAY", "A BURIED PAIR", "Never charge LiFePO4 below 0 °C"} {
+		if !strings.Contains(text.String(), want) {
+			t.Errorf("the text lacks %q", want)
+		}
+	}
+	if err := r.HTML(&page); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{"<script", "http://", "https://", "src=", "NaN", "Inf", "ZgotmplZ", "%!"} {
+		if strings.Contains(page.String(), bad) {
+			t.Errorf("the page holds %q", bad)
+		}
+		if strings.Contains(text.String(), bad) {
+			t.Errorf("the text holds %q", bad)
+		}
+	}
+	data, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back struct {
+		Verdict string
+		Carried float64 `json:"carried_watts"`
+		Years   struct {
+			LLP    float64 `json:"loss_of_load"`
+			Months []struct {
+				Dark float64 `json:"dark_hours_mean"`
+			}
+		} `json:"drawn_years"`
+		Frontier, Tornado, Effects []map[string]any
+	}
+	if err := json.Unmarshal(data, &back); err != nil {
+		t.Fatal(err)
+	}
+	if back.Carried <= 0 || back.Years.LLP <= 0 || len(back.Years.Months) != 12 || len(back.Frontier) < 3 || len(back.Tornado) < 6 || len(back.Effects) < 10 {
+		t.Errorf("as JSON: %.200s", data)
+	}
+}
+
+// The same seed gives the same plan, another one a slightly different.
+func TestSeed(t *testing.T) {
+	t.Parallel()
+	text := small + "loads: [{name: radio, watts: 8}]\n"
+	a, b := made(t, text, Options{Winters: 20, Seed: 4}), made(t, text, Options{Winters: 20, Seed: 4})
+	x, err := json.Marshal(a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	y, err := json.Marshal(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(x, y) {
+		t.Error("the same seed gives another plan")
+	}
+	if c := made(t, text, Options{Winters: 20, Seed: 5}); c.Outcome.LLP == a.Outcome.LLP {
+		t.Error("another seed gives the same loss of load")
+	}
+}
+
+// Worked by hand: 5 W behind 0.88 and 0.92 are 6.176 W at the battery.
+func TestLoadsBackToTheBattery(t *testing.T) {
+	t.Parallel()
+	_, d := parse(t, small+`
+loads:
+  - {name: board, watts: 5, converter: 0.88, boost: 0.92}
+  - {name: radio, watts: 10, poe_m: 30, shed: true}
+  - {name: camera, watts: 4, hours: [22-02, 10-12], duty: 0.5}
+  - {name: lamp, watts: 2, by_hour: [1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]}
+  - {name: gauge, watts: 6, cable: {meters: 50, mm2: 1.5}}
+`)
+	lines := map[string]LoadLine{}
+	for i := range d.Loads {
+		lines[d.Loads[i].Name] = d.Loads[i].line(4)
+	}
+	near := func(what string, got, want, tol float64) {
+		t.Helper()
+		if math.Abs(got-want) > tol {
+			t.Errorf("%s is %.4f, want %.4f", what, got, want)
+		}
+	}
+	near("board", lines["board"].Battery, 6.176, 0.001)
+	// 10 W at 48 V through 6 Ω (class 3 reckons 20 Ω per 100 m): 0.214 A, 0.275 W.
+	near("radio", lines["radio"].Battery, 10.275/0.9, 0.01)
+	near("camera", lines["camera"].Mean, 4*0.5*6/24, 1e-9)
+	near("lamp", lines["lamp"].Mean, 2*2/24.0, 1e-9)
+	// 50 m of fine 1.5 mm²: 1.33 Ω; 6 W at 13 V: 0.486 A, 0.314 W.
+	near("gauge", lines["gauge"].Battery, 6.314, 0.01)
+	p := profile(d.Loads, 4)
+	near("23 h", p.Watts[23], lines["board"].Battery+lines["radio"].Battery+lines["gauge"].Battery+2, 1e-9)
+	near("shed", p.Shed[23], lines["radio"].Battery, 1e-9)
+}
+
+func TestMistakesHaveAPlace(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"loads: [{name: a, watts: 3, wats: 4}]":                                 `unknown key "wats"`,
+		"loads: [{name: a}]":                                                    "watts",
+		"loads: [{name: a, watts: 3, hours: [6-25]}]":                           `"6-25" is not a span of hours`,
+		"loads: [{name: a, watts: 3, hours: [6-9], by_hour: [1]}]":              "by_hour",
+		"loads: [{name: a, watts: 3, cable: {meters: 3, mm2: 2.5, awg: 12}}]":   "exactly one of mm2 and awg",
+		"plan: {target: 1}":                                                     "target",
+		"plan: {air_celsius: [1, 2]}":                                           "air_celsius",
+		"plan: {horizon: [{azimuth: 90, height: 3}, {azimuth: 80, height: 3}]}": "clockwise",
+		"plan: {sun_file: a, sun_url: b}":                                       "not both",
+		"wiring: {runs: [{name: a, meters: 3, mm2: 2}]}":                        "needs watts or amps",
+		"wiring: {runs: [{name: a, meters: 3, watts: 2}]}":                      "exactly one of mm2 and awg",
+		"radio: {mhz: 5500}":                                                    "from",
+		"radio: {mhz: 5500, from: " + end + ", to: " + end + ", profile: [{at: 5, ground: 1}, {at: 9, ground: 1}]}": "begins at 0",
+	} {
+		c, problems := config.Parse("plan.yaml", []byte(small+text+"\n"), config.Kinds{}, config.Need{})
+		if len(problems) > 0 {
+			t.Fatalf("%s: %v", text, problems)
+		}
+		_, problems = Decode(c)
+		all := fmt.Sprint(problems)
+		if len(problems) == 0 || !strings.Contains(all, want) || !strings.Contains(all, "plan.yaml:") {
+			t.Errorf("%s: %v, want %q with its place", text, problems, want)
+		}
+	}
+}
+
+const end = "{name: a, height_m: 3, power_dbm: 20, gain_dbi: 10}"
+
+func TestNothingToPlan(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		small: "nothing is drawn; list the loads",
+		strings.Replace(small, "array:", "#", 1) + "loads: [{name: a, watts: 3}]\n":           "has no section array",
+		small + "loads: [{name: a, watts: 3}]\nplan: {sun_file: nothere.json}\n":              "cannot read the monthly table",
+		small + "loads: [{name: a, watts: 3}]\nplan: {measured: nothere.csv}\n":               "cannot read the measured record",
+		small + "loads: [{name: a, watts: 3}]\nplan: {sun_url: 'http://example.invalid/x'}\n": "only HTTPS is asked",
+	} {
+		c, d := parse(t, text)
+		if _, err := Make(context.Background(), c, d, Options{Winters: 20}); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%.60q: %v, want %q", text, err, want)
+		}
+	}
+}
+
+// A table is fetched from a server on this machine; what servers do wrong is told.
+func TestFetch(t *testing.T) {
+	t.Parallel()
+	table := "month,ghi_kwh_m2_day,t_mean_c\n"
+	for i := range 12 {
+		table += fmt.Sprintf("%d,%.1f,%d\n", i+1, 1+0.3*float64(i), i)
+	}
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Header.Get("User-Agent") == "" {
+			t.Error("asked without a name")
+		}
+		switch r.URL.Path {
+		case "/table":
+			fmt.Fprint(w, table)
+		case "/large":
+			_, _ = w.Write(bytes.Repeat([]byte(" "), mostTable+10))
+		case "/none":
+			fmt.Fprint(w, "sorry")
+		default:
+			http.NotFound(w, r)
+		}
+	}))
+	t.Cleanup(srv.Close)
+	m, err := Fetch(context.Background(), srv.URL+"/table")
+	if err != nil || m.Sun[11] != 4.3 || m.Air[3] != 3 {
+		t.Fatalf("%+v, %v", m, err)
+	}
+	for path, want := range map[string]string{"/gone": "404", "/large": "more than 8 MB", "/none": "no monthly table"} {
+		if _, err := Fetch(context.Background(), srv.URL+path); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", path, err, want)
+		}
+	}
+	r := made(t, strings.Replace(small, ", insolation_kwh_m2_day: [0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]", "", 1)+"loads: [{name: a, watts: 3}]\nplan: {sun_url: '"+srv.URL+"/table'}\n", Options{})
+	if !strings.Contains(strings.Join(r.Notes, ""), "insolation_kwh_m2_day: [1.00, 1.30,") {
+		t.Errorf("notes %q do not tell the table", r.Notes)
+	}
+}
+
+// What a node learned overrides the label: a panel that gives half, a load of its own.
+func TestLearnedOverridesTheLabel(t *testing.T) {
+	t.Parallel()
+	folder := filepath.Join(t.TempDir(), "state")
+	dir, err := statedir.Open(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = dir.Close() })
+	battery := estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()}
+	m := memory{Outlook: outlook.Model{Battery: battery}.Start(), Belief: estimator.Model{Battery: battery}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
+	m.Outlook.Load.Level, m.Outlook.Load.Days = 4, 30
+	m.Outlook.Panel.Days = 60
+	for i := range m.Outlook.Panel.LogW {
+		m.Outlook.Panel.LogW[i] = -60
+	}
+	m.Outlook.Panel.LogW[4] = 0
+	text := small + "loads: [{name: radio, watts: 8}]\n"
+	if err := dir.Save("node", m); err != nil {
+		t.Fatal(err)
+	}
+	label, taught := made(t, text, Options{}), made(t, text, Options{Learned: folder})
+	if taught.Drawn != 4 || label.Drawn != 8 {
+		t.Errorf("the load is %.1f W taught and %.1f W by the list", taught.Drawn, label.Drawn)
+	}
+	if r := taught.Outcome.Months[5].Possible / label.Outcome.Months[5].Possible; r > 0.6 || r < 0.4 {
+		t.Errorf("a panel that gives 0.43 of its label harvests %.2f of one that gives 0.88", r)
+	}
+	if !strings.Contains(taught.Learned, "2027-09-01") || label.Learned != "" {
+		t.Errorf("learned %q and %q", taught.Learned, label.Learned)
+	}
+	if again := made(t, text+"state: "+folder+"\n", Options{Label: true}); again.Drawn != 8 {
+		t.Errorf("the label was asked for and %.1f W were taken", again.Drawn)
+	}
+	c, d := parse(t, text)
+	if _, err := Make(context.Background(), c, d, Options{Winters: 20, Learned: t.TempDir()}); err == nil || !strings.Contains(err.Error(), "nothing is saved") {
+		t.Errorf("an empty folder gives %v", err)
+	}
+}
+
+// A measured record stands beside the drawn years, and gives the means where none are given.
+func TestMeasuredRecordBesides(t *testing.T) {
+	t.Parallel()
+	file := filepath.Join(t.TempDir(), "days.csv")
+	var csv strings.Builder
+	csv.WriteString("date,ghi_kwh_m2,t_mean_c\n")
+	for at := time.Date(2010, 6, 1, 0, 0, 0, 0, time.UTC); at.Year() < 2014; at = at.AddDate(0, 0, 1) {
+		x := 2.7 - 2.3*math.Cos(2*math.Pi*float64(at.YearDay()+10)/365)
+		fmt.Fprintf(&csv, "%s,%.3f,%.1f\n", at.Format(time.DateOnly), x*(0.6+0.2*float64(at.Day()%5)), 10.0)
+	}
+	if err := os.WriteFile(file, []byte(csv.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Replace(small, ", insolation_kwh_m2_day: [0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]", "", 1)
+	r := made(t, text+"loads: [{name: radio, watts: 8}]\nplan: {measured: "+file+"}\n", Options{})
+	if r.Measured == nil || len(r.Measured.Years) != 3 || r.Measured.Years[0].Name != "2010/11" {
+		t.Fatalf("measured %+v", r.Measured)
+	}
+	var page bytes.Buffer
+	if err := r.HTML(&page); err != nil || !strings.Contains(page.String(), "Through measured years") {
+		t.Errorf("the page: %v", err)
+	}
+	for _, n := range r.Notes {
+		if strings.Contains(n, "rough guess") {
+			t.Errorf("with a record the sun is called a guess: %q", n)
+		}
+	}
+	none := made(t, text+"loads: [{name: radio, watts: 8}]\n", Options{})
+	if !strings.Contains(strings.Join(none.Notes, " "), "rough guess") {
+		t.Errorf("without any sun the notes are %q", none.Notes)
+	}
+}
+
+// A kit that holds says so, and wants no mending.
+func TestHolds(t *testing.T) {
+	t.Parallel()
+	r := made(t, small+"loads: [{name: radio, watts: 1.5}]\n", Options{})
+	if !r.Holds || r.Mend != "" || !strings.Contains(r.Verdict, "stays lit") {
+		t.Errorf("%q, mend %q", r.Verdict, r.Mend)
+	}
+}
+
+func TestCancelled(t *testing.T) {
+	t.Parallel()
+	c, d := parse(t, small+"loads: [{name: radio, watts: 8}]\n")
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := Make(ctx, c, d, Options{Winters: 20}); err == nil || !strings.Contains(err.Error(), "cannot finish the plan") {
+		t.Errorf("a cancelled plan gives %v", err)
+	}
+}
