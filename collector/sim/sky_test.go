@@ -4,6 +4,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -130,4 +131,9 @@ func TestReadDaysSaysWhatIsWrong(t *testing.T) {
 			t.Errorf("%q: got %v, want %s", text, err, want)
 		}
 	}
+}
+
+func percentile(all []float64, share float64) float64 {
+	slices.Sort(all)
+	return all[int(share*float64(len(all)-1))]
 }

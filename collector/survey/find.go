@@ -202,7 +202,11 @@ func (h *hunt) lead(best, other Candidate) float64 {
 // twentieth does so was tried on a thousand made-up devices.
 func (h *hunt) sure(c Candidate) bool {
 	registers := float64(max(len(h.views[0].images[0]), 20))
-	return h.scores[c]+mantissa(c, h.views)-h.byChance[c] > math.Log(registers/20)+0.5
+	least := math.Log(registers/20) + 0.5
+	if c.surprise() > 1 { // there are many unusual scales to fit by chance
+		least += 0.7
+	}
+	return h.scores[c]+mantissa(c, h.views)-h.byChance[c] > least
 }
 
 // settle picks the best candidate if it stands out and nothing speaks against it.

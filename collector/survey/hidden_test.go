@@ -313,13 +313,15 @@ func (h *hidden) Ask(ctx context.Context, a modbus.Ask) (modbus.Reply, error) {
 		}
 		return false
 	}
-	img := h.image()
-	var out []uint16
 	for at := int(a.Address); at < int(a.Address)+a.Count; at++ {
 		if !readable(at) {
 			return modbus.Reply{}, &collector.Error{Kind: collector.Exception, Err: errors.New("no such register")}
 		}
-		out = append(out, img[Address{a.Table, at}])
+	}
+	img := h.image()
+	var out []uint16
+	for i := range a.Count {
+		out = append(out, img[Address{a.Table, int(a.Address) + i}])
 	}
 	return modbus.Reply{Regs: out}, nil
 }

@@ -361,7 +361,7 @@ func TestMapFileTellsTheEvidence(t *testing.T) {
 			{Quantity: reading.PVWatts, Verdict: Undecided, Why: "2 candidates remain", Candidates: []Candidate{other}},
 			{Quantity: reading.LoadAmps, Verdict: Missing, Why: "no register says what was typed"},
 		},
-	}, sim.DemoStart()))
+	}, time.Date(2026, 11, 2, 9, 0, 0, 0, time.UTC)))
 	want := `# Register map, found by looking on 2026-11-02.
 # Use it as: modbus: {port: /dev/serial/by-id/usb-0001, baud: 9600, unit: 1, map: this file}
 # Put it to the proof with the kick test before you rely on it.
