@@ -1,0 +1,77 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/cmd/internal/watcher"
+	"ebbwatch/cmd/internal/web"
+)
+
+func watchCommand() *cobra.Command {
+	var file, webConfig string
+	var check bool
+	cmd := &cobra.Command{
+		Use:   "watch [--config FILE]",
+		Short: "Watch nodes from home and judge their silence: the daemon beside the router",
+		Long: `Asks each node how it is, by echo, its page and its metrics, and remembers what it last said
+of its own future. When one falls silent: is it dark as it said, late to return, without power,
+cut off, broken, or is it the house? With the evidence for and against, and what to bring.
+Its configuration is a file of its own: site, nodes, house, dashboard, notify, web, state.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, problems := watcher.Load(file, channelKinds())
+			for _, p := range problems {
+				fmt.Fprintln(cmd.ErrOrStderr(), p)
+			}
+			switch {
+			case len(problems) > 0:
+				return fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
+			case check:
+				fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s to notify\n", file, count(len(c.Nodes), "node"), count(len(c.Notify), "channel"))
+				return nil
+			}
+			return watchHome(cmd.Context(), c, webConfig, newLogger(cmd.ErrOrStderr(), &logRing{}))
+		},
+	}
+	cmd.Flags().StringVar(&file, "config", "/etc/ebbwatch/home.yaml", "configuration file of the watcher (YAML)")
+	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
+	cmd.Flags().BoolVar(&check, "check", false, "check the configuration and tell every problem at once, and end")
+	return cmd
+}
+
+// watchHome is the watcher from start to end.
+func watchHome(ctx context.Context, c *watcher.Config, webConfig string, log *slog.Logger) error {
+	if err := web.Check(webConfig); err != nil {
+		return err
+	}
+	store, err := statedir.Open(c.State)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	l, err := web.Listen(ctx, c.Web.Listen)
+	if err != nil {
+		return err
+	}
+	w := watcher.New(watcher.Options{Config: c, Store: store, Log: log, Progress: tellSystemd()})
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	log.Info("watching from "+c.Site.Name, "page", "http://"+shown(l.Addr())+"/", "nodes", len(c.Nodes), "state", c.State)
+	if c.Heartbeat != nil {
+		go heartbeat.New(*c.Heartbeat, log).Run(ctx, w.Snapshot)
+	}
+	errs := make(chan error, 2)
+	go func() { errs <- w.Run(ctx) }()
+	go func() { errs <- web.Server{Handler: w.Handler(), ConfigFile: webConfig, Log: log}.Serve(ctx, l) }()
+	first := <-errs
+	cancel()
+	return errors.Join(first, waitFor(errs, 3*time.Second, log))
+}

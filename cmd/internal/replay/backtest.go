@@ -1,0 +1,253 @@
+package replay
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/outlook"
+)
+
+// Verdict is what today's settings would have been worth on recorded readings.
+type Verdict struct {
+	From, To time.Time
+	Outages  []Outage  // of the load, as the readings show them
+	Alarms   []Episode // of the dark ahead, from raise to clear
+	Scores   []Score   // of the chances, one look a day
+}
+
+// Outage is a time in which the load was off.
+type Outage struct {
+	Begin, End time.Time
+	Lead       time.Duration // from the raise of the alarm that was active; negative: not warned
+}
+
+// Episode is one alarm of the dark ahead, as it was sent to the owner.
+type Episode struct {
+	Raised, Cleared time.Time // Cleared is zero when it still stood at the end
+	True            bool      // an outage began while it stood, or within five days of the raise
+}
+
+// Score tells how good the stated chances of one span were.
+type Score struct {
+	Within  int     // hours
+	Looks   int     // whose outcome is known
+	Came    int     // after how many an outage came
+	Brier   float64 // mean square of chance less outcome
+	Skill   float64 // against always saying the mean of the month; NaN when that is never wrong
+	Fifths  [5]Bin  // by stated chance
+	looks   []look
+	outcome []bool
+}
+
+// Bin holds the looks whose stated chance lies in one fifth.
+type Bin struct {
+	Looks        int
+	Stated, Came float64 // means
+}
+
+type look struct {
+	at     time.Time
+	chance float64
+}
+
+// truthful is how long after its raise an alarm may still come true.
+const truthful = 120 * time.Hour
+
+// Backtest replays the readings and judges what was said by what came.
+func Backtest(j Job, readings []byte) (Verdict, error) {
+	var estimates, notices bytes.Buffer
+	j.Readings, j.Estimates, j.Notices = bytes.NewReader(readings), &estimates, &notices
+	if _, err := j.Run(); err != nil {
+		return Verdict{}, err
+	}
+	v, err := outages(readings, j.Name)
+	if err != nil {
+		return v, err
+	}
+	if v.Alarms, err = episodes(&notices); err != nil {
+		return v, err
+	}
+	v.match()
+	v.Scores, err = v.score(&estimates)
+	return v, err
+}
+
+// outages finds when the load was off: told so, or nothing flows to a load that used to.
+func outages(readings []byte, name string) (v Verdict, err error) {
+	file, err := OpenReadings(bytes.NewReader(readings), name)
+	if err != nil {
+		return v, err
+	}
+	var usual float64
+	off := false
+	for {
+		row, err := file.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return v, err
+		}
+		if v.From.IsZero() {
+			v.From = row.Time
+		}
+		v.To = row.Time
+		now, known := loadOff(row.Values, &usual)
+		switch {
+		case !known || now == off:
+		case now:
+			v.Outages = append(v.Outages, Outage{Begin: row.Time, Lead: -1})
+			off = true
+		default:
+			v.Outages[len(v.Outages)-1].End, off = row.Time, false
+		}
+	}
+	if off {
+		v.Outages[len(v.Outages)-1].End = v.To
+	}
+	return v, nil
+}
+
+// loadOff tells whether the load is off. usual follows what it takes.
+func loadOff(values []reading.Value, usual *float64) (off, known bool) {
+	at := func(q reading.Quantity) (float64, bool) {
+		i := slices.IndexFunc(values, func(v reading.Value) bool { return v.Quantity == q })
+		if i < 0 {
+			return 0, false
+		}
+		return values[i].X, true
+	}
+	if on, ok := at(reading.LoadOn); ok {
+		return on == 0, true
+	}
+	x, ok := at(reading.LoadWatts)
+	if !ok {
+		x, ok = at(reading.LoadAmps)
+	}
+	if !ok {
+		return false, false
+	}
+	if x > *usual/4 {
+		*usual += (x - *usual) / 50
+	}
+	return x < *usual/20, *usual > 0
+}
+
+// episodes are the alarms of the dark ahead that were sent.
+func episodes(notices io.Reader) (out []Episode, err error) {
+	dec := json.NewDecoder(notices)
+	for {
+		var n alert.Notice
+		if err := dec.Decode(&n); errors.Is(err, io.EOF) {
+			return out, nil
+		} else if err != nil {
+			return out, fmt.Errorf("cannot read the notices: %w", err)
+		}
+		switch {
+		case n.Rule != "cutoff_ahead":
+		case n.Phase == alert.Raised:
+			out = append(out, Episode{Raised: n.At})
+		case n.Phase == alert.Cleared && len(out) > 0:
+			out[len(out)-1].Cleared = n.At
+		}
+	}
+}
+
+// match finds for each outage the alarm that stood, and for each alarm whether it came true.
+func (v *Verdict) match() {
+	for i := range v.Outages {
+		o := &v.Outages[i]
+		for k := range v.Alarms {
+			a := &v.Alarms[k]
+			stood := !a.Raised.After(o.Begin) && (a.Cleared.IsZero() || a.Cleared.After(o.Begin))
+			if stood {
+				o.Lead = o.Begin.Sub(a.Raised)
+			}
+			if stood || !a.Raised.After(o.Begin) && o.Begin.Sub(a.Raised) <= truthful {
+				a.True = true
+			}
+		}
+	}
+}
+
+// score takes one look a day, at 18 h universal time, while the load is on.
+func (v *Verdict) score(estimates io.Reader) ([]Score, error) {
+	rows, err := csv.NewReader(estimates).ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the estimates: %w", err)
+	}
+	scores := make([]Score, len(outlook.Withins()))
+	for i, within := range outlook.Withins() {
+		s := &scores[i]
+		s.Within = within
+		for _, row := range rows[1:] {
+			at, err := time.Parse(time.RFC3339, row[0])
+			chance, errChance := strconv.ParseFloat(row[7+i], 64)
+			if err != nil || errChance != nil || at.Hour() != 18 || at.Minute() != 0 || v.dark(at) {
+				continue
+			}
+			if until := at.Add(time.Duration(within) * time.Hour); !until.After(v.To) {
+				s.looks, s.outcome = append(s.looks, look{at, chance}), append(s.outcome, v.cameWithin(at, until))
+			}
+		}
+		s.judge()
+	}
+	return scores, nil
+}
+
+func (v *Verdict) dark(at time.Time) bool {
+	return slices.ContainsFunc(v.Outages, func(o Outage) bool { return !at.Before(o.Begin) && at.Before(o.End) })
+}
+
+func (v *Verdict) cameWithin(from, to time.Time) bool {
+	return slices.ContainsFunc(v.Outages, func(o Outage) bool { return o.Begin.After(from) && !o.Begin.After(to) })
+}
+
+func (s *Score) judge() {
+	var month [13]struct{ n, came float64 }
+	for i, l := range s.looks {
+		m := &month[l.at.Month()]
+		m.n++
+		m.came += one(s.outcome[i])
+	}
+	var base float64
+	for i, l := range s.looks {
+		y := one(s.outcome[i])
+		s.Brier += (l.chance - y) * (l.chance - y)
+		rate := month[l.at.Month()].came / month[l.at.Month()].n
+		base += (rate - y) * (rate - y)
+		s.Came += int(y)
+		b := &s.Fifths[min(int(l.chance*5), 4)]
+		b.Looks++
+		b.Stated += l.chance
+		b.Came += y
+	}
+	s.Looks = len(s.looks)
+	s.Skill = math.NaN()
+	if base > 0 {
+		s.Skill = 1 - s.Brier/base
+	}
+	s.Brier /= float64(max(s.Looks, 1))
+	for i := range s.Fifths {
+		if b := &s.Fifths[i]; b.Looks > 0 {
+			b.Stated, b.Came = b.Stated/float64(b.Looks), b.Came/float64(b.Looks)
+		}
+	}
+}
+
+func one(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

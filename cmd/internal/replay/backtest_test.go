@@ -1,0 +1,105 @@
+package replay
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+)
+
+// dying drains until the controller takes the load off, and then lies dark.
+func dying(on, off int) string {
+	var b strings.Builder
+	b.WriteString("time,battery_volts,battery_amps,pv_watts,load_watts,load_on\n")
+	start := time.Date(2026, 1, 12, 12, 0, 0, 0, time.UTC)
+	for i := range (on + off) * 12 {
+		rest := "13.05,-1.5,0,19.6,1"
+		if i >= on*12 {
+			rest = "11.90,-0.02,0,0,0"
+		}
+		fmt.Fprintf(&b, "%s,%s\n", start.Add(time.Duration(i)*5*time.Minute).Format(time.RFC3339), rest)
+	}
+	return b.String()
+}
+
+func TestBacktestHoldsWhatWasSaidAgainstWhatCame(t *testing.T) {
+	t.Parallel()
+	v, err := Backtest(Job{Plan: testPlan(), Name: "R.csv", Every: time.Hour}, []byte(dying(44, 12)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := time.Date(2026, 1, 14, 8, 0, 0, 0, time.UTC)
+	if len(v.Outages) != 1 || !v.Outages[0].Begin.Equal(begin) || v.Outages[0].Lead < 12*time.Hour {
+		t.Errorf("outages %+v, want one at %v that was warned of", v.Outages, begin)
+	}
+	if len(v.Alarms) == 0 || !v.Alarms[0].True {
+		t.Errorf("alarms %+v, want one that came true", v.Alarms)
+	}
+	var text strings.Builder
+	if err := v.Write(&text, time.UTC); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Outages: 1", "2026-01-14 08:00", "Warned: 1 of 1", "0 came to nothing"} {
+		if !strings.Contains(text.String(), want) {
+			t.Errorf("the text lacks %q:\n%s", want, text.String())
+		}
+	}
+}
+
+func TestAlarmsAreJudged(t *testing.T) {
+	t.Parallel()
+	day := func(d int) time.Time { return time.Date(2026, 1, d, 0, 0, 0, 0, time.UTC) }
+	v := Verdict{
+		Outages: []Outage{{Begin: day(10), End: day(11), Lead: -1}, {Begin: day(25), End: day(26), Lead: -1}},
+		Alarms: []Episode{
+			{Raised: day(3), Cleared: day(4)},   // six days before: came to nothing
+			{Raised: day(6), Cleared: day(7)},   // cleared, and yet it came within five days
+			{Raised: day(8), Cleared: day(12)},  // stood
+			{Raised: day(26), Cleared: day(27)}, // after the fact
+		},
+	}
+	v.match()
+	for i, want := range []bool{false, true, true, false} {
+		if v.Alarms[i].True != want {
+			t.Errorf("alarm %d: %t, want %t", i, v.Alarms[i].True, want)
+		}
+	}
+	if v.Outages[0].Lead != 48*time.Hour || v.Outages[1].Lead >= 0 {
+		t.Errorf("leads %v and %v, want two days and none", v.Outages[0].Lead, v.Outages[1].Lead)
+	}
+}
+
+func TestScore(t *testing.T) {
+	t.Parallel()
+	s := Score{Within: 72}
+	at := time.Date(2026, 1, 5, 18, 0, 0, 0, time.UTC)
+	for i, chance := range []float64{0.9, 0.1, 0.1, 0.9} {
+		s.looks, s.outcome = append(s.looks, look{at.AddDate(0, 0, i), chance}), append(s.outcome, i == 0 || i == 3)
+	}
+	s.judge()
+	// By hand: four times 0.1², against four times 0.5² for the mean of the month.
+	if math.Abs(s.Brier-0.01) > 1e-12 || math.Abs(s.Skill-0.96) > 1e-12 || s.Came != 2 || s.Fifths[4].Looks != 2 || s.Fifths[4].Came != 1 {
+		t.Errorf("got %+v", s)
+	}
+	none := Score{looks: s.looks[:1], outcome: []bool{false}}
+	if none.judge(); !math.IsNaN(none.Skill) {
+		t.Errorf("skill %g where nothing ever came", none.Skill)
+	}
+}
+
+func TestLoadOffWithoutASwitchToRead(t *testing.T) {
+	t.Parallel()
+	text := "time,load_watts\n"
+	for i := range 200 {
+		watts := "12"
+		if i >= 100 && i < 120 {
+			watts = "0.1"
+		}
+		text += fmt.Sprintf("%s,%s\n", time.Date(2026, 1, 12, 0, 5*i, 0, 0, time.UTC).Format(time.RFC3339), watts)
+	}
+	v, err := outages([]byte(text), "R.csv")
+	if err != nil || len(v.Outages) != 1 || v.Outages[0].End.Sub(v.Outages[0].Begin) != 100*time.Minute {
+		t.Errorf("%+v, %v: want one outage of 100 minutes", v.Outages, err)
+	}
+}
