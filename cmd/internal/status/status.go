@@ -168,7 +168,7 @@ func (s *screen) battery() {
 		s.lines = append(s.lines, s.paint(facts.Warning, s.cut("         ▲ below freezing: LiFePO4 must not be charged below 0 °C")))
 	}
 	today := s.fact("harvest_today_joules", "today %.0f Wh", 1./3600)
-	if clear := s.fact("harvest_clear_today_joules", "%.0f Wh", 1./3600); today != "" && clear != "" {
+	if clear := s.fact("harvest_clear_today_joules", "%.0f Wh", 1./3600); today != "" && s.st.Facts["harvest_clear_today_joules"] > 3600 {
 		today += " of " + clear + " under a clear sky"
 	}
 	s.row("panel", s.fact("pv_watts", "%.0f W", 1), today)

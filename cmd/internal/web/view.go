@@ -251,7 +251,7 @@ func newHarvest(s *facts.Snapshot) harvest {
 		return harvest{}
 	}
 	h := harvest{Known: true, Got: fmt.Sprintf("%.0f Wh", got/3600)}
-	if could > 0 {
+	if could > 3600 { // before the sun is up there is nothing to compare
 		h.Share = got / could
 		h.Could, h.Sky, h.ShareText = fmt.Sprintf("%.0f Wh", could/3600), sky, fmt.Sprintf("%.0f %%", 100*h.Share)
 		h.BarW = 300 * min(h.Share, 1)
