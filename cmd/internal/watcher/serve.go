@@ -1,0 +1,221 @@
+package watcher
+
+import (
+	"bytes"
+	"embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"ebbwatch/alert/watch"
+)
+
+//go:embed page.html page.css
+var assets embed.FS
+
+// Handler serves the page, the metrics, the state and whether the watcher is well. It only
+// reads, and takes what it shows from views that do not change.
+func (w *Watcher) Handler() http.Handler {
+	page := template.Must(template.New("page.html").Funcs(template.FuncMap{
+		"percent": func(x *float64) string { return fmt.Sprintf("%.0f %%", 100**x) },
+		"clock":   func(t *time.Time) string { return t.Format("Mon 2 Jan 15:04") },
+		"class":   class,
+	}).ParseFS(assets, "page.html"))
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", w.with(func(out io.Writer, v *View) error { return page.Execute(out, v) }, "text/html; charset=utf-8"))
+	mux.HandleFunc("GET /metrics", w.with(writeMetrics, "text/plain; version=0.0.4; charset=utf-8"))
+	mux.HandleFunc("GET /api/v1/state", w.with(func(out io.Writer, v *View) error {
+		enc := json.NewEncoder(out)
+		enc.SetIndent("", "  ")
+		return enc.Encode(v)
+	}, "application/json"))
+	mux.HandleFunc("GET /-/ready", w.with(func(out io.Writer, _ *View) error { return line(out, "ready") }, "text/plain"))
+	mux.HandleFunc("GET /-/healthy", func(out http.ResponseWriter, _ *http.Request) { fmt.Fprintln(out, "healthy") })
+	mux.HandleFunc("GET /page.css", func(out http.ResponseWriter, r *http.Request) { http.ServeFileFS(out, r, assets, "page.css") })
+	return guard(mux)
+}
+
+func line(out io.Writer, text string) error {
+	_, err := io.WriteString(out, text+"\n")
+	return err
+}
+
+// class is how a verdict looks, beside its words.
+func class(j Judged) string {
+	switch {
+	case j.Alarm:
+		return "alarm"
+	case j.Cause == watch.Fine:
+		return "fine"
+	case j.Cause == watch.ExpectedDark:
+		return "dark"
+	}
+	return "open"
+}
+
+// with writes a whole answer made of the newest view.
+func (w *Watcher) with(write func(io.Writer, *View) error, kind string) http.HandlerFunc {
+	return func(out http.ResponseWriter, _ *http.Request) {
+		v := w.View()
+		if v == nil {
+			http.Error(out, "not ready: nobody has been asked yet", http.StatusServiceUnavailable)
+			return
+		}
+		var b bytes.Buffer
+		if err := write(&b, v); err != nil {
+			http.Error(out, fmt.Sprintf("cannot show it: %v", err), http.StatusInternalServerError)
+			return
+		}
+		out.Header().Set("Content-Type", kind)
+		_, _ = out.Write(b.Bytes()) // the client may be gone; nothing depends on it
+	}
+}
+
+// guard refuses what only reading never needs, and keeps a browser from more than showing.
+func guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(out http.ResponseWriter, r *http.Request) {
+		h := out.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cache-Control", "no-store")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead || r.ContentLength != 0 {
+			h.Set("Connection", "close")
+			http.Error(out, "cannot do that: this server only shows", http.StatusMethodNotAllowed)
+			return
+		}
+		next.ServeHTTP(out, r)
+	})
+}
+
+// sheet writes metrics in the text format of Prometheus.
+type sheet struct{ strings.Builder }
+
+func (s *sheet) head(name, kind, help string) {
+	fmt.Fprintf(s, "# HELP %s %s\n# TYPE %s %s\n", name, help, name, kind)
+}
+
+func (s *sheet) row(name string, x float64, labels ...string) {
+	s.WriteString(name)
+	for i := 0; i < len(labels); i += 2 {
+		s.WriteString(map[bool]string{true: "{", false: ","}[i == 0] + labels[i] + "=" + strconv.Quote(labels[i+1]))
+	}
+	if len(labels) > 0 {
+		s.WriteString("}")
+	}
+	s.WriteString(" " + strconv.FormatFloat(x, 'g', -1, 64) + "\n")
+}
+
+// column is one metric of each node.
+type column struct {
+	name, help string
+	of         func(v *View, n NodeView) (x float64, known bool)
+}
+
+func columns() []column {
+	one := func(yes bool) float64 {
+		if yes {
+			return 1
+		}
+		return 0
+	}
+	number := func(p *float64) (float64, bool) {
+		if p == nil {
+			return 0, false
+		}
+		return *p, true
+	}
+	seen := func(p *bool) (float64, bool) {
+		if p == nil {
+			return 0, false
+		}
+		return one(*p), true
+	}
+	since := func(v *View, t *time.Time) (float64, bool) {
+		if t == nil {
+			return 0, false
+		}
+		return max(0, v.At.Sub(*t).Seconds()), true
+	}
+	return []column{
+		{"ebbwatch_node_up", "1 while the node is heard", func(_ *View, n NodeView) (float64, bool) { return seen(n.Heard) }},
+		{"ebbwatch_node_radio_up", "1 while the radio of the site of the node is heard", func(_ *View, n NodeView) (float64, bool) { return seen(n.Radio) }},
+		{"ebbwatch_node_silent_seconds", "Time since the node fell silent", func(v *View, n NodeView) (float64, bool) { return since(v, n.Silent) }},
+		{"ebbwatch_node_expected_dark", "1 while the node is dark as it said it would be", func(_ *View, n NodeView) (float64, bool) {
+			return one(n.Cause == watch.ExpectedDark), true
+		}},
+		{"ebbwatch_node_alarm", "1 while the silence of the node is worth a message", func(_ *View, n NodeView) (float64, bool) { return one(n.Alarm), true }},
+		{"ebbwatch_node_stated_age_seconds", "Time since the node last said how it is", func(v *View, n NodeView) (float64, bool) { return since(v, n.Stated) }},
+		{"ebbwatch_node_battery_soc_ratio", "Charge as the node last said, 0 to 1", func(_ *View, n NodeView) (float64, bool) { return number(n.Charge) }},
+		{"ebbwatch_node_cutoff_probability_ratio", "Chance of a cut-off within 24 h as the node last said, 0 to 1", func(_ *View, n NodeView) (float64, bool) { return number(n.Chance) }},
+	}
+}
+
+// writeMetrics writes one row a node of each metric; what is not known is left out.
+func writeMetrics(out io.Writer, v *View) error {
+	var s sheet
+	for _, c := range columns() {
+		s.head(c.name, "gauge", c.help)
+		for _, n := range v.Nodes {
+			if x, known := c.of(v, n); known {
+				s.row(c.name, x, "node", n.Name)
+			}
+		}
+	}
+	s.head("ebbwatch_node_cause", "gauge", "1 with what the silence of the node is put down to")
+	for _, n := range v.Nodes {
+		s.row("ebbwatch_node_cause", 1, "node", n.Name, "cause", string(n.Cause))
+	}
+	for name, j := range map[string]Judged{"house": v.House, "dashboard": v.Dashboard} {
+		s.head("ebbwatch_"+name+"_alarm", "gauge", "1 while the fault is put down to the "+name)
+		s.row("ebbwatch_"+name+"_alarm", map[bool]float64{true: 1}[j.Alarm])
+	}
+	s.head("ebbwatch_notices_total", "counter", "Attempts to hand a notice to a channel, by outcome")
+	for _, c := range v.Channels {
+		for _, outcome := range []string{"sent", "failed", "refused", "dropped", "merged"} {
+			s.row("ebbwatch_notices_total", c.Outcomes[outcome], "channel", c.Name, "outcome", outcome)
+		}
+	}
+	s.head("ebbwatch_notices_waiting", "gauge", "Notices that still wait to be sent")
+	s.row("ebbwatch_notices_waiting", float64(v.Waiting))
+	_, err := io.WriteString(out, s.String())
+	return err
+}
+
+// Gravest lists the nodes for the page: what is worth a message first, then what is silent.
+func (v *View) Gravest() []NodeView {
+	rank := func(n NodeView) int { return slices.Index([]string{"alarm", "open", "dark", "fine"}, class(n.Judged)) }
+	list := slices.Clone(v.Nodes)
+	slices.SortStableFunc(list, func(a, b NodeView) int { return rank(a) - rank(b) })
+	return list
+}
+
+// Sentence is the one sentence that matters.
+func (v *View) Sentence() string {
+	switch n := v.alarms(); {
+	case v.House.Alarm:
+		return "Nothing can be heard from here: look at the house first"
+	case n == 1:
+		return "One node is silent and should not be"
+	case n > 1:
+		return fmt.Sprintf("%d nodes are silent and should not be", n)
+	case v.Dashboard.Alarm:
+		return "The nodes are well; the dashboard is not"
+	}
+	return fmt.Sprintf("Nothing to do: %d nodes are heard or dark as they said", len(v.Nodes)-v.open())
+}
+
+func (v *View) open() (n int) {
+	for _, x := range v.Nodes {
+		if class(x.Judged) == "open" {
+			n++
+		}
+	}
+	return n
+}
