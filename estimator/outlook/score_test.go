@@ -108,6 +108,21 @@ type trial struct {
 	cuts    []int // hours at which the load went
 	looks   []look
 	outages float64 // a year
+	charge  chargeScore
+}
+
+// chargeScore is how well the charge was believed when it was low.
+type chargeScore struct{ n, miss, square, held float64 }
+
+func (c *chargeScore) add(b estimator.Belief, soc float64) {
+	c.n++
+	c.miss += b.SoC - soc
+	c.square += sq(b.SoC - soc)
+	c.held += oneIf(soc >= b.Low && soc <= b.High)
+}
+
+func (c chargeScore) String() string {
+	return fmt.Sprintf("charge below 0.6 believed with bias %.3f, rms %.3f, %.0f %% within the band", c.miss/c.n, math.Sqrt(c.square/c.n), 100*c.held/c.n)
 }
 
 // look is a chance at an hour, for the alarms.
@@ -126,6 +141,7 @@ type setting struct {
 	blind    bool // no monthly means are given
 	every    int  // hours between looks beside that of 18 h
 	thin     int  // only every so many days; 0 is every day
+	whole    bool // the battery's own estimator instead of a stand-in, readings every 15 minutes
 	seed     uint64
 }
 
@@ -157,6 +173,9 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		e.socSD, e.ahSD = 0.03, 0.04
 		e.ah = 0.04 * e.rng.NormFloat64()
 	}
+	battery := estimator.Model{Battery: m.Battery}
+	battery.Battery.InitialSoC = math.NaN()
+	inner := battery.Start()
 	fc := w.forecaster(set.seed)
 	t := trial{cuts: cutsOf(hours)}
 	t.outages = float64(len(t.cuts)) / (float64(len(hours)) / 8766)
@@ -165,7 +184,19 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 	for h := range hours {
 		at := w.first.Add(time.Duration(h+1) * time.Hour)
 		b := e.believe(n, hours[h])
-		state = m.Step(state, hours[h].reading(at), b)
+		if set.whole {
+			for q := 1; q <= 4; q++ {
+				r := hours[h].reading(at.Add(time.Duration(q-4) * 15 * time.Minute))
+				inner = battery.Step(inner, r)
+				b = battery.Belief(&inner)
+				state = m.Step(state, r, b)
+			}
+		} else {
+			state = m.Step(state, hours[h].reading(at), b)
+		}
+		if h%24 == 17 && hours[h].soc < 0.6 {
+			t.charge.add(b, hours[h].soc)
+		}
 		if set.forecast && h%24 == 12 {
 			issue = fc.issue(h / 24)
 			state = m.Hear(state, issue)

@@ -21,30 +21,39 @@ func studyNodes() map[string]node {
 
 // TestStudy prints the scores of the outlook over the whole record of a station. It takes
 // minutes: EBBWATCH_STUDY=1, with EBBWATCH_STATION=251 for the station that was not used
-// while the model was made, and EBBWATCH_NODE to pick nodes.
+// while the model was made, EBBWATCH_NODE and EBBWATCH_SET to pick nodes and settings,
+// EBBWATCH_DAYS for the first days of the record only and EBBWATCH_THIN=3 for every third.
 func TestStudy(t *testing.T) {
 	if os.Getenv("EBBWATCH_STUDY") == "" {
 		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
 	}
 	id := stationOf()
 	w, s := station(t, id), measuredShapes(t)
+	if days, err := strconv.Atoi(os.Getenv("EBBWATCH_DAYS")); err == nil {
+		w = w.until(days)
+	}
 	thin, _ := strconv.Atoi(os.Getenv("EBBWATCH_THIN"))
 	for name, n := range studyNodes() {
 		if !strings.Contains(name, os.Getenv("EBBWATCH_NODE")) {
 			continue
 		}
-		for _, set := range []setting{
+		for i, set := range []setting{
 			{node: n, exact: true, seed: 11},
 			{node: n, exact: true, forecast: true, seed: 11},
 			{node: n, seed: 11},
 			{node: n, forecast: true, seed: 11},
 			{node: n, blind: true, seed: 11},
+			{node: n, whole: true, seed: 11},
+			{node: n, whole: true, forecast: true, seed: 11},
 		} {
+			if pick := os.Getenv("EBBWATCH_SET"); pick != "" && !strings.Contains(pick, strconv.Itoa(i)) {
+				continue
+			}
 			t.Run(name, func(t *testing.T) {
 				t.Parallel()
 				set.thin = thin
 				tr := w.try(set, s, 60)
-				t.Logf("%s, %.0f W %.0f Ah: %.2f outages a year; forecast %v, exact %v, without means %v", id, n.watts, n.ah, tr.outages, set.forecast, set.exact, set.blind)
+				t.Logf("%s, %.0f W %.0f Ah: %.2f outages a year; forecast %v, exact %v, without means %v, with the estimator %v; %v", id, n.watts, n.ah, tr.outages, set.forecast, set.exact, set.blind, set.whole, tr.charge)
 				for i, span := range Withins() {
 					t.Logf("%4d h: %v", span, scoreOf(w, tr.rows, i))
 				}

@@ -250,6 +250,9 @@ func (w *weather) truth(n node, s *shapes, seed uint64) []hour {
 			soc = x.step(soc, usable)
 			volts := 4 * (truthVolts(x.soc) + x.net/13*0.010/4*100/n.ah)
 			x.volts = volts
+			if x.held {
+				x.volts = 14.2 // the charger holds its voltage
+			}
 			switch {
 			case !dark && volts < 11.6:
 				dark = true

@@ -13,8 +13,9 @@
 // the better half of a week, and an offset of the site, which wanders slowly: the doubt
 // about the month's mean. On 26 years of days at one station the scores' correlation over
 // 1, 2, 3, 4, 5 days was 0.33 0.17 0.10 0.06 0.04 over the year and 0.25 0.09 0.07 0.05 0.03
-// in winter; the process has 0.30 0.13 0.08 0.06 0.04. Its variance of 10-day means lies
-// between the two as well, so that years differ by as much as they do in the record.
+// in winter; the process has 0.27 0.11 0.07 0.05 0.04. Its variance of means over several
+// days lies between winter and year as well, so that spells and years differ by as much as
+// they do in the record.
 //
 // Forecasts are observations of a day's score with an error that grows with the lead; bias,
 // slope and error are learned for each lead from what the panel saw ([Skill]).
