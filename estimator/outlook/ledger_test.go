@@ -1,0 +1,110 @@
+package outlook
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// lookAt makes an outlook with one chance for all spans.
+func lookAt(at time.Time, p float64) Outlook {
+	all := [5]float64{p, p, p, p, p}
+	return Outlook{At: at, Raw: all, Cutoff: Window{Within: all}}
+}
+
+func TestLedgerScoresWhatCame(t *testing.T) {
+	t.Parallel()
+	m, s := testModel(), State{}
+	s.Load.Level = 10
+	from := time.Date(2024, 1, 1, 18, 0, 0, 0, time.UTC)
+	for d := range 30 {
+		at := from.Add(time.Duration(d) * 24 * time.Hour)
+		if d == 20 { // the load went 30 h after the look of day 18, and came back
+			s.Cutoff.LastAt = from.Add(19*24*time.Hour + 6*time.Hour).Unix()
+		}
+		p := 0.1
+		if d >= 15 && d < 20 {
+			p = 0.9
+		}
+		s = m.Record(s, lookAt(at, p))
+		s = m.Record(s, lookAt(at.Add(time.Hour), p)) // kept once a day
+	}
+	l := s.Ledger
+	// Within 48 h: the looks of days 18 and 19 came true.
+	if got := l.Scores[1]; got.Came != 2 || got.N < 26 {
+		t.Errorf("within 48 h: %+v", got)
+	}
+	if got := l.Scores[3]; got.Came != 5 {
+		t.Errorf("within 120 h: %g looks came true, want those of days 15 to 19", got.Came)
+	}
+	if skill := l.Scores[3].Skill(); skill < 0.7 {
+		t.Errorf("within 120 h: skill %.2f", skill)
+	}
+	if b := l.Scores[3].Bins[9]; b.N != 5 || b.Came != 5 {
+		t.Errorf("the ninth tenth: %+v", b)
+	}
+	if l.NLeads != 1 || math.Abs(l.Leads[0]-102) > 24 {
+		t.Errorf("lead %v of %d outages, want about 102 h", l.Leads[0], l.NLeads)
+	}
+	if w := l.Watch[4]; w.True != 1 || w.False != 0 {
+		t.Errorf("the watch at one half: %+v", w)
+	}
+	if _, err := json.Marshal(s); err != nil {
+		t.Error(err)
+	}
+}
+
+// A budget of false alarms is met by the site's own record: the threshold rises with each
+// false alarm that a lower one gave.
+func TestThresholdForABudget(t *testing.T) {
+	t.Parallel()
+	var l Ledger
+	lavish, tight := l.ThresholdFor(5), l.ThresholdFor(0.5)
+	if lavish >= tight {
+		t.Errorf("5 a year: %g, half a one a year: %g", lavish, tight)
+	}
+	l.Years = 10
+	if got := l.ThresholdFor(1); got >= tight {
+		t.Errorf("ten years without a false alarm: threshold %g", got)
+	}
+	for k := range 6 {
+		l.Watch[k].False = 40
+	}
+	if got := l.ThresholdFor(1); got < 0.7-1e-9 {
+		t.Errorf("40 false alarms in ten years at up to 0.6: threshold %g", got)
+	}
+}
+
+// Chances that are right are left nearly alone; chances that are twice too sure are pulled
+// towards what came, after years and not after one bad winter.
+func TestTuneIsSlowAndRight(t *testing.T) {
+	t.Parallel()
+	if (&Tune{}).apply(0.37) != 0.37 {
+		t.Error("untaught, a chance is changed")
+	}
+	rng := rand.New(rand.NewPCG(4, 4))
+	var right, wrong Tune
+	for range 20000 {
+		p := rng.Float64()
+		right.learn(p, oneIf(rng.Float64() < p))
+		wrong.learn(p, oneIf(rng.Float64() < logistic(0.5*logit(p)-0.5)))
+	}
+	for _, p := range []float64{0.1, 0.3, 0.5, 0.7, 0.9} {
+		if got := right.apply(p); math.Abs(got-p) > 0.04 {
+			t.Errorf("right chances: %g became %.3f", p, got)
+		}
+		want := logistic(0.5*logit(p) - 0.5)
+		if got := wrong.apply(p); math.Abs(got-want) > 0.05 {
+			t.Errorf("too sure: %g became %.3f, %.3f is right", p, got, want)
+		}
+	}
+	var one Tune
+	for range 5 { // five days before one outage that was not seen coming
+		one.learn(0.05, 1)
+	}
+	if got := one.apply(0.05); got > 0.065 {
+		t.Errorf("one missed outage turned 0.05 into %.3f", got)
+	}
+}
