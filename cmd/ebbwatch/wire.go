@@ -3,6 +3,8 @@ package main
 import (
 	"log/slog"
 	"os"
+	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/alert"
@@ -19,6 +21,7 @@ import (
 	"ebbwatch/collector/modbus"
 	"ebbwatch/collector/peer"
 	"ebbwatch/collector/ping"
+	"ebbwatch/collector/reading"
 	"ebbwatch/collector/textline"
 	"ebbwatch/estimator/advice"
 )
@@ -70,7 +73,7 @@ func load(path string, need config.Need) (loaded, []config.Problem) {
 func unknownFacts(s *config.Section, c alert.Config) {
 	index := facts.NewIndex()
 	for _, use := range c.Uses() {
-		if _, ok := index.Known(use.Fact); !ok {
+		if _, ok := index.Known(strings.TrimSuffix(use.Fact, "/*")); !ok {
 			s.Problem(use.Key, "there is no fact %q", use.Fact)
 		}
 	}
@@ -95,9 +98,25 @@ func plan(c loaded) node.Plan {
 	}
 	p.Engine = alert.Engine{
 		Rules: c.alerts.Build(), Site: c.Site.Name, Zone: c.Site.Zone, Instances: instances,
-		TripHours: c.alerts.TripHours, Quiet: c.alerts.Quiet,
+		TripHours: c.alerts.TripHours, Quiet: c.alerts.Quiet, Feeds: feeds(p.Sources),
+		Escalate: slices.ContainsFunc(c.Notify, func(n config.Channel) bool { return n.Second }),
 	}
 	return p
+}
+
+// feeds tells which facts fall silent with each source.
+func feeds(sources []node.SourcePlan) map[string][]string {
+	out := map[string][]string{}
+	for _, s := range sources {
+		if len(s.Peers) > 0 {
+			out[s.Name] = []string{"peer_up", "peer_loss_ratio", "peer_rtt_seconds"}
+			continue
+		}
+		for q := range reading.NumSite {
+			out[s.Name] = append(out[s.Name], q.String())
+		}
+	}
+	return out
 }
 
 // options are the parts of the loop of a configuration.
@@ -110,7 +129,7 @@ func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
 		o.Sources = append(o.Sources, node.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
 	}
 	for _, n := range c.Notify {
-		o.Channels = append(o.Channels, node.LiveChannel{Channel: outbox.Channel{Name: n.Name}, Sender: n.Channel})
+		o.Channels = append(o.Channels, node.LiveChannel{Channel: outbox.Channel{Name: n.Name, Least: alert.Severity(n.Least), Escalated: n.Second}, Sender: n.Channel})
 	}
 	return o
 }

@@ -1,5 +1,7 @@
 package facts
 
+import "ebbwatch/estimator"
+
 // adviceRows are what actions would buy, for the texts of rules: no metric and no line of
 // the page, which shows the whole price list instead.
 func adviceRows() []Row {
@@ -14,5 +16,23 @@ func adviceRows() []Row {
 		fact("advice_topup_wh", "Wh", "Bring", "Charge to bring"),
 		fact("advice_topup_chance_after", "%", "Chance with that", "Chance of a cut-off within a week with that"),
 		fact("advice_clean_hours", "h", "A clear panel buys", "Hours of service that a clear panel would buy"),
+	}
+}
+
+// judgeRows are what rules judge by beside what is measured: no metric of their own.
+func judgeRows() []Row {
+	fact := func(name, unit, label, help string, each func(*Snapshot, func(float64, ...string))) Row {
+		return Row{Fact: name, Unit: unit, Group: GroupDaemon, Label: label, Help: help, Decimals: 1, Each: each}
+	}
+	return []Row{
+		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label", extra("array_watts_peak")),
+		fact("pv_clear_watts", "W", "Under a clear sky", "Power that the panel would give now under a clear sky, by its label", extra("pv_clear_watts")),
+		fact("battery_low_celsius_12h", "°C", "Coldest of 12 h", "Lowest battery temperature of the last twelve hours", extra("battery_low_celsius_12h")),
+		fact("curtailed", "", "Charger holds back", "The charger takes less than the panel could give (1) or not (0)",
+			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Curtailed), s.BeliefKnown() })),
+		fact("unmetered_watts_sd", "W", "Error of that", "Standard deviation of the load past the meters",
+			believed(func(b estimator.Belief) float64 { return b.UnmeteredSD })),
+		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",
+			believed(func(b estimator.Belief) float64 { return b.HealthSD })),
 	}
 }

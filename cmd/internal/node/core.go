@@ -60,6 +60,7 @@ type Core struct {
 	started  bool
 	first    reading.Stamp
 	index    facts.Index
+	cold     coldest
 	shift    time.Duration // from the clock of this run to that of the belief
 	away     time.Duration // between the last run and this one
 	guessed  bool          // away is a guess
@@ -141,6 +142,9 @@ func (c *Core) advance(now reading.Stamp) {
 		c.first, c.started = now, true
 	}
 	c.settle(now)
+	if t, known := r.Get(reading.BatteryCelsius); known {
+		c.cold.add(now.Mono, t)
+	}
 	r = c.shifted(r)
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)

@@ -79,11 +79,18 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 		return x
 	}
 	x["sun_elevation_degrees"] = sun.Elevation(now.Wall, c.plan.Array.Latitude, c.plan.Array.Longitude)
+	if c.plan.Array.WattsPeak > 0 {
+		x["array_watts_peak"] = c.plan.Array.WattsPeak
+		x["pv_clear_watts"] = c.clearWatts(c.reading(now))
+	}
 	if t := c.memory.Today; t.Date != "" {
 		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load
 		if c.plan.Array.WattsPeak > 0 {
 			x["harvest_clear_today_joules"] = t.Clear
 		}
+	}
+	if low, known := c.cold.least(now.Mono); known {
+		x["battery_low_celsius_12h"] = low
 	}
 	c.adviceFacts(now.Wall, x)
 	if c.forecast != nil {
@@ -97,4 +104,28 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 func (c *Core) plausible(now reading.Stamp) bool {
 	floor := time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC)
 	return now.Trusted || now.Wall.After(floor) && !now.Wall.Before(c.memory.Wall)
+}
+
+// coldest remembers the least temperature of each of the last twelve hours.
+type coldest struct {
+	hour  [12]float64
+	at    [12]time.Duration // since the start, whole hours; 0 is none
+	known [12]bool
+}
+
+func (c *coldest) add(mono time.Duration, celsius float64) {
+	hour := mono.Truncate(time.Hour)
+	i := int(hour/time.Hour) % len(c.hour)
+	if !c.known[i] || c.at[i] != hour || celsius < c.hour[i] {
+		c.hour[i], c.at[i], c.known[i] = celsius, hour, true
+	}
+}
+
+func (c *coldest) least(mono time.Duration) (low float64, known bool) {
+	for i, x := range c.hour {
+		if c.known[i] && mono-c.at[i] <= 12*time.Hour && (!known || x < low) {
+			low, known = x, true
+		}
+	}
+	return low, known
 }

@@ -202,10 +202,11 @@ func (l *Loop) turn() {
 		l.Log.Info("notice "+string(n.Phase), "rule", n.Rule, "title", n.Title)
 		l.post.put(n, now.Wall)
 	}
-	if len(notices) > 0 {
+	due := l.post.due(now.Wall)
+	if len(notices) > 0 || len(due) > 0 {
 		l.keepAlerts()
 	}
-	l.post.dispatch(now.Wall)
+	l.post.handOut(due)
 	l.post.standing(func() []alert.Notice { return l.core.Standing(now) })
 	if now.Mono-l.saved >= saveEvery {
 		l.saved = now.Mono

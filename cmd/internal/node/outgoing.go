@@ -11,8 +11,8 @@ import (
 )
 
 // Outgoing is the outbox with its senders, for a daemon that has no [Loop] of its own. All
-// methods belong to one goroutine; it persists [Outgoing.State] after Put and Done, before
-// it calls Dispatch.
+// methods belong to one goroutine; it persists [Outgoing.State] after Put and Due, before it
+// calls HandOut, and after Done.
 type Outgoing struct {
 	post    post
 	results chan Result
@@ -40,12 +40,23 @@ func (o *Outgoing) Start(ctx context.Context, workers *sync.WaitGroup) { o.post.
 // Put queues a notice.
 func (o *Outgoing) Put(n alert.Notice, now time.Time) { o.post.put(n, now) }
 
-// Dispatch hands out what is due, and what is active to channels whose receivers forget. It
-// never waits.
-func (o *Outgoing) Dispatch(now time.Time, active func() []alert.Notice) {
-	o.post.dispatch(now)
-	o.post.standing(active)
+// Due takes what is to be sent now out of the outbox. The state that comes of it must be
+// kept before [Outgoing.HandOut]: otherwise a kill could undo a merge that was sent.
+func (o *Outgoing) Due(now time.Time) (deliveries []outbox.Delivery) {
+	o.post.state, deliveries = o.post.box.Due(o.post.state, now)
+	return deliveries
 }
+
+// HandOut gives deliveries to the senders. It never waits: nothing is due on a channel that
+// has something on its way.
+func (o *Outgoing) HandOut(deliveries []outbox.Delivery) {
+	for _, d := range deliveries {
+		o.post.slots[d.Channel] <- d
+	}
+}
+
+// Standing shows what is active to channels whose receivers forget.
+func (o *Outgoing) Standing(active func() []alert.Notice) { o.post.standing(active) }
 
 // Results gives the outcomes, each to be handed to Done.
 func (o *Outgoing) Results() <-chan Result { return o.results }

@@ -121,12 +121,17 @@ func SendOnce(ctx context.Context, c alert.Channel, n alert.Notice) (err error) 
 
 func (p *post) put(n alert.Notice, now time.Time) { p.state = p.box.Put(p.state, n, now) }
 
-// dispatch hands out what is due. A slot is free whenever its channel has nothing on its
-// way, so this never waits.
-func (p *post) dispatch(now time.Time) {
-	var due []outbox.Delivery
-	p.state, due = p.box.Due(p.state, now)
-	for _, d := range due {
+// due takes what is to be sent now out of the outbox. What comes of it must be kept before
+// it is handed out: otherwise a kill could undo a merge that was sent.
+func (p *post) due(now time.Time) (deliveries []outbox.Delivery) {
+	p.state, deliveries = p.box.Due(p.state, now)
+	return deliveries
+}
+
+// handOut gives deliveries to the senders. A slot is free whenever its channel has nothing
+// on its way, so this never waits.
+func (p *post) handOut(deliveries []outbox.Delivery) {
+	for _, d := range deliveries {
 		p.slots[d.Channel] <- d
 	}
 }

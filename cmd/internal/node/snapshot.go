@@ -46,6 +46,19 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 	return s
 }
 
+// merged adds what one source knows of a peer. Two sources may know the same one: the first
+// in the configuration that knows something counts.
+func merged(peers []facts.Peer, p facts.Peer) []facts.Peer {
+	i := slices.IndexFunc(peers, func(have facts.Peer) bool { return have.Name == p.Name })
+	switch {
+	case i < 0:
+		return append(peers, p)
+	case !peers[i].Known && p.Known:
+		peers[i] = p
+	}
+	return peers
+}
+
 // unready says what is still waited for: each source is to be asked at least once.
 func (c *Core) unready() []string {
 	var waits []string
