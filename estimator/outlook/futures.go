@@ -151,7 +151,7 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 			proc = proc.Next()
 		}
 	}
-	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays))
+	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays), s.Skill.Tie.Correlation())
 }
 
 // drawPaths samples each path's own quantities. Every quantity is spread evenly over its
@@ -191,7 +191,7 @@ func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *
 	soc, ah, panel, load, drift, cold := draw(), draw(), draw(), draw(), draw(), draw()
 	up, down := band(b)
 	_, panelSD := s.Panel.factor()
-	panelSD = min(panelSD, 0.15) * 0.5 // most of it is shared with the score of the sky: the product is what was seen
+	panelSD = min(panelSD, 0.15) * 0.25 // most of it is shared with the score of the sky: the product is what was seen
 	loadSD, _ := s.Load.doubt()
 	usable, usableSD := b.UsableAh, orZero(b.UsableAhSD)
 	if !(usable > 0) {

@@ -163,13 +163,25 @@ func (m Model) closeDay(s *State, p *plant) {
 	s.Skyline.learnDay(&s.Day, s.Panel)
 	m.learnPanel(s, seen)
 	s.Sky = seen.teach(s.Sky)
-	if pend := &s.Pending[s.Day.Date%sky.Leads]; pend.Day == s.Day.Date && seen.share > 0.5 {
-		for lead, known := range pend.Known {
-			if known {
-				s.Skill = s.Skill.Learn(lead, pend.Score[lead], seen.score, seen.share)
-			}
+	m.judgeForecasts(s, seen)
+}
+
+// judgeForecasts learns from how the forecasts of the closed day came out.
+func (m Model) judgeForecasts(s *State, seen sight) {
+	pend := &s.Pending[s.Day.Date%sky.Leads]
+	if pend.Day != s.Day.Date || seen.share < 0.5 {
+		return
+	}
+	var miss [sky.Leads]float64
+	for lead, known := range pend.Known {
+		if known {
+			line := s.Skill.Line(lead)
+			miss[lead] = (pend.Score[lead] - line.Bias - line.Slope*seen.score) / line.SD
+			s.Skill = s.Skill.Learn(lead, pend.Score[lead], seen.score, seen.share)
 		}
 	}
+	s.Skill.Tie = s.Skill.Tie.Missed(miss, pend.Known, s.TiedDay == s.Day.Date-1)
+	s.TiedDay = s.Day.Date
 }
 
 // sight is what the panel saw of a day's sky.

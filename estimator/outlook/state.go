@@ -16,6 +16,7 @@ type State struct {
 	SkyDay  int // solar day that Sky speaks of, before anything of it was seen; 0 is none
 	Skill   sky.Skill
 	Pending [sky.Leads]Pending
+	TiedDay int // solar day whose forecasts were judged last
 	Panel   Panel
 	Skyline Skyline
 	Load    Load

@@ -16,12 +16,9 @@ type Word struct {
 	Line  Line
 }
 
-// errorTie is the correlation of a forecast's errors for one day and the next.
-const errorTie = 0.3
-
 // Given is the distribution after a forecast was heard: the words are taken as noisy
-// observations, the errors of neighbouring days as tied.
-func (d Days) Given(words []Word) Days {
+// observations, the errors of neighbouring days with the correlation tie.
+func (d Days) Given(words []Word, tie float64) Days {
 	n, w := len(d.Mean), len(words)
 	if w == 0 {
 		return d
@@ -32,8 +29,8 @@ func (d Days) Given(words []Word) Days {
 	for a, x := range words {
 		miss[a] = x.Score - x.Line.Bias - x.Line.Slope*d.Mean[x.Day]
 		for b, y := range words {
-			tie := math.Pow(errorTie, math.Abs(float64(x.Day-y.Day)))
-			s[a][b] = x.Line.Slope*y.Line.Slope*d.Cov[x.Day][y.Day] + tie*x.Line.SD*y.Line.SD
+			both := math.Pow(tie, math.Abs(float64(x.Day-y.Day)))
+			s[a][b] = x.Line.Slope*y.Line.Slope*d.Cov[x.Day][y.Day] + both*x.Line.SD*y.Line.SD
 		}
 		s[a][a] += 1e-6
 	}

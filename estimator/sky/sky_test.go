@@ -298,11 +298,52 @@ func TestForecastIsLearned(t *testing.T) {
 	near(t, "bias", line.Bias, bias, 0.12)
 	near(t, "slope", line.Slope, r, 0.1)
 	near(t, "error", line.SD, math.Sqrt(1-r*r), 0.08)
-	d := Begin(0).Ahead(4).Given([]Word{{Day: 2, Score: -1, Line: Line{Slope: 0.8, SD: 0.6}}})
+	d := Begin(0).Ahead(4).Given([]Word{{Day: 2, Score: -1, Line: Line{Slope: 0.8, SD: 0.6}}}, 0.3)
 	near(t, "mean of the day", d.Mean[2], -0.8, 0.03)
 	near(t, "variance of the day", d.Cov[2][2], 0.36, 0.02)
 	if d.Mean[1] >= 0 || d.Mean[1] < d.Mean[2] {
 		t.Errorf("the day before: %.2f, want a little of it", d.Mean[1])
+	}
+}
+
+// Errors that go together from day to day are found to, and independent ones not. Tied
+// errors leave more doubt about the sum of days.
+func TestTieIsLearned(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(5, 5))
+	for _, want := range []float64{0, 0.6} {
+		var tie Tie
+		issues := map[int][Leads]float64{}
+		var known [Leads]bool
+		for lead := range 8 {
+			known[lead] = true
+		}
+		for day := range 400 {
+			var e [Leads]float64 // the issue of this day: its errors by lead
+			for lead := range e {
+				e[lead] = rng.NormFloat64()
+				if lead > 0 {
+					e[lead] = want*e[lead-1] + math.Sqrt(1-want*want)*e[lead]
+				}
+			}
+			issues[day] = e
+			var miss [Leads]float64
+			for lead := range 8 {
+				if was, ok := issues[day-lead]; ok {
+					miss[lead] = was[lead]
+				}
+			}
+			tie = tie.Missed(miss, known, day > 0)
+		}
+		near(t, "tie of the errors", tie.Correlation(), want, 0.12)
+	}
+	words := []Word{{1, 0, Line{Slope: 0.8, SD: 0.6}}, {2, 0, Line{Slope: 0.8, SD: 0.6}}}
+	spread := func(tie float64) float64 {
+		d := Begin(0).Ahead(3).Given(words, tie)
+		return d.Cov[1][1] + d.Cov[2][2] + 2*d.Cov[1][2]
+	}
+	if spread(0.6) <= spread(0) {
+		t.Errorf("variance of two days %.2f with tied errors, %.2f without", spread(0.6), spread(0))
 	}
 }
 
