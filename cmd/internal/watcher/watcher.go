@@ -195,8 +195,13 @@ func silentOf(s watch.State) string {
 	return fmt.Sprint(names)
 }
 
+// dispatch hands out what is due, once that is kept.
 func (w *Watcher) dispatch(now time.Time) {
-	w.out.Dispatch(now, func() []alert.Notice {
+	if due := w.out.Due(now); len(due) > 0 {
+		_ = w.save(now) // told by save itself
+		w.out.HandOut(due)
+	}
+	w.out.Standing(func() []alert.Notice {
 		list := slices.Collect(maps.Values(w.active))
 		slices.SortFunc(list, func(a, b alert.Notice) int { return a.Since.Compare(b.Since) })
 		return list

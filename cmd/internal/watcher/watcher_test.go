@@ -255,7 +255,7 @@ func TestDarkAsSaidOverARestart(t *testing.T) {
 			t.Errorf("it may still be dark, and it says %q", got)
 		}
 		// It was to be back nine hours after the start, at the latest a day and a morning on.
-		time.Sleep(told.Add(37 * time.Hour).Sub(time.Now()))
+		time.Sleep(time.Until(told.Add(37 * time.Hour)))
 		if got := e.titles(); len(got) != 1 || got[0] != "raised node0: not back though it should be" {
 			t.Errorf("overdue, and it says %q", got)
 		}

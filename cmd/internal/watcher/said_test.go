@@ -1,0 +1,209 @@
+package watcher
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/alert/watch"
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/web"
+	"ebbwatch/collector/reading"
+	"ebbwatch/estimator"
+	"ebbwatch/estimator/outlook"
+)
+
+// snapshot is what a node knows at eight: 12 % left, dark about twelve, back about twenty.
+func snapshot() *facts.Snapshot {
+	nan := math.NaN()
+	at := time.Date(2026, 1, 10, 8, 0, 0, 0, time.UTC)
+	s := &facts.Snapshot{
+		Site: "slipway", At: reading.Stamp{Wall: at, Mono: time.Hour, Trusted: true},
+		Belief: estimator.Belief{SoC: 0.12, Low: 0.08, High: 0.17, UsableAh: 80, SinceFull: -1},
+		Outlook: outlook.Outlook{At: at.Add(-10 * time.Minute), BackHours: 12 + 1.0/6, DarkHours: 8, NoSunHours: nan,
+			Reserve: outlook.Window{P10: nan, P50: nan, P90: nan},
+			Cutoff:  outlook.Window{P10: 2 + 1.0/6, P50: 4 + 1.0/6, P90: nan, Within: [5]float64{0.8, 0.9, 0.95, 1, 1}}},
+		Peers: []facts.Peer{{Name: "gate", Known: true, Up: true, RTTSeconds: 0.01, LossRatio: 0}, {Name: "dam"}},
+	}
+	s.Reading[reading.PVWatts] = facts.Measured{Known: true, X: 90, Age: time.Second}
+	s.Started = reading.Stamp{Wall: at.Add(-time.Hour)}
+	return s
+}
+
+// TestARealNode serves a snapshot as a node does, and reads it over HTTP: by its state and
+// by its metrics, with the same understanding.
+func TestARealNode(t *testing.T) {
+	t.Parallel()
+	far := httptest.NewServer(web.New(web.Options{Snapshot: snapshot}))
+	defer far.Close()
+	n := newNetwork(Access{})
+	now := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC) // our clock; the node's is elsewhere
+	for _, q := range []question{{kind: askState, target: far.URL + "/"}, {kind: askMetrics, target: far.URL + "/metrics"}} {
+		a := n.ask(t.Context(), q)
+		if !a.up || a.said == nil {
+			t.Fatalf("%+v: %+v", q, a)
+		}
+		p := a.said.plan(now, 240)
+		near := func(got time.Time, hours float64) bool {
+			return got.Sub(now.Add(time.Duration(hours*float64(time.Hour)))).Abs() < 11*time.Minute
+		}
+		if p.Charge != 0.12 || p.Chance != 0.8 || !near(p.From, 2) || !near(p.Likely, 4) || !p.Stated.Equal(now) {
+			t.Errorf("%+v: %+v", q, p)
+		}
+		if q.kind == askState {
+			if share, known := a.said.sun(240); !near(p.Back, 12) || !known || math.Abs(share-0.5) > 0.01 {
+				t.Errorf("back %v, sun %v %v", p.Back, share, known)
+			}
+		}
+		if math.Abs(p.NeedSun-0.15*80*12.8/180) > 0.01 {
+			t.Errorf("it needs %v hours of full sun", p.NeedSun)
+		}
+		if i := len(a.said.Peers); i == 0 || a.said.Peers[0].Name != "gate" || a.said.Peers[0].seen() != watch.Yes {
+			t.Errorf("peers %+v", a.said.Peers)
+		}
+		if _, err := json.Marshal(p); err != nil {
+			t.Errorf("the plan cannot be kept: %v", err)
+		}
+	}
+}
+
+// TestAnswers are those of servers that are not as they should be.
+func TestAnswers(t *testing.T) {
+	t.Parallel()
+	password := filepath.Join(t.TempDir(), "password")
+	if err := os.WriteFile(password, []byte("s3cret\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	mux := http.NewServeMux()
+	say := func(path string, f http.HandlerFunc) { mux.HandleFunc(path+"/api/v1/state", f) }
+	say("/starting", func(w http.ResponseWriter, _ *http.Request) { http.Error(w, "not yet", http.StatusServiceUnavailable) })
+	say("/locked", func(w http.ResponseWriter, _ *http.Request) { http.Error(w, "who are you", http.StatusUnauthorized) })
+	say("/other", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"hello": 1}`) })
+	say("/html", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `<html>`) })
+	say("/long", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, strings.Repeat("x", maxBody+10)) })
+	say("/away", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound) })
+	say("/user", func(w http.ResponseWriter, r *http.Request) {
+		if u, p, _ := r.BasicAuth(); u != "home" || p != "s3cret" {
+			http.Error(w, "no", http.StatusUnauthorized)
+			return
+		}
+		fmt.Fprint(w, `{"site": "slipway"}`)
+	})
+	hang := make(chan struct{})
+	say("/hang", func(http.ResponseWriter, *http.Request) { <-hang })
+	far := httptest.NewServer(mux)
+	defer far.Close()
+	defer close(hang)
+	n := newNetwork(Access{User: "home", PasswordFile: password})
+	for path, want := range map[string]struct {
+		up   bool
+		said bool
+		err  string
+	}{
+		"/starting": {true, false, "nothing to say yet"}, "/locked": {true, false, "another user"},
+		"/other": {false, false, "no state"}, "/html": {false, false, "no state"}, "/long": {false, false, "longer than"},
+		"/away": {false, false, "302"}, "/gone": {false, false, "404"}, "/user": {true, true, ""}, "/hang": {false, false, "no answer in time"},
+	} {
+		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		if path != "/hang" {
+			cancel()
+			ctx, cancel = context.WithTimeout(t.Context(), 20*time.Second)
+		}
+		a := n.ask(ctx, question{kind: askState, target: far.URL + path})
+		cancel()
+		if a.up != want.up || (a.said != nil) != want.said || want.err == "" != (a.err == nil) || a.err != nil && !strings.Contains(a.err.Error(), want.err) {
+			t.Errorf("%s: %+v", path, a)
+		}
+		if a.err != nil && strings.Contains(a.err.Error(), "s3cret") {
+			t.Errorf("the password shows: %v", a.err)
+		}
+	}
+}
+
+// TestConnect: a host that refuses is one that runs.
+func TestConnect(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	target := l.Addr().String()
+	if a := connect(t.Context(), target); !a.up {
+		t.Errorf("%+v", a)
+	}
+	l.Close()
+	if a := connect(t.Context(), target); !a.up {
+		t.Errorf("refused: %+v", a)
+	}
+	if a := connect(t.Context(), "127.0.0.1:99999"); a.up || a.err == nil {
+		t.Errorf("no port: %+v", a)
+	}
+}
+
+func TestMetricsText(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"": "holds no metrics", "# HELP x y\n": "holds no metrics", "<html>\n": "no list of metrics", "x{a=1} 2\n": "labels", "x\n": "no sample",
+		"x{a=\"b\"} many\n": "no number", "up 1\n": "", "x{a=\"}\\\"\", b=\"c\",} 1.5 1700000000\n": "",
+		"ebbwatch_battery_soc_ratio 0.4\nebbwatch_cutoff_seconds{quantile=\"0.1\"} +Inf\n": "",
+	} {
+		s, err := parseMetrics(text)
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+		if s != nil && s.Outlook != nil && !s.plan(time.Now(), 0).From.IsZero() {
+			t.Errorf("%q: what is infinite has become a moment", text)
+		}
+	}
+	_, labels, x, err := parseSample(`x{a="}\"",b="c",} 1.5 1700000000`)
+	if err != nil || x != 1.5 || labels["a"] != `}"` || labels["b"] != "c" {
+		t.Errorf("%v %v %v", labels, x, err)
+	}
+}
+
+func TestPlanOfNonsense(t *testing.T) {
+	t.Parallel()
+	for _, text := range []string{
+		`{"site":"x"}`, `{"site":"x","battery":{"soc":7}}`, `{"site":"x","battery":{"soc":-1}}`,
+		`{"site":"x","battery":{"soc":0.5},"outlook":{"cutoff":{"hours_p10":1e300},"back_hours":-1e200}}`,
+	} {
+		s, err := parseState([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := s.plan(time.Now(), 100)
+		if !p.From.IsZero() || !p.Back.IsZero() || p.Charge > 0.5 {
+			t.Errorf("%s: %+v", text, p)
+		}
+	}
+}
+
+func TestQueryAnswers(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]struct {
+		age   time.Duration
+		found bool
+		ok    bool
+	}{
+		`{"status":"success","data":{"resultType":"vector","result":[{"metric":{},"value":[1700000000.1,"42.5"]}]}}`: {42500 * time.Millisecond, true, true},
+		`{"status":"success","data":{"resultType":"vector","result":[]}}`:                                            {0, false, true},
+		`{"status":"success","data":{"resultType":"scalar","result":[1700000000,"3"]}}`:                              {3 * time.Second, true, true},
+		`{"status":"success","data":{"resultType":"scalar","result":[1700000000,"NaN"]}}`:                            {},
+		`{"status":"success","data":{"resultType":"matrix","result":[[1]]}}`:                                         {},
+		`{"status":"error","error":"no"}`:                                                                            {}, `<html>`: {},
+	} {
+		age, found, err := parseQuery([]byte(text))
+		if age != want.age || found != want.found || (err == nil) != want.ok {
+			t.Errorf("%s: %v %v %v", text, age, found, err)
+		}
+	}
+}
