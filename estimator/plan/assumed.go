@@ -14,7 +14,7 @@ func (k *Kit) Assumed() []Assumption {
 	out := []Assumption{k.assumedSun(), k.assumedDays(), k.assumedPanel(), k.assumedBattery()}
 	air := Assumption{"temperature", "not known: no loss to cold is counted, and the panel's air is taken as 10 °C", "give air_celsius"}
 	if len(k.Weather.AirCelsius) == 12 {
-		air = Assumption{"temperature", fmt.Sprintf("the given monthly means; days differ from them by %.1f K in winter and %.1f K in summer, in runs; the battery is %.0f K warmer than the air", airSpread+airWinter, airSpread+airSummer, k.Weather.BoxWarmer), "spread fitted to one lowland station near the sea; far from it days differ more"}
+		air = Assumption{"temperature", fmt.Sprintf("the given monthly means; winter days differ from them by %.1f K, in runs and in spells of frost; the battery is %.0f K warmer than the air", usualWinter*or1(k.Weather.AirSpread), k.Weather.BoxWarmer), "spells fitted to 26 years at one lowland station; the spread is the measured record's, or that station's without one"}
 	}
 	cold := Assumption{"charging in the cold", "none below 0 °C in the battery", "guides for LiFePO4; protection circuits usually do so"}
 	if k.Weather.NoInhibit {

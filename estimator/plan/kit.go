@@ -45,6 +45,7 @@ func (p Profile) Mean() float64 {
 // Weather is what is assumed beside the sun.
 type Weather struct {
 	AirCelsius []float64  // mean by month; empty when not known
+	AirSpread  float64    // how far days differ from their month, against the usual; 0 is as usual
 	SnowDays   []float64  // days a month on which the panel lies under snow; empty for none
 	Horizon    []Obstacle // what stands before the panel
 	BoxWarmer  float64    // battery above air, K

@@ -279,3 +279,35 @@ func Means(days []Day) Monthly {
 	}
 	return table
 }
+
+// usualWinter is the standard deviation of winter days about their month's mean at the
+// station that the drawn temperatures were fitted to, K.
+const usualWinter = 4.24
+
+// AirSpread is how far the winter days of a record differ from their month's mean, against
+// the usual; 0 where it has fewer than 200 such days with a temperature. south is for the
+// southern half of the world.
+func AirSpread(days []Day, south bool) float64 {
+	var sum, square, n [12]float64
+	for _, d := range days {
+		if !math.IsNaN(d.Celsius) {
+			m := d.Date.Month() - 1
+			sum[m], square[m], n[m] = sum[m]+d.Celsius, square[m]+d.Celsius*d.Celsius, n[m]+1
+		}
+	}
+	winter := []int{11, 0, 1}
+	if south {
+		winter = []int{5, 6, 7}
+	}
+	total, count := 0.0, 0.0
+	for _, m := range winter {
+		if n[m] > 1 {
+			total += square[m] - sum[m]*sum[m]/n[m]
+			count += n[m]
+		}
+	}
+	if count < 200 {
+		return 0
+	}
+	return math.Sqrt(total/count) / usualWinter
+}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 )
 
 func sameMonths(t *testing.T, got []float64, want ...float64) {
@@ -119,6 +120,23 @@ func TestMeasuredRecord(t *testing.T) {
 		if _, err := ParseDays(strings.NewReader(data), "days.csv"); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", data, err, want)
 		}
+	}
+}
+
+// Days that alternate by 4.24 K about their mean have the usual spread.
+func TestAirSpread(t *testing.T) {
+	t.Parallel()
+	var days []Day
+	for d := range 1200 {
+		days = append(days, Day{Date: time.Date(2010, 1, 1+d, 0, 0, 0, 0, time.UTC), Celsius: 3 + usualWinter*float64(1-2*(d%2))})
+	}
+	for _, south := range []bool{false, true} {
+		if x := AirSpread(days, south); math.Abs(x-1) > 0.01 {
+			t.Errorf("south %v: %.3f, want 1", south, x)
+		}
+	}
+	if x := AirSpread(days[:300], false); x != 0 {
+		t.Errorf("too few days give %.3f", x)
 	}
 }
 

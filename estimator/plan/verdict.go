@@ -111,7 +111,7 @@ func (k *Kit) when(o Outcome) string {
 			last = after
 			in += o.Months[after].DarkMean
 		}
-		if (last-first+12)%12 == 11 {
+		if (last-first+12)%12 >= 8 {
 			return "at any time of the year"
 		}
 	}

@@ -43,7 +43,7 @@ func (y *Year) draw(w *Winter, rng *rand.Rand) {
 	air, cover, days := startAir(rng), false, y.months()
 	for d := range Days {
 		after := float64(w.Score[min(d+1, Days-1)])
-		w.Celsius[d] = float32(y.air[d] + air.next(float64(w.Score[d]), after, y.season(d), rng))
+		w.Celsius[d] = float32(y.air[d] + or1(y.kit.Weather.AirSpread)*air.next(float64(w.Score[d]), after, y.season(d), rng))
 		cover = y.snow(cover, int(y.month[d]), days, rng.Float64())
 		w.Cover[d] = cover
 	}
@@ -58,25 +58,34 @@ func (y *Year) season(d int) float64 {
 	return x
 }
 
-// warmth is how a day's air stands to the month's mean: a part that forgets within days and
-// one that forgets within two weeks. The first follows the sky: clear winter days are cold,
-// clear summer days warm.
-type warmth struct{ fast, slow float64 }
+// warmth is how a day's air stands to the month's mean: a part that forgets within days,
+// one that forgets within two weeks, and spells of frost, which are what stops a battery.
+// The first follows the sky (clear winter days are cold, clear summer days warm), and clear
+// days begin a spell of frost and prolong it.
+type warmth struct {
+	fast, slow float64
+	frost      bool
+	chance     float64 // of frost on such a day of the year, before anything is known
+}
 
-// Fitted to 26 years of days at one lowland station near the sea: standard deviation 4.2 K
-// in winter, 3.3 K in spring and autumn, 2.9 K in summer; correlation over 1, 2, 3, 5, 7, 10
-// days in winter 0.84 0.67 0.55 0.41 0.31 0.23; with the sky's score of the same day -0.40 in
-// winter, of the days before and after -0.33 and -0.22, and 0.43 in summer. Far from the sea
-// days differ more.
+// Fitted to 26 years of days at one lowland station near the sea. Standard deviation 4.2 K
+// in winter, 3.3 K in spring and autumn, 2.9 K in summer; skewness -0.41 in winter;
+// correlation over 1, 2, 3, 5, 7, 10 days in winter 0.84 0.67 0.55 0.41 0.31 0.23; with the
+// sky's score of the same day -0.40 in winter, of the days before and after -0.33 and -0.22,
+// and 0.43 in summer. Far from the sea days differ more, on a coast less: a measured record
+// tells (AirSpread).
 const (
-	airSpread, airWinter, airSummer = 3.3, 0.9, -0.4 // K
-	airFast, airSlow                = 0.70, 0.91
-	airShare                        = 0.45 // of the variance, in the fast part
-	airSky, airNext                 = 0.75, 0.65
-	airTail                         = 0.2 // of winter: frost goes further from the mean than thaw, and stays
+	airSpread, airSummer = 3.1, -0.3 // K
+	airFast, airSlow     = 0.60, 0.89
+	airShare             = 0.5 // of the variance, in the fast part
+	airSky, airNext      = 0.80, 0.75
+	frostDepth           = 7.0  // K below what it would be
+	frostShare           = 0.13 // of the days in the middle of winter
+	frostStay            = 10.0 // days
+	frostSky             = 0.9
 )
 
-func startAir(rng *rand.Rand) warmth { return warmth{rng.NormFloat64(), rng.NormFloat64()} }
+func startAir(rng *rand.Rand) warmth { return warmth{fast: rng.NormFloat64(), slow: rng.NormFloat64()} }
 
 // next is the day's departure from the mean, K, with the sky's scores of the day and the
 // next: dry air comes with both.
@@ -85,13 +94,27 @@ func (a *warmth) next(score, after, season float64, rng *rand.Rand) float64 {
 	push := tie*(score+airNext*after)/math.Sqrt(1+airNext*airNext+0.6*airNext) + math.Sqrt(1-tie*tie)*rng.NormFloat64()
 	a.fast = airFast*a.fast + math.Sqrt(1-airFast*airFast)*push
 	a.slow = airSlow*a.slow + math.Sqrt(1-airSlow*airSlow)*rng.NormFloat64()
-	spread := airSpread + season*season*airSummer
-	tail := 0.0
-	if season > 0 {
-		spread, tail = airSpread+season*season*airWinter, airTail*season
+	spread := airSpread + min(0, season)*min(0, season)*airSummer
+	return spread*(math.Sqrt(airShare)*a.fast+math.Sqrt(1-airShare)*a.slow) + a.spell(score, season, rng.Float64())
+}
+
+// spell lets frost come and go, and gives what it does to the day, K; over many years it
+// does nothing to the mean.
+func (a *warmth) spell(score, season, chance float64) float64 {
+	share := frostShare * max(0, season) * max(0, season)
+	enter, leave := share/(1-share)/frostStay, 1/frostStay
+	a.chance += (1-a.chance)*enter - a.chance*leave
+	lean := math.Exp(frostSky*score - frostSky*frostSky/2)
+	switch {
+	case a.frost:
+		a.frost = chance >= leave*math.Exp(-frostSky*score-frostSky*frostSky/2)
+	default:
+		a.frost = chance < enter*lean
 	}
-	slow := (a.slow - tail*(a.slow*a.slow-1)) / math.Sqrt(1+2*tail*tail)
-	return spread * (math.Sqrt(airShare)*a.fast + math.Sqrt(1-airShare)*slow)
+	if a.frost {
+		return -frostDepth * (1 - a.chance)
+	}
+	return frostDepth * a.chance
 }
 
 // snow keeps the panel covered in runs, so that the month's days come out as given.

@@ -175,6 +175,7 @@ func (in *inputs) sun(ctx context.Context, a Assume) error {
 		if in.days, err = Record(a.Measured); err != nil {
 			return err
 		}
+		in.kit.Weather.AirSpread = plan.AirSpread(in.days, in.kit.Site.Latitude < 0)
 		if means := plan.Means(in.days); len(table.Sun) == 0 && len(in.kit.Site.Insolation) == 0 {
 			table = means
 		} else if len(table.Air) == 0 {
