@@ -143,8 +143,8 @@ type Source struct {
 // Channel is one entry under notify.
 type Channel struct {
 	Name   string `yaml:"name" need:"true" len:"1..32" example:"owner" doc:"of your choice; a-z, 0-9, - and _"`
-	Least  string `yaml:"least" oneof:"info warning critical" doc:"the least grave that is sent; everything when left out"`
-	Second bool   `yaml:"second" doc:"true: a second person, told only what nobody acknowledged by the time to act"`
+	Least  string `yaml:"least" default:"info" oneof:"info warning critical" doc:"the least grave that is sent"`
+	Second bool   `yaml:"second" default:"false" doc:"true: a second person, told only what nobody acknowledged by the time to act"`
 	Kinds  []part `yaml:",inline"`
 	// Kind names the way of telling; Channel is nil where it was not asked for.
 	Kind    string        `yaml:"-"`
