@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -111,6 +112,38 @@ func TestExampleInEveryForm(t *testing.T) {
 	}
 	if back.Carried <= 0 || back.Years.LLP <= 0 || len(back.Years.Months) != 12 || len(back.Frontier) < 3 || len(back.Tornado) < 6 || len(back.Effects) < 10 {
 		t.Errorf("as JSON: %.200s", data)
+	}
+}
+
+// The example names every key that there is, so that nobody has to read the source.
+func TestExampleNamesEveryKey(t *testing.T) {
+	t.Parallel()
+	text := example(t)
+	var walk func(reflect.Type)
+	seen := 0
+	walk = func(v reflect.Type) {
+		for v.Kind() == reflect.Pointer || v.Kind() == reflect.Slice {
+			v = v.Elem()
+		}
+		if v.Kind() != reflect.Struct {
+			return
+		}
+		for i := range v.NumField() {
+			f := v.Field(i)
+			if name := f.Tag.Get("yaml"); name != "" {
+				seen++
+				if !strings.Contains(text, name) {
+					t.Errorf("the example does not name %s", name)
+				}
+			}
+			walk(f.Type)
+		}
+	}
+	for _, v := range []any{Load{}, Assume{}, Prices{}, Wiring{}, Radio{}} {
+		walk(reflect.TypeOf(v))
+	}
+	if seen < 50 {
+		t.Errorf("only %d keys", seen)
 	}
 }
 
