@@ -41,10 +41,12 @@ type Belief struct {
 // weeks.
 const starvedAfter = 30 * 24 * time.Hour
 
-// bandSD is how many standard deviations the band reaches to either side. Errors have more
-// small ones than a normal distribution of the same spread: on simulated nodes of two kinds
-// this many hold 89 to 95 %.
-const bandSD = 1.4
+// bandSD is how many standard deviations the band reaches to either side. What is believed
+// of cells and sensors at large is wide enough for the odd ones; a battery whose voltage
+// surprises little is not one of those, and its band is narrower.
+func bandSD(surprise float64) float64 {
+	return min(max(1.7*math.Sqrt(0.15+surprise), 1), 2.2)
+}
 
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {
@@ -52,9 +54,9 @@ func (m Model) Belief(s *State) Belief {
 	volts := 3.3 * m.cells()
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
 	left := max(1-s.Mean[iCold]*colder(s.Celsius), 0.4)
-	g := m.split(s)
+	g, reach := m.split(s), bandSD(s.Surprise)
 	b := Belief{
-		SoC: x, SoCSD: sd, Low: max(x-bandSD*sd, 0), High: min(x+bandSD*sd, 1),
+		SoC: x, SoCSD: sd, Low: max(x-reach*sd, 0), High: min(x+reach*sd, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
 		OffsetAmps: s.Mean[iDrain] - g.watts/volts, OffsetSD: g.sd / volts,
 		UnmeteredWatts: g.watts, UnmeteredSD: g.sd,
@@ -62,7 +64,7 @@ func (m Model) Belief(s *State) Belief {
 		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
 		DrainWatts: s.Mean[iDrain] * volts, DrainSD: s.sd(iDrain) * volts,
 		NightWatts: s.Mean[iNight] * volts, NightSD: s.sd(iNight) * volts,
-		GhostFound: s.GhostHours >= ghostHours, BandPerDay: 2 * bandSD * 24 * s.sd(iDrain) / size,
+		GhostFound: s.GhostHours >= ghostHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
 		Starved: s.SinceFull > starvedAfter, Celsius: math.NaN(), ColdCharge: s.ColdCharge,
 		ClaimGap: math.NaN(), Replaced: s.Swapped > 0,
 	}

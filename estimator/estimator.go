@@ -107,6 +107,7 @@ func (m Model) fresh(s *State) {
 		s.Gauss.set(iCurve+k, 0, 0)
 	}
 	s.bend()
+	s.Surprise = 0.5
 	s.StepVA, s.StepAA, s.Branch = 0, 0, -0.5
 	s.Anchored, s.SinceAnchor, s.Lowest = false, 0, 1
 	s.FullSeen, s.SinceFull, s.Full, s.Held, s.Floating = false, 0, false, 0, 0

@@ -24,9 +24,13 @@ const knots = 9
 
 // Gauss is a joint normal distribution over the unknowns.
 type Gauss struct {
-	Mean [unknowns]float64
-	Cov  [unknowns][unknowns]float64
+	Mean     [unknowns]float64
+	Cov      [unknowns][unknowns]float64
+	Surprise float64 // mean square of the newest looks' surprises, over that expected
 }
+
+// surpriseLooks is over how many looks that mean goes.
+const surpriseLooks = 60
 
 // set makes one unknown independent of the others.
 func (g *Gauss) set(k int, mean, sd float64) {
@@ -206,6 +210,7 @@ func (g *Gauss) take(v sight, l line, h held) {
 	if s := g.spread(&l.slope) + total; off*off > 9*s {
 		total += off*off/9 - s
 	}
+	g.Surprise += (min(off*off/(g.spread(&l.slope)+total), 9) - g.Surprise) / surpriseLooks
 	g.observe(&l.slope, off, total, h)
 }
 
