@@ -108,3 +108,24 @@ func TestTuneIsSlowAndRight(t *testing.T) {
 		t.Errorf("one missed outage turned 0.05 into %.3f", got)
 	}
 }
+
+func TestReportSumsTheLedgerUp(t *testing.T) {
+	t.Parallel()
+	var l Ledger
+	if r := l.Report(); r.Outages != 0 || !math.IsNaN(r.LeadMedian) || !math.IsNaN(r.Spans[0].Skill) {
+		t.Errorf("of nothing: %+v", r)
+	}
+	l.Years, l.NLeads, l.Leads = 2, 3, [16]float64{90, 20, 130}
+	l.Watch[4] = Watch{True: 4, False: 1}
+	for range 9 {
+		l.Scores[2].add(0.1, false)
+	}
+	l.Scores[2].add(0.9, true)
+	r := l.Report()
+	if r.LeadMedian != 90 || r.Alarms[4] != (AlarmReport{0.5, 2, 0.5}) {
+		t.Errorf("%+v", r)
+	}
+	if s := r.Spans[2]; s.Hours != 72 || s.Came != 0.1 || s.Stated[0] < 0.09 || s.Seen[4] != 1 || !math.IsNaN(s.Stated[2]) || math.Abs(s.Skill-(1-0.1/0.9)) > 1e-9 {
+		t.Errorf("%+v", s)
+	}
+}

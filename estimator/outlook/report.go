@@ -1,0 +1,59 @@
+package outlook
+
+import (
+	"math"
+	"slices"
+)
+
+// Report is the ledger for people: how good the looks ahead were.
+type Report struct {
+	Spans      []SpanReport
+	Alarms     []AlarmReport
+	Outages    int
+	LeadMedian float64 // hours between warning at one half and the cut-off, over the last outages; NaN without any
+	Years      float64
+}
+
+// SpanReport is how good the chances of one span were.
+type SpanReport struct {
+	Hours  int
+	Days   float64    // looks that were scored
+	Came   float64    // share of them that came true
+	Skill  float64    // Brier skill against that share; NaN when nothing or always the same came
+	Stated [5]float64 // mean chance in each fifth; NaN where there was none
+	Seen   [5]float64 // share that came in each fifth
+}
+
+// AlarmReport is what a threshold of the chance within 120 h would have cried.
+type AlarmReport struct {
+	Threshold           float64
+	TrueYear, FalseYear float64
+}
+
+// Report sums the ledger up.
+func (l *Ledger) Report() Report {
+	out := Report{Outages: l.NLeads, LeadMedian: math.NaN(), Years: l.Years}
+	for i, hours := range Withins() {
+		out.Spans = append(out.Spans, l.Scores[i].report(hours))
+	}
+	for k := range l.Watch {
+		if w := &l.Watch[k]; l.Years > 0 {
+			out.Alarms = append(out.Alarms, AlarmReport{threshold(k), w.True / l.Years, w.False / l.Years})
+		}
+	}
+	if n := min(l.NLeads, len(l.Leads)); n > 0 {
+		leads := slices.Sorted(slices.Values(l.Leads[:n]))
+		out.LeadMedian = leads[n/2]
+	}
+	return out
+}
+
+func (s Score) report(hours int) SpanReport {
+	out := SpanReport{Hours: hours, Days: s.N, Came: s.Came / s.N, Skill: s.Skill()}
+	for i := range out.Stated {
+		a, b := s.Bins[2*i], s.Bins[2*i+1]
+		n := a.N + b.N
+		out.Stated[i], out.Seen[i] = (a.P+b.P)/n, (a.Came+b.Came)/n
+	}
+	return out
+}
