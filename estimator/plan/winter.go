@@ -195,7 +195,10 @@ func (y *Year) measured(record *[Days]Day, year int, rng *rand.Rand) (w Winter, 
 	w.Name = yearName(year, y.kit.Site.Latitude)
 	for d := range Days {
 		if day := record[d]; !day.Date.IsZero() {
-			kt = day.GHI / sun.DailyExtraterrestrial(day.Date.YearDay(), y.kit.Site.Latitude)
+			// Where the sun does not rise, any clearness gives no light.
+			if top := sun.DailyExtraterrestrial(day.Date.YearDay(), y.kit.Site.Latitude); top > 0.05 {
+				kt = day.GHI / top
+			}
 			w.Celsius[d] = float32(day.Celsius)
 			if math.IsNaN(day.Celsius) {
 				w.Celsius[d] = float32(y.air[d])

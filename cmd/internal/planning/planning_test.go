@@ -19,6 +19,7 @@ import (
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/estimator"
 	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sun"
 )
 
 const small = `
@@ -365,6 +366,35 @@ func TestHolds(t *testing.T) {
 	r := made(t, small+"loads: [{name: radio, watts: 1.5}]\n", Options{})
 	if !r.Holds || r.Mend != "" || !strings.Contains(r.Verdict, "stays lit") {
 		t.Errorf("%q, mend %q", r.Verdict, r.Mend)
+	}
+}
+
+// From pole to pole a plan is made of numbers: polar nights have no sun at all.
+func TestEverywhere(t *testing.T) {
+	t.Parallel()
+	for _, latitude := range []int{-80, -34, 0, 34, 71} {
+		file := filepath.Join(t.TempDir(), "days.csv")
+		var csv strings.Builder
+		csv.WriteString("date,ghi_kwh_m2\n")
+		for at := time.Date(2010, 1, 1, 0, 0, 0, 0, time.UTC); at.Year() < 2013; at = at.AddDate(0, 0, 1) {
+			clear := 0.3 + 0.05*float64(at.Day()%6)
+			fmt.Fprintf(&csv, "%s,%.3f\n", at.Format(time.DateOnly), clear*sun.DailyExtraterrestrial(at.YearDay(), float64(latitude)))
+		}
+		if err := os.WriteFile(file, []byte(csv.String()), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		text := fmt.Sprintf("site: {name: s, latitude: %d, longitude: -70}\nbattery: {capacity_ah: 80}\narray: {watts_peak: 240, tilt_deg: 60}\nloads: [{name: radio, watts: 4}]\nplan: {measured: %s}\n", latitude, file)
+		r := made(t, text, Options{})
+		if _, err := json.Marshal(r); err != nil {
+			t.Errorf("at %d°: %v", latitude, err)
+		}
+		var page bytes.Buffer
+		if err := r.HTML(&page); err != nil || strings.Contains(page.String(), "NaN") || strings.Contains(page.String(), "Inf") {
+			t.Errorf("at %d°: %v, or a number that is none", latitude, err)
+		}
+		if far := latitude < -70 || latitude > 70; far == r.Holds {
+			t.Errorf("at %d° %q", latitude, r.Verdict)
+		}
 	}
 }
 
