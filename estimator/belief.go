@@ -28,6 +28,7 @@ type Belief struct {
 	DrainWatts, DrainSD float64 // all that leaves unmeasured: unmetered load and the sensor's zero error together
 	NightWatts, NightSD float64 // by how much that is more in the dark than by day
 	GhostFound          bool    // a load past the meters is as good as certain
+	MilliOhms25         float64 // resistance as it would be at 25 °C, so that months can be compared
 	BandPerDay          float64 // by how much the band widens with each further day without a full
 	Starved             bool    // so long without a full that the protection circuit cannot balance the cells
 	Celsius             float64 // of the battery, measured or inferred; NaN when nothing tells
@@ -64,7 +65,8 @@ func (m Model) Belief(s *State) Belief {
 		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
 		DrainWatts: s.Mean[iDrain] * volts, DrainSD: s.sd(iDrain) * volts,
 		NightWatts: s.Mean[iNight] * volts, NightSD: s.sd(iNight) * volts,
-		GhostFound: s.GhostHours >= ghostHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
+		MilliOhms25: 1000 * m.restOhms(s),
+		GhostFound:  s.GhostHours >= ghostHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
 		Starved: s.SinceFull > starvedAfter, Celsius: math.NaN(), ColdCharge: s.ColdCharge,
 		ClaimGap: math.NaN(), Replaced: s.Swapped > 0,
 	}
