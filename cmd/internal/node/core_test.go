@@ -273,3 +273,16 @@ func TestImpossibleValueIsKeptFromTheBelief(t *testing.T) {
 		t.Error("the current beside it was lost")
 	}
 }
+
+// A ping and a peer source may both know the boathouse: a metric cannot stand twice.
+func TestPeerThatTwoSourcesKnow(t *testing.T) {
+	t.Parallel()
+	p := testPlan()
+	p.Sources = append(p.Sources, SourcePlan{Name: "neighbours", Kind: "peer", Every: time.Minute, Peers: []string{"boathouse"}})
+	c := NewCore(p)
+	take(t, c, collector.Report{Source: "neighbours", At: at(0), Values: []reading.Value{{Quantity: reading.PeerUp, Of: "boathouse", X: 1}}})
+	peers := c.Snapshot(at(0)).Peers
+	if len(peers) != 2 || peers[1].Name != "boathouse" || !peers[1].Known || peers[1].Source != "neighbours" {
+		t.Errorf("%+v: want gate, and boathouse by the source that knows it", peers)
+	}
+}

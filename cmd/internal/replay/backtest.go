@@ -186,8 +186,9 @@ func (v *Verdict) score(estimates io.Reader) ([]Score, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the estimates: %w", err)
 	}
-	scores := make([]Score, len(outlook.Withins()))
-	for i, within := range outlook.Withins() {
+	withins := outlook.Withins()
+	scores := make([]Score, len(withins))
+	for i, within := range withins {
 		s := &scores[i]
 		s.Within = within
 		for _, row := range rows[1:] {

@@ -29,7 +29,11 @@ func Header() []string {
 }
 
 // estimate is one line of the estimates. What is not known is empty.
-func estimate(t time.Time, b estimator.Belief, o outlook.Outlook) []string {
+func estimate(t time.Time, b estimator.Belief, o outlook.Outlook, exact bool) []string {
+	number := number
+	if exact {
+		number = whole
+	}
 	line := []string{t.UTC().Format(time.RFC3339), number(b.SoC), number(b.Low), number(b.High)}
 	for _, w := range []outlook.Window{o.Cutoff, o.Reserve} {
 		for _, hours := range []float64{w.P10, w.P50, w.P90} {
@@ -50,6 +54,14 @@ func number(x float64) string {
 		return ""
 	}
 	return strconv.FormatFloat(x, 'f', 4, 64)
+}
+
+// whole prints all digits of a number.
+func whole(x float64) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(x, 'g', -1, 64)
 }
 
 // spaced looks at the first rows of a file to learn how far apart they stand.

@@ -28,6 +28,7 @@ type Job struct {
 	Every     time.Duration       // between estimates
 	Estimates io.Writer           // CSV
 	Notices   io.Writer           // JSON lines
+	Exact     bool                // all digits in the estimates, not four places
 	Progress  func(at time.Time)
 }
 
@@ -116,7 +117,7 @@ func (r *run) marks(t time.Time) error {
 				return err
 			}
 		}
-		if err := r.csv.Write(estimate(r.mark, r.core.Belief(), r.core.Outlook())); err != nil {
+		if err := r.csv.Write(estimate(r.mark, r.core.Belief(), r.core.Outlook(), r.Exact)); err != nil {
 			return fmt.Errorf("cannot write the estimates: %w", err)
 		}
 		r.sum.Estimates++
