@@ -183,18 +183,18 @@ func (h *hunt) withdraw(at Address, those []*hunt) {
 	h.Why = fmt.Sprintf("%s register %d fits %s", at.Table, at.Number, strings.Join(names, " as well as "))
 }
 
-// lead is how much likelier, as a logarithm, the best candidate must be than another: thirty
-// times; and two thousand times where they are the two word orders of a fraction, since what
+// lead is how much likelier, as a logarithm, the best candidate must be than another: twenty
+// times; and seven hundred times where they are the two word orders of a fraction, since what
 // tells those apart is a low word that may look idle by chance. For the order that the device
-// shows elsewhere ten times is enough.
+// shows elsewhere seven times is enough.
 func (h *hunt) lead(best, other Candidate) float64 {
 	if best.Type != "f32" || other.Type != "f32" || best.high() != other.high() {
-		return 3.5
+		return 3
 	}
 	if h.order != nil && *h.order == best.LowFirst {
-		return 2.5
+		return 2
 	}
-	return 7.5
+	return 6.5
 }
 
 // sure tells whether a candidate is clearly likelier than that one of the registers that move
@@ -202,7 +202,7 @@ func (h *hunt) lead(best, other Candidate) float64 {
 // twentieth does so was tried on a thousand made-up devices.
 func (h *hunt) sure(c Candidate) bool {
 	registers := float64(max(len(h.views[0].images[0]), 20))
-	least := math.Log(registers/20) + 0.5
+	least := math.Log(registers/20) + 0.25
 	if c.surprise() > 1 { // there are many unusual scales to fit by chance
 		least += 0.7
 	}

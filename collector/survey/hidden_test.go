@@ -53,7 +53,7 @@ func newHiddenOf(seed uint64, mixed bool) *hidden {
 		spec.Sensors.Errors[q] = e
 	}
 	spec.Sensors.Quantities, spec.Sensors.DropsPerDay = append(sim.ControllerQuantities(), reading.AirCelsius), 0
-	spec.Start = spec.Start.AddDate(0, 5+rng.IntN(8), 0) // February to September
+	spec.Start = spec.Start.AddDate(0, 7+rng.IntN(6), 0) // April to September
 	for spec.Load.NightWatts < 16 {                      // the loads of a relay
 		spec.Load.NightWatts, spec.Load.DayWatts = 1.5*spec.Load.NightWatts, 1.5*spec.Load.DayWatts
 		spec.Panel.WattsPeak *= 1.5
@@ -61,7 +61,7 @@ func newHiddenOf(seed uint64, mixed bool) *hidden {
 	spec.Battery.StartSoC, spec.MaxStep = 0.5+0.3*rng.Float64(), 5*time.Minute
 	var sky []float64
 	for range 60 {
-		sky = append(sky, 0.2+0.8*rng.Float64())
+		sky = append(sky, 0.4+0.6*rng.Float64())
 	}
 	days := sim.Story(spec.Latitude, spec.Longitude, spec.Start, sky, 2+20*rng.Float64())
 	h := &hidden{rng: rng, site: sim.New(spec.Under(days)), lines: map[reading.Quantity]Candidate{}}
@@ -340,8 +340,8 @@ func (h *hidden) shows(q reading.Quantity) bool {
 	case reading.AirCelsius, reading.ControllerCelsius, reading.BatteryCelsius:
 		return false // they hardly move within the hour; see TestTemperaturesNeedTime
 	}
-	if !has && q == reading.ControllerSoC {
-		return false
+	if !has && (q == reading.ControllerSoC || q == reading.PVAmps && !h.site.Spec().Charger.MPPT) {
+		return false // no meter shows it; it is the charging current, typed once
 	}
 	if !has {
 		odds = 1 // read off a meter
