@@ -41,7 +41,9 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 	s.Ready = len(s.Unready) == 0
 	for _, src := range c.sources {
 		s.Sources = append(s.Sources, src.fact(now, c.first, c.every(src)))
-		s.Peers = append(s.Peers, src.peerFacts(now, c.every(src))...)
+		for _, p := range src.peerFacts(now, c.every(src)) {
+			s.Peers = merged(s.Peers, p)
+		}
 	}
 	return s
 }
