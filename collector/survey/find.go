@@ -183,13 +183,13 @@ func (h *hunt) withdraw(at Address, those []*hunt) {
 	h.Why = fmt.Sprintf("%s register %d fits %s", at.Table, at.Number, strings.Join(names, " as well as "))
 }
 
-// lead is how much likelier, as a logarithm, the best candidate must be than another: twenty
+// lead is how much likelier, as a logarithm, the best candidate must be than another: thirty
 // times; and seven hundred times where they are the two word orders of a fraction, since what
 // tells those apart is a low word that may look idle by chance. For the order that the device
 // shows elsewhere seven times is enough.
 func (h *hunt) lead(best, other Candidate) float64 {
 	if best.Type != "f32" || other.Type != "f32" || best.high() != other.high() {
-		return 3
+		return 3.5
 	}
 	if h.order != nil && *h.order == best.LowFirst {
 		return 2
