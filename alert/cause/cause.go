@@ -106,9 +106,10 @@ type Record struct {
 	Uptime     float64 `yaml:"uptime_hours"` // of the board, at the end
 	SoCAfter   float64 `yaml:"soc_after"`
 	VoltsAfter float64 `yaml:"volts_after"`
-	RanThrough Truth   `yaml:"ran_through"`      // its own record has samples of the silence
-	ClockAfter Truth   `yaml:"clock_after"`      // trusted
-	ClockStep  float64 `yaml:"clock_step_hours"` // by which the wall clock moved more than the time that passed
+	RanThrough Truth   `yaml:"ran_through"`         // its own record has samples of the silence
+	ClockAfter Truth   `yaml:"clock_after"`         // trusted
+	ClockStep  float64 `yaml:"clock_step_hours"`    // by which the wall clock moved more than the time that passed
+	Stopped    Truth   `yaml:"only_daemon_stopped"` // the board ran on, and what records on it did not
 }
 
 // Blank is a record in which nothing is known.

@@ -121,3 +121,15 @@ func TestTruthText(t *testing.T) {
 		t.Error("Of")
 	}
 }
+
+// TestOnlyTheDaemonStopped: a hole in the record of a board that ran on is no outage.
+func TestOnlyTheDaemonStopped(t *testing.T) {
+	t.Parallel()
+	for _, o := range library(t) {
+		o.Rec.Stopped, o.Rec.ClockStep = Yes, math.NaN()
+		v := Judge(o.Rec)
+		if v.Cause != CannotTell || len(v.Bring) != 0 || !strings.Contains(v.String(), "only ebbwatch itself was stopped") {
+			t.Errorf("%s: %s, bring %v", o.Name, v.Cause, v.Bring)
+		}
+	}
+}

@@ -43,6 +43,9 @@ func (v Verdict) String() string {
 
 // sentence says what it comes to.
 func (v Verdict) sentence() string {
+	if v.Record.Stopped == Yes {
+		return "The board ran on: only ebbwatch itself was stopped. Nothing says that the node was dark."
+	}
 	switch v.Cause {
 	case CannotTell:
 		first, second := v.Ladder[0], v.Ladder[1]

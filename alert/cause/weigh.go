@@ -40,6 +40,9 @@ func (s *scale) weigh() {
 		Clock: s.clock, Path: s.path, Cutoff: s.cutoff, Creep: s.creep, Lockout: s.lockout,
 		Cold: s.cold, Heat: s.heat, Water: s.water, Power: s.power,
 	}[s.Cause]()
+	if s.r.Stopped == Yes {
+		s.out("the board ran on")
+	}
 	if s.Cause != Clock && s.r.stepped() {
 		s.out("the clock stepped over the whole silence: nothing was silent")
 	}
