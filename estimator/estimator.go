@@ -68,6 +68,7 @@ type State struct {
 	Curtailed   bool
 	SinceFull   time.Duration
 	NetW, LoadW float64
+	BulkVolts   float64 // of the panel when all it gives is taken
 	DarkLoad    float64 // W, what flowed out when the panel gave nothing
 	ColdCharge  bool
 	Claim       float64 // of the controller
@@ -134,7 +135,7 @@ func (m Model) Step(s State, r reading.Reading) State {
 	if how == ignored {
 		return s
 	}
-	f := flowOf(&r, 3.2*m.cells())
+	f := flowOf(&r, m.cells())
 	m.climate(&s, &r, dt.Hours())
 	m.meet(&s, f)
 	if how == restarts {

@@ -21,31 +21,37 @@ const converterShare = 0.95
 
 // flowOf picks the best description of the current that the reading offers: the battery's
 // own sensor, else charge and load, else powers over the voltage.
-func flowOf(r *reading.Reading, nominal float64) flow {
+func flowOf(r *reading.Reading, cells float64) flow {
+	nominal := 3.2 * cells
 	f := flow{volts: nominal}
 	if v, ok := r.Get(reading.BatteryVolts); ok && v > nominal/3 {
 		f.volts, f.voltsKnown = v, true
 	}
 	if i, ok := r.Get(reading.BatteryAmps); ok {
 		f.in, f.out, f.inKnown, f.outKnown = max(i, 0), max(-i, 0), true, true
-		f.daylight(r)
+		f.daylight(r, f.volts/cells)
 		return f
 	}
 	f.chargeSide(r)
 	f.loadSide(r)
-	f.daylight(r)
+	f.daylight(r, f.volts/cells)
 	return f
 }
 
-// daylight tells whether the panel gives something, from whatever would show it.
-func (f *flow) daylight(r *reading.Reading) {
-	f.sun, f.sunKnown = f.in > 0.3, f.inKnown
+// daylight tells whether the panel gives something, from whatever would show it: its
+// current, else its voltage, else a battery held above any resting voltage.
+func (f *flow) daylight(r *reading.Reading, cell float64) {
 	for _, q := range [...]reading.Quantity{reading.PVWatts, reading.ChargeAmps, reading.PVAmps} {
 		if x, ok := r.Get(q); ok {
 			f.sun, f.sunKnown = x > 0.2, true
 			return
 		}
 	}
+	if x, ok := r.Get(reading.PVVolts); ok && f.voltsKnown {
+		f.sun, f.sunKnown = x > 0.8*f.volts, true
+		return
+	}
+	f.sun, f.sunKnown = f.in > 0.3 || f.voltsKnown && cell > restMost, f.inKnown
 }
 
 func (f *flow) chargeSide(r *reading.Reading) {

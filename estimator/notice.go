@@ -21,7 +21,7 @@ func (m Model) notice(s *State, r *reading.Reading, f flow, dt time.Duration) {
 	s.Claim, s.ClaimKnown = r.Get(reading.ControllerSoC)
 	t, known := r.Get(reading.BatteryCelsius)
 	s.ColdCharge = known && t < 0 && f.inKnown && f.net()-s.Mean[iDrain] > m.Battery.CapacityAh/200
-	s.Curtailed = m.curtailed(s, f)
+	s.Curtailed = m.curtailed(s, r, f)
 	m.powers(s, r, f, hours)
 	m.judgeGhost(s, hours)
 }
@@ -41,11 +41,29 @@ func (m Model) judgeGhost(s *State, hours float64) {
 }
 
 // curtailed tells a charger that holds a voltage above any resting one from one that gives
-// all there is: the held voltage does not rise.
-func (m Model) curtailed(s *State, f flow) bool {
-	cells := m.cells()
-	return f.voltsKnown && f.inKnown && (f.in > 0.05 || f.sun) && f.volts/cells > 3.35 &&
-		math.Abs(f.volts-s.Volts)/cells < 0.008
+// all there is: the held voltage does not rise, and the panel, less drawn upon, stands higher
+// than it does in bulk.
+func (m Model) curtailed(s *State, r *reading.Reading, f flow) bool {
+	if !f.voltsKnown || !f.sun {
+		return false
+	}
+	cell := f.volts / m.cells()
+	pv, known := r.Get(reading.PVVolts)
+	if known && cell < restMost && f.in > m.Battery.CapacityAh/100 {
+		if s.BulkVolts == 0 {
+			s.BulkVolts = pv
+		}
+		s.BulkVolts += (pv - s.BulkVolts) / 50
+	}
+	still := max(0.004, s.VoltStep/m.cells())
+	held := math.Abs(f.volts-s.Volts)/m.cells() < still
+	switch {
+	case cell < 3.35:
+		return false
+	case !known || s.BulkVolts == 0:
+		return held
+	}
+	return held && pv > 1.01*s.BulkVolts || pv > 1.05*s.BulkVolts
 }
 
 // powers notes what flows now. A node that knows only its battery's current shows its load

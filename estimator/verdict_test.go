@@ -109,7 +109,7 @@ func (v *verdict) check(t *testing.T, l limits) {
 type plainCounter struct{ x, label float64 }
 
 func (c *plainCounter) step(r *reading.Reading, hours float64) {
-	f := flowOf(r, 12.8)
+	f := flowOf(r, 4)
 	c.x = min(max(c.x+f.net()*hours/c.label, 0), 1)
 	if f.voltsKnown && f.volts > 13.8 && f.net() < c.label/25 {
 		c.x = 1
