@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/estimator"
 	"ebbwatch/estimator/outlook"
@@ -297,7 +298,7 @@ func TestLearnedOverridesTheLabel(t *testing.T) {
 	}
 	t.Cleanup(func() { _ = dir.Close() })
 	battery := estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()}
-	m := memory{Outlook: outlook.Model{Battery: battery}.Start(), Belief: estimator.Model{Battery: battery}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
+	m := node.Memory{Outlook: outlook.Model{Battery: battery}.Start(), Belief: estimator.Model{Battery: battery}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
 	m.Outlook.Load.Level, m.Outlook.Load.Days = 4, 30
 	m.Outlook.Panel.Days = 60
 	for i := range m.Outlook.Panel.LogW {

@@ -1,0 +1,172 @@
+package planning
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"ebbwatch/estimator/plan"
+	"ebbwatch/estimator/plan/wiring"
+)
+
+func TestHourSpans(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		in       string
+		from, to int
+		ok       bool
+	}{
+		{"06-22", 6, 22, true}, {"22-06", 22, 6, true}, {"18-24", 18, 0, true}, {"0-5", 0, 5, true}, {" 7 - 9 ", 7, 9, true},
+		{"0-24", 0, 0, false}, {"6-6", 0, 0, false}, {"24-3", 0, 0, false}, {"6", 0, 0, false}, {"6-25", 0, 0, false}, {"-1-4", 0, 0, false}, {"a-b", 0, 0, false},
+	} {
+		from, to, ok := hourSpan(c.in)
+		if ok != c.ok || ok && (from != c.from || to != c.to) {
+			t.Errorf("%q: %d to %d, %v", c.in, from, to, ok)
+		}
+	}
+}
+
+func TestWords(t *testing.T) {
+	t.Parallel()
+	for az, want := range map[float64]string{0: "north", 22: "north", 23: "north-east", 90: "east", 180: "south", 200: "south", 225: "south-west", 350: "north", 360: "north"} {
+		if got := compass(az); got != want {
+			t.Errorf("%g° is %s, want %s", az, got, want)
+		}
+	}
+	for x, want := range map[float64]string{0: "0 %", 0.00005: "under 0.01 %", 0.003: "0.30 %", 0.0851: "8.5 %", 1: "100.0 %"} {
+		if got := Percent(x); got != want {
+			t.Errorf("%g is %s, want %s", x, got, want)
+		}
+	}
+	for n, want := range map[int]string{12: "12 AWG", 0: "1/0 AWG", -3: "4/0 AWG"} {
+		if got := gauge(n); got != want {
+			t.Errorf("gauge %d is %s, want %s", n, got, want)
+		}
+	}
+	if got := want(wiring.Verdict{}); got != "more than 35 mm²" {
+		t.Errorf("no section is %q", got)
+	}
+	if got := want(wiring.Verdict{NextMM2: 2.5, NextAWG: 12, AWGOK: true}); got != "2.5 mm² or 12 AWG" {
+		t.Errorf("a section is %q", got)
+	}
+	if finite(math.NaN()) != 0 || finite(math.Inf(1)) != 0 || finite(2) != 2 {
+		t.Error("finite")
+	}
+	if got := tie("carries 5.3 W at 1 % dark; 38 dark nights"); got != "carries 5.3\u00a0W at 1\u00a0% dark; 38\u00a0dark nights" {
+		t.Errorf("tied %q", got)
+	}
+	if got := list([]float64{0.5, 1.25}, 2); got != "[0.50, 1.25]" {
+		t.Errorf("list %q", got)
+	}
+}
+
+// The cheapest mend: what costs nothing comes first, then the cheapest pair.
+func TestMend(t *testing.T) {
+	t.Parallel()
+	pairs := []plan.Pair{{Watts: 480, Ah: 210, Cost: 900}, {Watts: 680, Ah: 140, Cost: 780, Best: true}}
+	priced := plan.Prices{PanelWatt: 0.5, BatteryAh: 3}
+	for _, c := range []struct {
+		name   string
+		r      Report
+		p      plan.Prices
+		want   string
+		refuse string
+	}{
+		{"free", Report{Frontier: pairs, Effects: []plan.Effect{{Name: "twice the panel", Mends: true, Cost: 100}, {Name: "one watt less", Mends: true, Free: true, LLP: 0.009}}}, priced, "Cheapest: one watt less; then 0.90 % of the year is dark.", ""},
+		{"a hill cannot be moved", Report{Frontier: pairs, Effects: []plan.Effect{{Name: "no obstacle before the panel", Mends: true, Free: true}}}, priced, "680 W of panel with 140 Ah (780 EUR for both)", "obstacle"},
+		{"without prices", Report{Frontier: pairs}, plan.Prices{}, "give prices to compare", "EUR"},
+		{"nothing", Report{Carried: 3.2}, priced, "bring the load down to 3.2 W", ""},
+	} {
+		c.r.Currency = "EUR"
+		got := c.r.mend(c.p)
+		if !strings.Contains(got, c.want) || c.refuse != "" && strings.Contains(got, c.refuse) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// The pair is held against the price of the sun.
+func TestPairAgainstTheSun(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name   string
+		meters float64
+		mm2    float64
+		volts  float64
+		price  float64
+		want   []string
+	}{
+		{"the pair is cheaper", 60, 2.5, 48, 5, []string{"the pair is the better buy", "costs about 300 EUR"}},
+		{"the sun is cheaper", 300, 2.5, 48, 9, []string{"the sun is the better buy"}},
+		{"no price", 100, 2.5, 48, 0, []string{"never dark in January", "fibre"}},
+		{"thin", 400, 1.5, 48, 0, []string{"For 5 % of drop take"}},
+		{"hopeless", 200, 1, 12, 0, []string{"do not go through this cable"}},
+	} {
+		r := &Report{Currency: "EUR", Loads: []LoadLine{{Battery: 21}}, Frontier: []plan.Pair{{Cost: 780, Best: true}}}
+		d := Drawing{Assume: Assume{Pair: &Pair{Cable: Cable{Meters: c.meters, MM2: c.mm2}, Volts: c.volts}}, Prices: Prices{TrenchM: c.price}}
+		got := r.pair(d)
+		for _, want := range c.want {
+			if !strings.Contains(got.Says, want) {
+				t.Errorf("%s: %q, want %q", c.name, got.Says, want)
+			}
+		}
+	}
+}
+
+// What is wrong with cables and steps comes out in the report, in words.
+func TestWiringInTheReport(t *testing.T) {
+	t.Parallel()
+	c, d := parse(t, small+`
+loads: [{name: radio, watts: 8}]
+wiring:
+  stop_volts: 11.5
+  runs:
+    - {name: thin, meters: 12, mm2: 1, watts: 40, fuse: 30}
+    - {name: none, meters: 2, awg: 10, amps: 5}
+    - {name: panel, meters: 5, mm2: 4, amps: 8, volts: 18, no_fuse: true}
+    - {name: hopeless, meters: 300, mm2: 0.5, watts: 60, fuse: 5}
+`)
+	w := wires(d, c)
+	all := map[string]string{}
+	for _, r := range w.Runs {
+		all[r.Name] = strings.Join(r.Problems, "; ")
+	}
+	for name, want := range map[string]string{"thin": "does not protect 1 mm²", "none": "no fuse is drawn", "hopeless": "cannot be fed"} {
+		if !strings.Contains(all[name], want) {
+			t.Errorf("%s: %q, want %q", name, all[name], want)
+		}
+	}
+	if all["panel"] != "" || w.Runs[2].Fuse != "none needed" || w.Runs[1].Size != "10 AWG" {
+		t.Errorf("%+v", w.Runs)
+	}
+	ladder := strings.Join(w.Ladder, "; ")
+	for _, want := range []string{"the clean stop at 11.5 V does not come before the controller's disconnect at 11.6 V", "is not known: look it up"} {
+		if !strings.Contains(ladder, want) {
+			t.Errorf("the ladder %q lacks %q", ladder, want)
+		}
+	}
+	if len(w.Steps) != 2 {
+		t.Errorf("steps %+v", w.Steps)
+	}
+}
+
+// Scales end on a round number not below what they show.
+func TestScales(t *testing.T) {
+	t.Parallel()
+	for x, want := range map[float64]float64{0.3: 0.5, 1: 1, 1.4: 2, 3: 5, 7: 10, 180: 200, 0: 1} {
+		if got := nice(x); math.Abs(got-want) > 1e-9 {
+			t.Errorf("nice(%g) is %g, want %g", x, got, want)
+		}
+	}
+	c := canvas{W: 300, H: 200, left: 40, right: 10, top: 20, bottom: 20}
+	if end := c.axis(870, "Wh"); end != 1000 || len(c.Lines) != 3 {
+		t.Errorf("an axis to %g with %d lines", end, len(c.Lines))
+	}
+	if got := decades(80, 3000); len(got) != 5 || got[0] != 100 || got[4] != 2000 {
+		t.Errorf("decades %v", got)
+	}
+	c.bar("x", 10, 20, 0.2, 0.1)
+	if b := c.Boxes[0]; b.H < 0 {
+		t.Errorf("a bar upside down: %+v", b)
+	}
+}
