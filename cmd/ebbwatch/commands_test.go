@@ -234,3 +234,24 @@ func TestHistoryComesOutAsReplayTakesIt(t *testing.T) {
 		t.Errorf("replay: code %d: %s", code, stderr)
 	}
 }
+
+func TestSurveyRefusesBeforeItAsks(t *testing.T) {
+	t.Parallel()
+	taken := filepath.Join(t.TempDir(), "map.yaml")
+	write(t, taken, "precious\n")
+	hook := newReceiver(t)
+	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	for args, want := range map[string]string{
+		"survey --out " + taken:                     "it exists already",
+		"survey --parity mark":                      "none, even or odd",
+		"survey --kick nobody --config " + file:     "no source of that name",
+		"survey --kick charger --config /nowhere.x": "/nowhere.x",
+	} {
+		if _, stderr, code := said(t, strings.Fields(args)...); code != 1 || !strings.Contains(stderr, want) {
+			t.Errorf("%s: code %d: %s", args, code, stderr)
+		}
+	}
+	if _, stderr, code := said(t, "survey", "--list"); code != 0 {
+		t.Errorf("--list: code %d: %s", code, stderr)
+	}
+}
