@@ -55,26 +55,22 @@ func (s *Store) Export(ctx context.Context, out io.Writer, from, to time.Time) (
 
 // page reads the next thousand samples: a long export does not hold up the writer.
 func (s *Store) page(ctx context.Context, from, to int64) ([]row, error) {
-	var rows []row
-	var failed error
-	err := s.do(ctx, func(w *writer) {
+	return ask(ctx, s, func(w *writer) ([]row, error) {
 		if w.db != nil {
-			rows, failed = w.read(w.db, w.raw, "WHERE t >= ? AND t < ? ORDER BY t LIMIT 1000", from, to)
+			rows, err := w.read(w.db, w.raw, "WHERE t >= ? AND t < ? ORDER BY t LIMIT 1000", from, to)
+			if err != nil || len(rows) > 0 {
+				return rows, err
+			}
 		}
-		if failed != nil || len(rows) > 0 {
-			return
-		}
+		var rows []row
 		for _, x := range w.pending {
 			if t, ok := w.when(x); ok && t >= from && t < to && x.note == nil {
 				rows = append(rows, row{[]int64{t}, slices.Clone(x.cells)})
 			}
 		}
 		slices.SortFunc(rows, func(a, b row) int { return int(a.key[0] - b.key[0]) })
+		return rows, nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	return rows, failed
 }
 
 func (s *Store) record(r row) []string {

@@ -155,10 +155,11 @@ func (s *Store) hand(x sample) {
 
 // Flush writes what waits in memory now, because power may be about to go.
 func (s *Store) Flush(ctx context.Context) error {
-	var err error
-	if e := s.do(ctx, func(w *writer) { err = w.flush(); w.report(err) }); e != nil {
-		return e
-	}
+	_, err := ask(ctx, s, func(w *writer) (struct{}, error) {
+		err := w.flush()
+		w.report(err)
+		return struct{}{}, err
+	})
 	return err
 }
 
@@ -194,20 +195,26 @@ func (s *Store) Close(ctx context.Context) error {
 	return err
 }
 
-// do runs f in the goroutine that owns the file.
-func (s *Store) do(ctx context.Context, f func(*writer)) error {
-	finished := make(chan struct{})
+// ask runs f in the goroutine that owns the file and gives what it gives. Where the context
+// ends first, f may still run, but nobody looks at what it found.
+func ask[T any](ctx context.Context, s *Store, f func(*writer) (T, error)) (T, error) {
+	type result struct {
+		x   T
+		err error
+	}
+	var none T
+	answer := make(chan result, 1)
 	select {
-	case s.ask <- func(w *writer) { defer close(finished); f(w) }:
+	case s.ask <- func(w *writer) { x, err := f(w); answer <- result{x, err} }:
 	case <-s.done:
-		return errors.New("cannot ask the history: it is closed")
+		return none, errors.New("cannot ask the history: it is closed")
 	case <-ctx.Done():
-		return fmt.Errorf("cannot ask the history: %w", ctx.Err())
+		return none, fmt.Errorf("cannot ask the history: %w", ctx.Err())
 	}
 	select {
-	case <-finished:
-		return nil
+	case r := <-answer:
+		return r.x, r.err
 	case <-ctx.Done():
-		return fmt.Errorf("cannot ask the history: %w", ctx.Err())
+		return none, fmt.Errorf("cannot ask the history: %w", ctx.Err())
 	}
 }

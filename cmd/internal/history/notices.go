@@ -21,12 +21,7 @@ func writeNote(tx *sql.Tx, x sample) error {
 
 // Notices are the notices that were sent in a span, in order, as JSON.
 func (s *Store) Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error) {
-	var out []json.RawMessage
-	var failed error
-	err := s.do(ctx, func(w *writer) { out, failed = w.notices(from.UnixMilli(), to.UnixMilli()) })
-	if err == nil {
-		err = failed
-	}
+	out, err := ask(ctx, s, func(w *writer) ([]json.RawMessage, error) { return w.notices(from.UnixMilli(), to.UnixMilli()) })
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the notices: %w", err)
 	}

@@ -77,29 +77,23 @@ func (s *Store) Lookup(ctx context.Context, q Query) (Series, error) {
 			}
 		}
 	}
-	var out Series
-	var failed error
-	if err := s.do(ctx, func(w *writer) { out, failed = w.lookup(q) }); err != nil {
-		return Series{}, err
-	}
-	return out, failed
+	return ask(ctx, s, func(w *writer) (Series, error) { return w.lookup(q) })
 }
 
 // Newest is just after the newest sample, by the node's own clock; now when there is none.
 func (s *Store) Newest(ctx context.Context) (time.Time, error) {
-	var newest int64
-	err := s.do(ctx, func(w *writer) {
-		newest = w.newest
+	return ask(ctx, s, func(w *writer) (time.Time, error) {
+		newest := w.newest
 		for _, x := range w.pending {
 			if t, ok := w.when(x); ok && x.note == nil {
 				newest = max(newest, t)
 			}
 		}
+		if newest == 0 {
+			return time.Now(), nil
+		}
+		return time.UnixMilli(newest + 1), nil
 	})
-	if newest == 0 {
-		return time.Now(), err
-	}
-	return time.UnixMilli(newest + 1), err
 }
 
 // lookup picks the coarsest table that still gives the points, and fills up from what

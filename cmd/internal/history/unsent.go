@@ -32,10 +32,8 @@ func (s *Store) Columns() []string {
 // in which they found their place: by time, unless a clock was set back. Samples that are
 // not on the card yet, or not dated yet, are not among them.
 func (s *Store) Unsent(ctx context.Context, receiver string, limit int) ([]Record, error) {
-	var records []Record
-	var failed error
-	err := s.do(ctx, func(w *writer) { records, failed = w.unsent(receiver, limit) })
-	if err = errors.Join(err, failed); err != nil {
+	records, err := ask(ctx, s, func(w *writer) ([]Record, error) { return w.unsent(receiver, limit) })
+	if err != nil {
 		return nil, fmt.Errorf("cannot read what %s lacks: %w", receiver, err)
 	}
 	return records, nil
@@ -67,15 +65,14 @@ func (w *writer) unsent(receiver string, limit int) ([]Record, error) {
 
 // Sent keeps durably that the receiver has acknowledged all up to a sample.
 func (s *Store) Sent(ctx context.Context, receiver string, seq int64) error {
-	var failed error
-	err := s.do(ctx, func(w *writer) {
+	_, err := ask(ctx, s, func(w *writer) (struct{}, error) {
 		if w.db == nil {
-			failed = errors.New(w.cannot())
-			return
+			return struct{}{}, errors.New(w.cannot())
 		}
-		_, failed = w.db.Exec("INSERT INTO sent (name, seq) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq", receiver, seq)
+		_, err := w.db.Exec("INSERT INTO sent (name, seq) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq", receiver, seq)
+		return struct{}{}, err
 	})
-	if err = errors.Join(err, failed); err != nil {
+	if err != nil {
 		return fmt.Errorf("cannot keep what %s has: %w", receiver, err)
 	}
 	return nil

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ebbwatch/cmd/internal/facts"
-	"ebbwatch/estimator/advice"
 )
 
 // offerRow is one action of the price list.
@@ -25,18 +24,18 @@ func offerRows(s *facts.Snapshot) []offerRow {
 			What:   o.Text,
 			Chance: fmt.Sprintf("%.0f %% → %.0f %%", 100*o.Before, 100*o.After),
 			Gained: fmt.Sprintf("%.0f h", o.HoursGained),
-			By:     actBy(o, s.Zone),
+			By:     actBy(o.ActBy, s.Zone),
 		})
 	}
 	return rows
 }
 
-func actBy(o advice.Offer, zone *time.Location) string {
-	if o.ActBy.IsZero() {
+func actBy(at time.Time, zone *time.Location) string {
+	if at.IsZero() {
 		return "any time"
 	}
 	if zone == nil {
 		zone = time.UTC
 	}
-	return o.ActBy.In(zone).Format("Mon 2 Jan 15:04")
+	return at.In(zone).Format("Mon 2 Jan 15:04")
 }
