@@ -26,7 +26,7 @@ func (r *Report) draw(c *config.Config, d Drawing) {
 func (r *Report) worst() float64 {
 	sum := 0.0
 	for _, l := range r.Loads {
-		sum += l.Battery
+		sum += l.Worst
 	}
 	if sum == 0 {
 		return r.Drawn

@@ -16,6 +16,7 @@ type LoadLine struct {
 	Device    float64  `json:"device_watts"`  // while it is on
 	Battery   float64  `json:"battery_watts"` // while it is on
 	Mean      float64  `json:"mean_watts"`    // at the battery, over the day
+	Worst     float64  `json:"worst_watts"`   // at the battery, at its worst
 	Lost      float64  `json:"lost_watts"`    // between battery and device, while it is on
 	Shed      bool     `json:"may_be_shed"`
 	Class     int      `json:"poe_class,omitempty"`
@@ -36,7 +37,7 @@ func (l *Load) line(cells int) LoadLine {
 			e.Boost = *l.Boost
 		}
 		v := e.Judge()
-		out.Battery, out.Class = v.AtBattery/l.Converter, v.Class.Class
+		out.Battery, out.Worst, out.Class = v.AtBattery/l.Converter, v.WorstAtBatt/l.Converter, v.Class.Class
 		out.Reminders = append(v.Problems, fmt.Sprintf("class %d; %.2g W lost in the cable", v.Class.Class, v.CableLoss))
 	default:
 		if l.Cable != nil {
@@ -51,6 +52,7 @@ func (l *Load) line(cells int) LoadLine {
 			boost = *l.Boost
 		}
 		out.Battery = wiring.Chain(at, boost)
+		out.Worst = out.Battery * max(1, l.Worst/l.Watts)
 	}
 	out.Lost = out.Battery - l.Watts
 	for _, s := range l.share {

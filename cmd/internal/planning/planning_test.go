@@ -198,6 +198,12 @@ loads:
 	near("lamp", lines["lamp"].Mean, 2*2/24.0, 1e-9)
 	// 50 m of fine 1.5 mm²: 1.33 Ω; 6 W at 13 V: 0.486 A, 0.314 W.
 	near("gauge", lines["gauge"].Battery, 6.314, 0.01)
+	near("radio at worst", lines["radio"].Worst, lines["radio"].Battery, 1e-9)
+	worst := Load{Name: "radio", Watts: 6, Worst: 12, Converter: 1, PoEMeters: 30}
+	// 12 W through 6 Ω at 48 V: 0.258 A, 0.40 W.
+	near("12 W at worst", worst.line(4).Worst, 12.40/0.9, 0.02)
+	plain := Load{Name: "board", Watts: 5, Worst: 8, Converter: 0.88}
+	near("8 W at worst", plain.line(4).Worst, 8/0.88, 1e-9)
 	p := profile(d.Loads, 4)
 	near("23 h", p.Watts[23], lines["board"].Battery+lines["radio"].Battery+lines["gauge"].Battery+2, 1e-9)
 	near("shed", p.Shed[23], lines["radio"].Battery, 1e-9)

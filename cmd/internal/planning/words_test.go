@@ -102,7 +102,7 @@ func TestPairAgainstTheSun(t *testing.T) {
 		{"thin", 400, 1.5, 48, 0, []string{"For 5 % of drop take"}},
 		{"hopeless", 200, 1, 12, 0, []string{"do not go through this cable"}},
 	} {
-		r := &Report{Currency: "EUR", Loads: []LoadLine{{Battery: 21}}, Frontier: []plan.Pair{{Cost: 780, Best: true}}}
+		r := &Report{Currency: "EUR", Loads: []LoadLine{{Worst: 21}}, Frontier: []plan.Pair{{Cost: 780, Best: true}}}
 		d := Drawing{Assume: Assume{Pair: &Pair{Cable: Cable{Meters: c.meters, MM2: c.mm2}, Volts: c.volts}}, Prices: Prices{TrenchM: c.price}}
 		got := r.pair(d)
 		for _, want := range c.want {
