@@ -63,7 +63,7 @@ func (m Model) curtailed(s *State, r *reading.Reading, f flow) bool {
 	case !known || s.BulkVolts == 0:
 		return held
 	}
-	return held && pv > 1.01*s.BulkVolts || pv > 1.05*s.BulkVolts
+	return held && pv > 1.03*s.BulkVolts
 }
 
 // powers notes what flows now. A node that knows only its battery's current shows its load
