@@ -46,11 +46,15 @@ const starvedAfter = 30 * 24 * time.Hour
 // of cells and sensors at large is wide enough for the odd ones; a battery whose voltage
 // surprises little is not one of those, and its band is narrower.
 func bandSD(surprise float64) float64 {
-	return min(max(1.7*math.Sqrt(0.15+surprise), 1), 2.2)
+	return min(max(1.6*math.Sqrt(0.15+surprise), 0.95), 2.1)
 }
 
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {
+	if s.Form != form {
+		fresh := m.Start()
+		s = &fresh
+	}
 	sd, x := s.sd(iCharge), s.Mean[iCharge]
 	volts := 3.3 * m.cells()
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])

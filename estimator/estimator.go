@@ -36,9 +36,14 @@ type Seen struct {
 	InKnown, OutKnown, VoltsKnown bool
 }
 
+// form changes whenever the unknowns do, so that what an older program kept is not read as
+// something else.
+const form = 100 + int(unknowns)
+
 // State is all that is remembered between steps. It is plain data that marshals to JSON,
 // so that the belief survives a restart; it never holds a NaN.
 type State struct {
+	Form int // of the unknowns; a state of another form is of no use
 	Mark
 	Gauss
 	In, Out     Habit
@@ -84,7 +89,7 @@ type State struct {
 
 // Start is the belief before the first reading.
 func (m Model) Start() State {
-	s := State{Celsius: 15, Lowest: 1}
+	s := State{Form: form, Celsius: 15, Lowest: 1}
 	m.fresh(&s)
 	if x := m.Battery.InitialSoC; x >= 0 && x <= 1 {
 		s.Gauss.set(iCharge, x, 0.12)
@@ -131,6 +136,9 @@ func (m Model) Resumed(s State) State {
 
 // Step moves the belief on to the moment of r. The same inputs give the same belief.
 func (m Model) Step(s State, r reading.Reading) State {
+	if s.Form != form {
+		s = m.Start()
+	}
 	dt, how := s.pass(r.Stamp)
 	if how == ignored {
 		return s

@@ -62,3 +62,34 @@ func TestStateComesBackFromJSON(t *testing.T) {
 		t.Fatalf("came back as\n%+v\nfrom\n%+v", back, s)
 	}
 }
+
+func TestStateOfAnotherFormStartsAfresh(t *testing.T) {
+	t.Parallel()
+	m := model()
+	var old State
+	if err := json.Unmarshal([]byte(`{"Mean":[0.7,0.1],"Cov":[[1]],"Mono":5}`), &old); err != nil {
+		t.Fatal(err)
+	}
+	start := m.Start()
+	if got, want := m.Belief(&old), m.Belief(&start); got.SoC != want.SoC || got.High != want.High {
+		t.Errorf("a state of another form is believed %.2f to %.2f", got.Low, got.High)
+	}
+	old = m.Step(old, at(5, 13.2, -1))
+	if b := m.Belief(&old); b.High-b.Low < 0.3 {
+		t.Errorf("after a step from a state of another form the band is %.2f to %.2f", b.Low, b.High)
+	}
+}
+
+func TestStateIsSmallEnoughToKeepOften(t *testing.T) {
+	t.Parallel()
+	m := model()
+	s := run(m, m.Start(), 0, 3000, 13.1, -0.3)
+	text, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(text) > 16000 {
+		t.Errorf("the state takes %d bytes", len(text))
+	}
+	t.Logf("the state takes %d bytes", len(text))
+}
