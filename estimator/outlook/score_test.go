@@ -213,6 +213,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 			continue // nothing can happen within the week: no chance, no outage
 		}
 		o := m.Project(&state, b, at, issue, uint64(h))
+		state = m.Record(state, o)
 		t.looks = append(t.looks, look{
 			hour: h, within: o.Cutoff.Within, dark: hours[h].dark,
 			straight: oneIf(hours[h].soc+5*(hours[h].soc-hours[h-24].soc) <= 0.02),
