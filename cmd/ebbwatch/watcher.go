@@ -17,7 +17,7 @@ import (
 
 func watchCommand() *cobra.Command {
 	var file, webConfig string
-	var check bool
+	var check, sample bool
 	cmd := &cobra.Command{
 		Use:   "watch [--config FILE]",
 		Short: "Watch nodes from home and judge their silence: the daemon beside the router",
@@ -27,6 +27,10 @@ cut off, broken, or is it the house? With the evidence for and against, and what
 Its configuration is a file of its own: site, nodes, house, dashboard, notify, web, state.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if sample {
+				fmt.Fprint(cmd.OutOrStdout(), watcher.Sample())
+				return nil
+			}
 			c, problems := watcher.Load(file, channelKinds())
 			for _, p := range problems {
 				fmt.Fprintln(cmd.ErrOrStderr(), p)
@@ -44,6 +48,7 @@ Its configuration is a file of its own: site, nodes, house, dashboard, notify, w
 	cmd.Flags().StringVar(&file, "config", "/etc/ebbwatch/home.yaml", "configuration file of the watcher (YAML)")
 	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
 	cmd.Flags().BoolVar(&check, "check", false, "check the configuration and tell every problem at once, and end")
+	cmd.Flags().BoolVar(&sample, "sample", false, "print an annotated configuration, and end")
 	return cmd
 }
 

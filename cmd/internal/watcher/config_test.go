@@ -1,15 +1,21 @@
 package watcher
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/watch"
 	"ebbwatch/alert/webhook"
+	"ebbwatch/collector"
+	"ebbwatch/collector/ping"
+	"ebbwatch/collector/reading"
 )
 
 const example = `site: {name: boathouse, latitude: 52.75, longitude: 6.57, timezone: Europe/Amsterdam}
@@ -88,4 +94,55 @@ func TestMistakes(t *testing.T) {
 	if _, problems := Load("/nowhere/home.yaml", nil); len(problems) != 1 || !strings.Contains(problems[0].String(), "/nowhere/home.yaml: cannot be read") {
 		t.Errorf("%v", problems)
 	}
+}
+
+// TestSample: the annotated configuration loads as it is, and with every key in use.
+func TestSample(t *testing.T) {
+	t.Parallel()
+	if c, problems := loadText(t, Sample()); c == nil || len(c.Nodes) != 3 {
+		t.Error(problems)
+	}
+	all := regexp.MustCompile(`(?m)^#( *[a-z_]+:)`).ReplaceAllString(Sample(), "$1")
+	all = regexp.MustCompile(`(?m)^( +)# ([a-z_]+: )`).ReplaceAllString(all, "$1$2")
+	c, problems := loadText(t, all)
+	if c == nil {
+		t.Fatalf("%s\n%s", problems, all)
+	}
+	if c.Dashboard == nil || c.Heartbeat == nil || c.Access.User == "" || c.Nodes[1].RadioAs == "" || c.Every != time.Minute {
+		t.Errorf("%+v", c)
+	}
+}
+
+// TestEchoOutcomes: what a poll of many hosts says of each, and of the right to ask.
+func TestEchoOutcomes(t *testing.T) {
+	t.Parallel()
+	up, loss := reading.PeerUp, reading.PeerLossRatio
+	got := echoOutcomes(collector.Report{Values: []reading.Value{{Quantity: up, Of: "a board", X: 1}, {Quantity: loss, Of: "a board", X: 0.2}, {Quantity: up, Of: "b radio"}}, Err: errors.New("b is lost")})
+	if len(got) != 2 || !got[0].a.up || got[0].loss != 0.2 || got[0].a.err != nil || got[1].a.up || got[1].loss != -1 || got[1].a.err == nil {
+		t.Errorf("%+v", got)
+	}
+	got = echoOutcomes(collector.Report{Err: ping.ErrNotAllowed})
+	w := New(Options{Config: many(1, &ear{}), Log: quiet()})
+	w.take(got[0])
+	if len(got) != 1 || !strings.Contains(w.problems["echo"], "net.ipv4.ping_group_range") {
+		t.Errorf("%+v, problems %v", got, w.problems)
+	}
+	if s := w.tracks["node0 board"].seen(time.Now(), time.Minute); s != watch.Unknown {
+		t.Errorf("without the right to ask a board is %v", s)
+	}
+}
+
+// TestRealEcho asks this machine, or is told that it may not.
+func TestRealEcho(t *testing.T) {
+	t.Parallel()
+	sources, err := echoes(map[string]string{"here board": "127.0.0.1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	values, err := sources[0].Read(t.Context())
+	got := echoOutcomes(collector.Report{Values: values, Err: err})
+	if len(got) != 1 || !got[0].a.up && !errors.Is(got[0].a.err, ping.ErrNotAllowed) {
+		t.Errorf("%+v", got)
+	}
+	t.Logf("%+v", got)
 }

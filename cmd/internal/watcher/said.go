@@ -48,6 +48,9 @@ type peerSaid struct {
 	AgeS  *float64 `json:"age_seconds"`
 }
 
+// maxPeers bounds what is kept of a node that says too much.
+const maxPeers = 256
+
 var errNoState = errors.New("the answer is no state of a node")
 
 // parseState reads /api/v1/state.
@@ -56,6 +59,8 @@ func parseState(body []byte) (*said, error) {
 	if err := json.Unmarshal(body, &s); err != nil || s.Site == "" && s.At.IsZero() {
 		return nil, errNoState
 	}
+	s.Peers = s.Peers[:min(len(s.Peers), maxPeers)]
+	s.Readings = s.Readings[:min(len(s.Readings), maxPeers)]
 	return &s, nil
 }
 
@@ -155,6 +160,7 @@ func parseMetrics(text string) (*said, error) {
 	if lines == 0 {
 		return nil, errors.New("the answer holds no metrics")
 	}
+	s.Peers = s.Peers[:min(len(s.Peers), maxPeers)]
 	s.outlookFrom(q)
 	return s, nil
 }

@@ -90,7 +90,9 @@ func TestAnswers(t *testing.T) {
 	say("/other", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"hello": 1}`) })
 	say("/html", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `<html>`) })
 	say("/long", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, strings.Repeat("x", maxBody+10)) })
-	say("/away", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound) })
+	say("/away", func(w http.ResponseWriter, r *http.Request) {
+		http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound)
+	})
 	say("/user", func(w http.ResponseWriter, r *http.Request) {
 		if u, p, _ := r.BasicAuth(); u != "home" || p != "s3cret" {
 			http.Error(w, "no", http.StatusUnauthorized)

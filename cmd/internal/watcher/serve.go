@@ -19,6 +19,12 @@ import (
 //go:embed page.html page.css
 var assets embed.FS
 
+//go:embed home.yaml
+var sample string
+
+// Sample is an annotated configuration of a watcher.
+func Sample() string { return sample }
+
 // Handler serves the page, the metrics, the state and whether the watcher is well. It only
 // reads, and takes what it shows from views that do not change.
 func (w *Watcher) Handler() http.Handler {
