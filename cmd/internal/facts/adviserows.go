@@ -6,7 +6,7 @@ import "ebbwatch/estimator"
 // the page, which shows the whole price list instead.
 func adviceRows() []Row {
 	fact := func(name, unit, label, help string) Row {
-		return Row{Fact: name, Unit: unit, Group: GroupOutlook, Label: label, Help: help, Each: extra(name)}
+		return Row{Fact: name, Unit: unit, Group: GroupRules, Label: label, Help: help, Each: extra(name)}
 	}
 	return []Row{
 		fact("act_by_hours", "h", "Act within", "Hours until the last sensible moment to leave for a trip that helps"),
@@ -22,7 +22,7 @@ func adviceRows() []Row {
 // judgeRows are what rules judge by beside what is measured: no metric of their own.
 func judgeRows() []Row {
 	fact := func(name, unit, label, help string, each func(*Snapshot, func(float64, ...string))) Row {
-		return Row{Fact: name, Unit: unit, Group: GroupDaemon, Label: label, Help: help, Decimals: 1, Each: each}
+		return Row{Fact: name, Unit: unit, Group: GroupRules, Label: label, Help: help, Decimals: 1, Each: each}
 	}
 	return []Row{
 		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label", extra("array_watts_peak")),

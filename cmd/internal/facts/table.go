@@ -34,6 +34,8 @@ const (
 	GroupPath    Group = "Path"
 	GroupSources Group = "Sources"
 	GroupDaemon  Group = "Daemon"
+	// GroupRules is for facts that rules alone ask for; the page does not show them.
+	GroupRules Group = "Rules"
 )
 
 // Prefix stands before the name of every metric.
