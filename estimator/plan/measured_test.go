@@ -167,3 +167,39 @@ func TestDrawnFrostAgainstMeasuredYears(t *testing.T) {
 		})
 	}
 }
+
+// Not only the loss of load: the dark nights, the longest spell, the years that fail and the
+// day of the first failure of the drawn years are those of the measured ones.
+func TestDrawnYearsLookLikeMeasuredOnes(t *testing.T) {
+	t.Parallel()
+	for name, s := range map[string]station{"fitted": hoogeveen(), "held back": terschelling()} {
+		for _, cold := range []bool{false, true} {
+			days, sun, air := s.record(t)
+			if !cold {
+				air = nil
+			}
+			k := aKit(s.latitude, s.longitude, sun, air)
+			k.Weather.AirSpread = AirSpread(days, false)
+			y := k.Prepare(1)
+			drawn := y.Synthetic(200, 1)
+			measured, _ := y.Measured(days, 1)
+			for _, load := range []float64{0.75, 1} {
+				a, b := y.Gather(drawn, y.Run(drawn, Try{Load: load})), y.Gather(measured, y.Run(measured, Try{Load: load}))
+				t.Logf("%s, frost %v, %.1f W: nights %.1f and %.1f, longest spell of ten years %.0f and %.0f h, failing %.2f and %.2f, lit until day %d and %d",
+					name, cold, 10*load, a.NightMean, b.NightMean, a.Longest.P90, b.Longest.P90, a.Failing, b.Failing, a.Lit, b.Lit)
+				if r := a.NightMean / b.NightMean; r > 1.5 || r < 1/1.5 {
+					t.Errorf("%s, frost %v, %.1f W: %.1f nights drawn, %.1f measured", name, cold, 10*load, a.NightMean, b.NightMean)
+				}
+				if r := a.Longest.P90 / b.Longest.P90; r > 1.4 || r < 1/1.4 {
+					t.Errorf("%s, frost %v, %.1f W: longest spell %.0f h drawn, %.0f h measured", name, cold, 10*load, a.Longest.P90, b.Longest.P90)
+				}
+				if math.Abs(a.Failing-b.Failing) > 0.2 {
+					t.Errorf("%s, frost %v, %.1f W: %.2f of the years fail drawn, %.2f measured", name, cold, 10*load, a.Failing, b.Failing)
+				}
+				if math.Abs(float64(a.Lit-b.Lit)) > 16 {
+					t.Errorf("%s, frost %v, %.1f W: lit until day %d drawn, %d measured", name, cold, 10*load, a.Lit, b.Lit)
+				}
+			}
+		}
+	}
+}

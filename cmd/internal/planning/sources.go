@@ -103,7 +103,7 @@ func Learned(folder string) (*plan.Learned, time.Time, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, time.Time{}, nil
 	case err != nil:
-		return nil, time.Time{}, fmt.Errorf("cannot use what the node learned: %w", err)
+		return nil, time.Time{}, fmt.Errorf("cannot use what the node learned (--label leaves it out): %w", err)
 	}
 	return &plan.Learned{Outlook: m.Outlook, Belief: m.Belief}, m.Wall, nil
 }
