@@ -139,10 +139,11 @@ func (r Record) Hours() float64 { return r.Until().Sub(r.Start).Hours() }
 
 // Rung is one cause with what speaks for and against it.
 type Rung struct {
-	Cause        Cause
-	Points       int // for less against; only their order and distance matter
-	Excluded     bool
-	For, Against []string
+	Cause    Cause    `json:"cause"`
+	Points   int      `json:"points"` // for less against; only their order and distance matter
+	Excluded bool     `json:"excluded,omitempty"`
+	For      []string `json:"for,omitempty"`
+	Against  []string `json:"against,omitempty"`
 }
 
 // Verdict is the ladder of an outage, the likeliest cause first.
@@ -217,7 +218,7 @@ func bring(v Verdict) []string {
 func kit(c Cause) string {
 	switch c {
 	case Power:
-		return "a meter, fuses, connectors, a charged battery with its lead, a spare board and card"
+		return "a meter, fuses, connectors, a charged battery with its lead, a brush for the panel, a spare board and card"
 	case Cutoff:
 		return "a meter, a charged battery with its lead, a brush for the panel"
 	case Lockout:

@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -84,6 +85,9 @@ func TestText(t *testing.T) {
 		}
 		if len(v.Ladder) != len(Causes()) {
 			t.Errorf("%s: %d rungs", o.Name, len(v.Ladder))
+		}
+		if data, err := json.Marshal(v); err != nil || !strings.Contains(string(data), `"cause":"`+string(v.Cause)+`"`) {
+			t.Errorf("%s: %v %s", o.Name, err, data)
 		}
 		if !v.Record.Over() && (!strings.Contains(text, "If you go, bring ") || !strings.Contains(text, "Care:")) {
 			t.Errorf("%s: whoever goes is told neither what to bring nor to take care:\n%s", o.Name, text)

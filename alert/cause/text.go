@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
@@ -39,6 +40,18 @@ func (v Verdict) String() string {
 		b.WriteString(c + "\n")
 	}
 	return b.String()
+}
+
+// MarshalJSON gives what a program may want; the record holds numbers that are not known.
+func (v Verdict) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Start    time.Time `json:"start"`
+		End      time.Time `json:"end,omitzero"`
+		Cause    Cause     `json:"cause"`
+		Sentence string    `json:"sentence"`
+		Ladder   []Rung    `json:"ladder"`
+		Bring    []string  `json:"bring,omitempty"`
+	}{v.Record.Start, v.Record.End, v.Cause, v.sentence(), v.Ladder, v.Bring})
 }
 
 // sentence says what it comes to.
