@@ -32,6 +32,13 @@ func TestMain(m *testing.M) {
 		main()
 		return
 	}
+	if told := os.Getenv(asSoak); told != "" {
+		if err := soakDaemon(told); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	os.Exit(m.Run())
 }
 

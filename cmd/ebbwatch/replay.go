@@ -20,6 +20,7 @@ import (
 type replayFiles struct {
 	config, readings, forecasts, out string
 	every                            time.Duration
+	exact                            bool
 }
 
 func replayCommand() *cobra.Command {
@@ -36,6 +37,7 @@ func replayCommand() *cobra.Command {
 	flags.StringVar(&f.forecasts, "forecasts", "", "forecasts, CSV: issued,valid,ghi_w_m2[,air_celsius]")
 	flags.StringVar(&f.out, "out", "", "folder for estimates.csv and notices.jsonl")
 	flags.DurationVar(&f.every, "every", time.Hour, "time between estimates")
+	flags.BoolVar(&f.exact, "exact", false, "estimates with all their digits")
 	for _, name := range []string{"readings", "out"} {
 		if err := cmd.MarkFlagRequired(name); err != nil {
 			panic(err) // the flags are defined above
@@ -52,7 +54,7 @@ func (f replayFiles) run(stderr io.Writer) error {
 	if err != nil {
 		return err
 	}
-	job := replay.Job{Plan: plan(c), Name: f.readings, Every: f.every, Progress: progressLine(stderr)}
+	job := replay.Job{Plan: plan(c), Name: f.readings, Every: f.every, Exact: f.exact, Progress: progressLine(stderr)}
 	if job.Forecasts, err = f.readForecasts(); err != nil {
 		return err
 	}
