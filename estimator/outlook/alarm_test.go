@@ -72,19 +72,23 @@ func TestAlarmStudy(t *testing.T) {
 	if os.Getenv("EBBWATCH_STUDY") == "" {
 		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
 	}
-	w, s := station(t, stationOf()), measuredShapes(t)
+	w, s := chosen(t), measuredShapes(t)
 	n := studyNodes()["b small"]
 	n.watts = 185
-	for _, set := range []setting{
+	for i, set := range []setting{
 		{node: n, forecast: true, exact: true, every: 6, seed: 12},
 		{node: n, forecast: true, every: 6, seed: 12},
 		{node: n, every: 6, seed: 12},
+		{node: n, forecast: true, whole: true, every: 6, seed: 12},
 	} {
+		if !picked(i) {
+			continue
+		}
 		t.Run("", func(t *testing.T) {
 			t.Parallel()
 			tr := w.try(set, s, 60)
 			years := float64(len(w.ghi)) / 365.25
-			t.Logf("%s: forecast %v, exact %v", stationOf(), set.forecast, set.exact)
+			t.Logf("%s: forecast %v, exact %v, with the estimator %v", stationOf(), set.forecast, set.exact, set.whole)
 			for span := 2; span < 5; span++ {
 				for _, raise := range []float64{0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8} {
 					for _, clear := range []float64{0.25, 0.5} {

@@ -28,10 +28,7 @@ func TestStudy(t *testing.T) {
 		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
 	}
 	id := stationOf()
-	w, s := station(t, id), measuredShapes(t)
-	if days, err := strconv.Atoi(os.Getenv("EBBWATCH_DAYS")); err == nil {
-		w = w.until(days)
-	}
+	w, s := chosen(t), measuredShapes(t)
 	thin, _ := strconv.Atoi(os.Getenv("EBBWATCH_THIN"))
 	for name, n := range studyNodes() {
 		if !strings.Contains(name, os.Getenv("EBBWATCH_NODE")) {
@@ -46,7 +43,7 @@ func TestStudy(t *testing.T) {
 			{node: n, whole: true, seed: 11},
 			{node: n, whole: true, forecast: true, seed: 11},
 		} {
-			if pick := os.Getenv("EBBWATCH_SET"); pick != "" && !strings.Contains(pick, strconv.Itoa(i)) {
+			if !picked(i) {
 				continue
 			}
 			t.Run(name, func(t *testing.T) {
@@ -68,4 +65,19 @@ func stationOf() string {
 		return id
 	}
 	return "279"
+}
+
+// chosen is the record to study, or its first days.
+func chosen(t *testing.T) *weather {
+	w := station(t, stationOf())
+	if days, err := strconv.Atoi(os.Getenv("EBBWATCH_DAYS")); err == nil {
+		w = w.until(days)
+	}
+	return w
+}
+
+// picked tells whether a setting is to be run.
+func picked(i int) bool {
+	pick := os.Getenv("EBBWATCH_SET")
+	return pick == "" || strings.Contains(pick, strconv.Itoa(i))
 }

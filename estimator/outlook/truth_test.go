@@ -247,12 +247,8 @@ func (w *weather) truth(n node, s *shapes, seed uint64) []hour {
 				x.load = 0
 			}
 			usable := ah * (1 - 0.006*max(0, min(45, 25-cold)))
-			soc = x.step(soc, usable)
-			volts := 4 * (truthVolts(x.soc) + x.net/13*0.010/4*100/n.ah + math.Copysign(0.012, x.net)) // with hysteresis
-			x.volts = volts
-			if x.held {
-				x.volts = 14.2 // the charger holds its voltage
-			}
+			soc = x.step(soc, usable, 0.25/n.ah)
+			volts := x.volts
 			switch {
 			case !dark && volts < 11.6:
 				dark = true
@@ -272,24 +268,26 @@ func evening(h int) float64 {
 	return 0
 }
 
-// step moves the charge by one hour.
-func (x *hour) step(soc, usable float64) float64 {
+// step moves the charge by one hour. What the meters read as current is what moves it.
+func (x *hour) step(soc, usable, ohms float64) float64 {
 	net := x.harvest - x.load
 	if net > 0 && x.celsius < 0 {
 		net, x.harvest = 0, x.load
 	}
-	room := (1 - soc) * usable * 13.6 / 0.992
-	if most := usable * 13.6 * max(0.02, (1.002-soc)/0.08*0.4); net > min(most, room) {
-		net, x.held = min(most, room), true
+	rest := truthVolts(soc) + math.Copysign(0.012, net) // with hysteresis
+	x.volts = 4 * (rest + net/13*ohms)
+	most := usable * max(0.02, (1.002-soc)/0.08*0.4) // A that the held voltage lets in
+	if room := (1 - soc) * usable / 0.992; net > 14.2*min(most, room) {
+		x.held, x.volts = true, 14.2
+		net = 14.2 * min(most, room)
 		x.harvest = x.load + net
 	}
 	x.net = net
-	if net > 0 {
-		soc += net * 0.992 / (13.5 * usable)
-	} else {
-		soc += net / (truthVolts(soc) * 4 * usable)
+	amps := net / x.volts
+	if amps > 0 {
+		amps *= 0.992
 	}
-	x.soc = max(0, min(1, soc))
+	x.soc = max(0, min(1, soc+amps/usable))
 	return x.soc
 }
 
