@@ -132,12 +132,12 @@ func TestTwoHundredNodes(t *testing.T) {
 		if got := e.titles(); len(got) != 0 {
 			t.Errorf("all is well, and it says %q", got)
 		}
+		f.mu.Lock()
 		for second, n := range f.burst {
 			if n > 10 {
 				t.Errorf("%d questions in second %d: they are not spread", n, second)
 			}
 		}
-		f.mu.Lock()
 		f.burst = nil
 		f.mu.Unlock()
 		for i := range 20 {
@@ -163,6 +163,7 @@ func TestTwoHundredNodes(t *testing.T) {
 		if v := w.View(); len(v.Nodes) != 200 || v.alarms() != 0 {
 			t.Errorf("%d nodes, %d alarms at the end", len(v.Nodes), v.alarms())
 		}
+		stop()
 		least := 1 << 30
 		for _, n := range f.asked {
 			least = min(least, n)
@@ -171,7 +172,6 @@ func TestTwoHundredNodes(t *testing.T) {
 		if f.most > maxWorkers || least < 12*60 {
 			t.Errorf("%d questions at once; the least asked was asked %d times in 13 h", f.most, least)
 		}
-		stop()
 	})
 }
 
@@ -201,10 +201,10 @@ func TestAllDead(t *testing.T) {
 		if got := e.titles(); len(got) != 1 || !strings.HasPrefix(got[0], "raised the house") {
 			t.Errorf("it says %q", got)
 		}
+		stop()
 		if f.most > maxWorkers {
 			t.Errorf("%d questions at once", f.most)
 		}
-		stop()
 	})
 }
 
@@ -293,10 +293,10 @@ func TestSavedBeforeSent(t *testing.T) {
 		time.Sleep(20 * time.Minute)
 		f.set("http://10.0.0.1", true)
 		time.Sleep(time.Hour)
+		stop()
 		if !checked {
 			t.Error("nothing was sent")
 		}
-		stop()
 	})
 }
 
