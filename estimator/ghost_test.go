@@ -121,3 +121,31 @@ func TestSplitSaysHowLittleItKnows(t *testing.T) {
 		}
 	}
 }
+
+// TestNoFalseAlarms: nodes without a ghost load, whose meters are off by what meters are
+// usually off, are told of none; and nobody changed their batteries.
+func TestNoFalseAlarms(t *testing.T) {
+	t.Parallel()
+	finds, swaps, years := 0, 0, 0.0
+	for seed := uint64(400); seed < 404; seed++ {
+		spec := demoNode(t, seed)
+		spec.Load.UnmeteredWatts = 0
+		found, swapped := false, false
+		liveElsewhere(spec, 365, func(m moment) {
+			b := m.belief
+			if b.GhostFound && !found {
+				finds++
+				t.Logf("node %d, day %d: a ghost of %.1f W, zero error %.3f A", seed, m.day, b.UnmeteredWatts, zeroError(spec))
+			}
+			if b.Replaced && !swapped {
+				swaps++
+				t.Logf("node %d, day %d: another battery", seed, m.day)
+			}
+			found, swapped = b.GhostFound, b.Replaced
+		})
+		years++
+	}
+	if float64(finds) > years || swaps > 0 {
+		t.Errorf("in %.0f node-years %d ghosts found that are not, %d batteries taken for others", years, finds, swaps)
+	}
+}
