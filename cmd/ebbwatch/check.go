@@ -13,6 +13,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/planning"
 )
 
 // checkFlags choose what is checked.
@@ -39,6 +40,9 @@ func checkCommand() *cobra.Command {
 
 func (f checkFlags) run(cmd *cobra.Command) error {
 	c, problems := load(f.config, config.All())
+	if len(problems) == 0 {
+		_, problems = planning.Decode(c.Config)
+	}
 	if f.asJSON {
 		return printProblems(cmd.OutOrStdout(), problems)
 	}

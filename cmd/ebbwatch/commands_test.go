@@ -54,6 +54,16 @@ state: /var/lib/ebbwatch
 	}
 }
 
+func TestCheckLooksIntoThePlan(t *testing.T) {
+	t.Parallel()
+	hook := newReceiver(t)
+	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	withSection(t, file, "loads:\n  - {name: radio, wats: 6}\n")
+	if _, stderr, code := said(t, "check", "--config", file); code != 1 || !strings.Contains(stderr, `unknown key "wats"`) {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
 func TestMissingConfiguration(t *testing.T) {
 	t.Parallel()
 	for _, command := range []string{"run", "check", "silence"} {
