@@ -85,7 +85,8 @@ func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.
 		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
 	}
 	for i, p := range o.Raw {
-		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), o.Reserve.Within[i])
+		// Tuning must not make the cut-off likelier than the reserve that comes before it.
+		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), max(p, o.Reserve.Within[i]))
 	}
 	return o
 }

@@ -110,3 +110,63 @@ func TestCountersSaturate(t *testing.T) {
 		t.Errorf("share %g, want 0.5; shape %g, want 1.2", h.Share[7], l.Shape[0][3])
 	}
 }
+
+// Spreading each quantity evenly over its distribution leaves little to chance: outlooks of
+// different seeds must agree far better than independent draws of the same number would
+// (a spread of 0.022 at one half).
+func TestSeedsAgree(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	from := time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC)
+	s := live(m, m.Start(), from, 14, 10, 0.3)
+	now := from.Add(14*24*time.Hour - 6*time.Hour)
+	var sum, square [5]float64
+	const seeds = 24
+	for seed := range seeds {
+		o := m.Project(&s, belief(0.6), now, nil, uint64(seed))
+		for i, p := range o.Cutoff.Within {
+			sum[i] += p / seeds
+			square[i] += p * p / seeds
+		}
+	}
+	for i, within := range Withins() {
+		sd := math.Sqrt(max(0, square[i]-sum[i]*sum[i]))
+		t.Logf("within %d h: %.3f ± %.4f", within, sum[i], sd)
+		if alone := math.Sqrt(sum[i] * (1 - sum[i]) / Paths); sd > 0.85*alone+0.001 {
+			t.Errorf("within %d h: chances spread by %.4f over the seeds, independent draws by %.4f", within, sd, alone)
+		}
+	}
+}
+
+// A step allocates nothing, whatever is measured.
+func TestStepAllocatesNothing(t *testing.T) {
+	m := testModel()
+	s := live(m, m.Start(), time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC), 2, 10, 0.3)
+	r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(s.Clock.Mono), Wall: time.Unix(0, s.Clock.Wall), Trusted: true}}
+	r.Set(reading.LoadWatts, 10)
+	r.Set(reading.PVWatts, 30)
+	b := belief(0.6)
+	n := testing.AllocsPerRun(100, func() {
+		r.Mono += time.Minute
+		r.Wall = r.Wall.Add(time.Minute)
+		s = m.Step(s, r, b)
+	})
+	if n > 0.5 {
+		t.Errorf("%g allocations a step", n)
+	}
+}
+
+// A reserve below the charge at which the load is cut off is never reached first: it must
+// not hide the cut-off.
+func TestReserveBelowTheCutoff(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	s := live(m, m.Start(), time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC), 10, 10, 0.1)
+	now := time.Date(2024, 12, 10, 18, 0, 0, 0, time.UTC)
+	with := m.Project(&s, belief(0.4), now, nil, 1)
+	m.Battery.Reserve = 0
+	without := m.Project(&s, belief(0.4), now, nil, 1)
+	if with.Cutoff != without.Cutoff && fmt.Sprint(with.Cutoff) != fmt.Sprint(without.Cutoff) || without.Cutoff.Within[4] < 0.5 {
+		t.Errorf("cut-off with a reserve %+v, without %+v", with.Cutoff, without.Cutoff)
+	}
+}
