@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/remotewrite"
@@ -26,6 +27,9 @@ func besides(c loaded, h *history.Store, log *slog.Logger) ([]func(context.Conte
 			return nil, err
 		}
 		parts = append(parts, func(ctx context.Context, _ *node.Loop) { w.Run(ctx) })
+	}
+	if c.Heartbeat != nil {
+		parts = append(parts, func(ctx context.Context, loop *node.Loop) { heartbeat.New(*c.Heartbeat, log).Run(ctx, loop.Snapshot) })
 	}
 	return parts, nil
 }

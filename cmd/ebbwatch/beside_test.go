@@ -70,3 +70,25 @@ func TestHistoryIsSentOn(t *testing.T) {
 	start(t, "run", "--config", file)
 	eventually(t, 45*time.Second, "the samples from before are sent", func() bool { return sent.Load() > 0 })
 }
+
+// An outside service hears for as long as all is well, and nothing once the source is gone.
+func TestHeartbeatIsHeardWhileAllIsWell(t *testing.T) {
+	t.Parallel()
+	var beats atomic.Int64
+	service := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { beats.Add(1) }))
+	t.Cleanup(service.Close)
+	hook := newReceiver(t)
+	well, ill := configure(t, slave(t, tired()), hook.URL), configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	withSection(t, ill, fmt.Sprintf("heartbeat: {url: %q, every: 10s}\n", service.URL))
+	out, _ := start(t, "run", "--config", ill)
+	eventually(t, 20*time.Second, "the one without readings is ready", func() bool {
+		_, status := get(t, out.page()+"/-/ready")
+		return status == http.StatusOK
+	})
+	if n := beats.Load(); n != 0 {
+		t.Errorf("%d beats although nothing is read", n)
+	}
+	withSection(t, well, fmt.Sprintf("heartbeat: {url: %q, every: 10s}\n", service.URL))
+	start(t, "run", "--config", well)
+	eventually(t, 40*time.Second, "a beat is heard", func() bool { return beats.Load() > 0 })
+}
