@@ -57,7 +57,7 @@ func (b bench) write(name, text string, mode os.FileMode) {
 func (b bench) program(name, version string, sources int, conduct string) {
 	up := ""
 	for i := range 3 {
-		up += fmt.Sprintf("    \"source_up/s%d\": %d,\n", i, min(1, max(0, sources-i)))
+		up += fmt.Sprintf("    {\n      \"name\": \"s%d\",\n      \"up\": %v,\n      \"tried\": true\n    },\n", i, i < sources)
 	}
 	b.write(name, fmt.Sprintf(`#!/bin/sh
 cd %q
@@ -85,9 +85,17 @@ status)
     }
   },
   "facts": {
-%s    "battery_soc_low": $(cat soc),
+    "battery_soc_low": $(cat soc),
     "sun_elevation_degrees": $(cat sun)
-  }
+  },
+  "sources": [
+%s  ],
+  "peers": [
+    {
+      "name": "gate",
+      "up": true
+    }
+  ]
 }
 EOF
 	exit 1 ;;

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/cmd/internal/cost"
+)
+
+// BenchmarkIdle lets the daemon poll every 10 s beside a bare client_golang exporter, both
+// scraped every 15 s, and reports what each takes: share of a core, wake-ups a second, and
+// what the daemon writes. EBBWATCH_STUDY=1 looks for twenty minutes, so that the history is
+// written too; by default it is half a minute, after as long to come to rest.
+//
+//	go test ./cmd/ebbwatch -run '^$' -bench Idle -benchtime 1x
+func BenchmarkIdle(b *testing.B) {
+	daemon, bare := builtBinary(b, "./"), builtBinary(b, "../../testdata/bareexporter/main.go")
+	rest, span := 30*time.Second, 30*time.Second
+	if os.Getenv("EBBWATCH_STUDY") != "" {
+		rest, span = 2*time.Minute, 20*time.Minute
+	}
+	for b.Loop() {
+		file := configure(b, slave(b, tired()), newReceiver(b).URL)
+		text, err := os.ReadFile(file)
+		if err != nil {
+			b.Fatal(err)
+		}
+		write(b, file, strings.Replace(string(text), "every: 1s", "every: 10s", 1))
+		ours, ourPage := startBinary(b, daemon, "run", "--config", file)
+		theirs, theirPage := startBinary(b, bare)
+		scraped := func(d time.Duration) {
+			tick, end := time.NewTicker(15*time.Second), time.After(d)
+			defer tick.Stop()
+			for {
+				select {
+				case <-end:
+					return
+				case <-tick.C:
+					_, _ = get(b, ourPage+"/metrics")
+					_, _ = get(b, theirPage+"/metrics")
+				}
+			}
+		}
+		scraped(rest)
+		a, z := used(b, ours), used(b, theirs)
+		scraped(span)
+		a2, z2 := used(b, ours), used(b, theirs)
+		s := span.Seconds()
+		b.ReportMetric(100*(a2.CPUSeconds-a.CPUSeconds)/s, "%core-ebbwatch")
+		b.ReportMetric(100*(z2.CPUSeconds-z.CPUSeconds)/s, "%core-bare")
+		b.ReportMetric((a2.Wakeups-a.Wakeups)/s, "wakeups/s-ebbwatch")
+		b.ReportMetric((z2.Wakeups-z.Wakeups)/s, "wakeups/s-bare")
+		b.ReportMetric((a2.WrittenBytes-a.WrittenBytes)/s*86400/1e6, "MB/day-written")
+	}
+}
+
+func used(b *testing.B, cmd *exec.Cmd) cost.Use {
+	b.Helper()
+	u, err := cost.Read(os.DirFS(fmt.Sprintf("/proc/%d", cmd.Process.Pid)), os.Getpagesize())
+	if err != nil {
+		b.Fatal(err)
+	}
+	return u
+}
+
+// BenchmarkSizeForARM is the stripped program for a small board, against a bare exporter.
+func BenchmarkSizeForARM(b *testing.B) {
+	size := func(pkg string) float64 {
+		path := filepath.Join(b.TempDir(), "program")
+		cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", path, pkg)
+		cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=7")
+		if out, err := cmd.CombinedOutput(); err != nil {
+			b.Fatalf("cannot build %s: %v\n%s", pkg, err, out)
+		}
+		info, err := os.Stat(path)
+		if err != nil {
+			b.Fatal(err)
+		}
+		return float64(info.Size()) / 1e6
+	}
+	for b.Loop() {
+		ours, bare := size("./"), size("../../testdata/bareexporter/main.go")
+		b.ReportMetric(ours, "MB-ebbwatch")
+		b.ReportMetric(bare, "MB-bare")
+		b.ReportMetric(ours/bare, "ratio")
+	}
+}

@@ -1,0 +1,142 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
+)
+
+// State that older versions saved opens, for ever: each folder of testdata/state was written
+// by a daemon of its time (four days of the demonstration, in which a warning was raised)
+// and is never written again. A change that cannot read one of them needs a way to.
+func TestOldStateOpens(t *testing.T) {
+	t.Parallel()
+	folders, err := filepath.Glob("../../testdata/state/v*")
+	if err != nil || len(folders) < 1 {
+		t.Fatalf("no old state is there: %v", err)
+	}
+	for _, folder := range folders {
+		t.Run(filepath.Base(folder), func(t *testing.T) {
+			t.Parallel()
+			dir := filepath.Join(t.TempDir(), "state")
+			if err := os.CopyFS(dir, os.DirFS(folder)); err != nil {
+				t.Fatal(err)
+			}
+			var memory node.Memory
+			var alerts node.Alerts
+			for name, v := range map[string]any{"node": &memory, "alerts": &alerts} {
+				if err := statedir.Peek(dir, name, v); err != nil {
+					t.Errorf("%s: %v", name, err)
+				}
+				nothingIsForgotten(t, filepath.Join(dir, name), v)
+			}
+			if memory.Wall.IsZero() || memory.Energy["pv"] < 1e6 || len(memory.Doubts) == 0 {
+				t.Errorf("the memory has lost what it held: %v, %v", memory.Wall, memory.Energy)
+			}
+			goesOn(t, dir)
+		})
+	}
+}
+
+// nothingIsForgotten finds keys of the saved JSON that no field takes any more: what was
+// renamed would be lost in silence. What a version drops on purpose is listed here.
+func nothingIsForgotten(t *testing.T, file string, v any) {
+	t.Helper()
+	dropped := map[string]bool{}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, payload, _ := strings.Cut(string(data), "\n")
+	var saved any
+	if err := json.Unmarshal([]byte(payload), &saved); err != nil {
+		t.Fatalf("%s is not what was expected below its seal: %v", file, err)
+	}
+	again, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var now any
+	if err := json.Unmarshal(again, &now); err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range missing(saved, now, "") {
+		if !dropped[key] {
+			t.Errorf("%s: %s is not read any more", filepath.Base(file), key)
+		}
+	}
+}
+
+// missing lists the keys of a that hold something and are not in b.
+func missing(a, b any, path string) []string {
+	switch a := a.(type) {
+	case map[string]any:
+		in, _ := b.(map[string]any)
+		var out []string
+		for key, x := range a {
+			y, there := in[key]
+			if !there && !empty(x) {
+				out = append(out, path+"/"+key)
+				continue
+			}
+			out = append(out, missing(x, y, path+"/"+key)...)
+		}
+		return out
+	case []any:
+		in, _ := b.([]any)
+		if len(a) > 0 && len(in) > 0 {
+			return missing(a[0], in[0], path+"/0")
+		}
+	}
+	return nil
+}
+
+func empty(x any) bool {
+	switch x := x.(type) {
+	case nil:
+		return true
+	case map[string]any:
+		return len(x) == 0
+	case []any:
+		return len(x) == 0
+	case float64:
+		return x == 0
+	case bool:
+		return !x
+	}
+	return x == ""
+}
+
+// goesOn starts today's daemon on it: nothing is set aside, and the charge is what it was.
+func goesOn(t *testing.T, dir string) {
+	t.Helper()
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, file, strings.Replace(string(text), "state: state", "state: "+dir, 1))
+	out, _ := start(t, "run", "--config", file)
+	var st facts.State
+	eventually(t, 20*time.Second, "the daemon believes something", func() bool {
+		body, status := get(t, out.page()+"/api/v1/state")
+		return status == 200 && json.Unmarshal([]byte(body), &st) == nil && st.Facts["battery_soc_high"] > 0
+	})
+	if log := out.String(); strings.Contains(log, "damaged") {
+		t.Errorf("old state was not read:\n%s", log)
+	}
+	if aside, _ := filepath.Glob(filepath.Join(dir, "*.damaged-*")); len(aside) > 0 {
+		t.Errorf("old state was set aside: %v", aside)
+	}
+	// A fresh start with this configuration has nothing of the record of harvests.
+	if st.EnergyJoules["pv"] < 1e6 {
+		t.Errorf("the record of the harvest is gone: %v", st.EnergyJoules["pv"])
+	}
+}
