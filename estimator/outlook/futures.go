@@ -216,13 +216,13 @@ func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *
 	}
 }
 
-// band is how far the charge may be above and below its mean, as standard deviations.
+// band is how far the charge may be above and below its mean, as standard deviations: the
+// belief's own, else what the ends of its band say.
 func band(b estimator.Belief) (up, down float64) {
-	up, down = b.SoCSD, b.SoCSD
-	if b.High > b.SoC && b.Low < b.SoC {
-		up, down = (b.High-b.SoC)/1.645, (b.SoC-b.Low)/1.645
+	if b.SoCSD > 0 {
+		return b.SoCSD, b.SoCSD
 	}
-	return orZero(up), orZero(down)
+	return orZero((b.High - b.SoC) / 1.645), orZero((b.SoC - b.Low) / 1.645)
 }
 
 // drawCover lets a panel that gives nothing come free: the longer it has lain covered, the

@@ -60,6 +60,7 @@ type Outlook struct {
 	DarkHours       float64    // expected within the horizon
 	BackHours       float64    // median hours until the load is fed again after a cut-off; NaN when none
 	NoSunHours      float64    // hours to cut-off were there no sun at all
+	Dark            bool       // the load is off now: what is told of a cut-off is of the present one
 	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
 }
 
@@ -81,7 +82,7 @@ func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.
 	f := m.Draw(s, b, now, fc, seed)
 	main := f.Run(Action{}, true)
 	o := Outlook{
-		At: now, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan, Raw: main.Cutoff.Within,
+		At: now, Dark: s.Cutoff.Dark, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan, Raw: main.Cutoff.Within,
 		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
 	}
 	for i, p := range o.Raw {
