@@ -7,7 +7,7 @@ func Builtin() []Rule {
 	return []Rule{
 		sourceSilent(), cutoffAhead(), reserveAhead(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(),
-		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), capacityFading(),
+		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), clockUntrusted(), diskNearlyFull(), forecastStale(),
 	}
 }
@@ -19,8 +19,14 @@ func body(what, sure, why, ifNothing string) string {
 		"\n{{mute}}\nAs of {{now}}{{if known `reading_age_seconds`}}; readings {{seconds `reading_age_seconds`}} old{{end}}."
 }
 
+// usualWarnChance is the chance of a cut-off within five days at which the owner is warned,
+// where no budget of false alarms sets another. On measured winters with a forecast it gave
+// about one false alarm a year, and a median lead above four days.
+const usualWarnChance = 0.5
+
 // facts adds what the engine itself knows to the facts: trip_hours, and, where nobody
-// computed better, act_by_hours as the early end of the cut-off's window less the trip.
+// computed better, warn_chance and act_by_hours as the early end of the cut-off's window
+// less the trip.
 func (e Engine) facts(get Lookup) Lookup {
 	return func(name string) (float64, bool) {
 		x, known := get(name)
@@ -29,6 +35,13 @@ func (e Engine) facts(get Lookup) Lookup {
 			return x, true
 		case name == "trip_hours" && e.TripHours > 0:
 			return e.TripHours, true
+		case name == "warn_chance":
+			return usualWarnChance, true
+		case name == "cutoff_ahead_hours":
+			if dark, known := get("load_dark"); known && dark > 0 {
+				return 0, false // it is not ahead any more
+			}
+			return get("cutoff_hours_p50")
 		case name == "act_by_hours":
 			p10, known := get("cutoff_hours_p10")
 			return max(0, p10-e.TripHours), known

@@ -17,9 +17,11 @@ var (
 
 // Config is the section alerts of the configuration; [Config.Build] makes the rules of it.
 type Config struct {
-	TripHours float64      `yaml:"trip_hours" default:"1.5" range:"0..240" doc:"hours from the decision to leave until a hand is on the node"`
-	Quiet     Quiet        `yaml:"quiet" default:"22:00-07:00" doc:"local hours in which only what cannot wait is sent; off for none"`
-	Rules     []RuleConfig `yaml:"rules" doc:"changes to built-in rules, by name, and rules of your own"`
+	TripHours float64 `yaml:"trip_hours" default:"1.5" range:"0..240" doc:"hours from the decision to leave until a hand is on the node"`
+	Quiet     Quiet   `yaml:"quiet" default:"22:00-07:00" doc:"local hours in which only what cannot wait is sent; off for none"`
+	// FalseAYear sets the chance to warn at by the site's own record.
+	FalseAYear float64      `yaml:"false_alarms_a_year" default:"0" range:"0..50" doc:"how many false warnings of the dark you accept in a year, by this node's own record; 0: the usual threshold"`
+	Rules      []RuleConfig `yaml:"rules" doc:"changes to built-in rules, by name, and rules of your own"`
 }
 
 // RuleConfig changes the built-in rule of that name, or adds a rule. What is left out stays

@@ -242,11 +242,11 @@ func TestLadder(t *testing.T) {
 	if got := len(d.e.Active(d.s, d.now, d.get)); got != 2 {
 		t.Fatalf("%d alarms are active, want 2", got)
 	}
-	d.set("cutoff_within_72h", 0.35, "cutoff_hours_p10", 60, "cutoff_hours_p50", 90, "reserve_hours_p50", 20)
+	d.set("cutoff_within_72h", 0.46, "cutoff_hours_p10", 60, "cutoff_hours_p50", 90, "reserve_hours_p50", 20)
 	d.want(d.run(2*time.Hour), "raised cutoff_ahead")
 	d.set("cutoff_within_72h", 0.6, "cutoff_hours_p50", 88)
 	d.want(d.run(2*time.Hour), "changed cutoff_ahead")
-	d.set("cutoff_within_72h", 0.3) // back and forth between rungs is told once
+	d.set("cutoff_within_72h", 0.46) // back and forth between rungs is told once
 	d.want(d.run(2*time.Hour), "")
 	d.set("cutoff_within_72h", 0.6)
 	d.want(d.run(2*time.Hour), "")

@@ -159,7 +159,8 @@ func (n *node) compare(get Lookup) Truth {
 	return truthOf(a != b)
 }
 
-// num evaluates a node that stands where a number is wanted. A number that is not finite,
+// num evaluates a node that stands where a number is wanted. Infinity is a number: hours
+// beyond the horizon are more than any other. One that is none,
 // as after a division by zero, is not known.
 func (n *node) num(get Lookup) (x float64, known bool) {
 	switch n.op {
@@ -167,7 +168,7 @@ func (n *node) num(get Lookup) (x float64, known bool) {
 		return n.x, true
 	case "fact":
 		x, known = get(n.fact)
-		return x, known && finite(x)
+		return x, known && !math.IsNaN(x)
 	}
 	var in [2]float64
 	for i, k := range n.kids {
@@ -176,7 +177,7 @@ func (n *node) num(get Lookup) (x float64, known bool) {
 		}
 	}
 	x = n.arithmetic(in[0], in[1])
-	return x, finite(x)
+	return x, !math.IsNaN(x)
 }
 
 func (n *node) arithmetic(a, b float64) float64 {
@@ -188,6 +189,9 @@ func (n *node) arithmetic(a, b float64) float64 {
 	case "*":
 		return a * b
 	case "/":
+		if b == 0 {
+			return math.NaN()
+		}
 		return a / b
 	case "negative":
 		return -a

@@ -25,8 +25,7 @@ func loadUnmetered() Rule {
 	return Rule{
 		Name: "load_unmetered", Summary: "something draws power past the meters",
 		Rungs: []Rung{{
-			Severity: Info, For: 48 * time.Hour, When: MustExpr("unmetered_watts - 2 * unmetered_watts_sd > max(1, 0.1 * load_watts)" +
-				" or not known(unmetered_watts_sd) and unmetered_watts > max(2, 0.2 * load_watts)"),
+			Severity: Info, For: time.Hour, When: MustExpr("ghost_found > 0"),
 			Title: `{{site}}: {{watts "unmetered_watts"}} drawn past the meters`,
 			Text: body(
 				`About {{watts "unmetered_watts"}} leave the battery of {{site}} without being measured.`,
@@ -35,7 +34,24 @@ func loadUnmetered() Rule {
 				`it is counted into the outlook already; but who does not know of it cannot switch it off.`),
 			Advice: []string{`On your next visit, follow each wire from the battery and note what does not pass the meter.`},
 		}},
-		Clear: MustExpr("unmetered_watts < max(0.7, 0.07 * load_watts)"), ClearFor: 48 * time.Hour,
+		Clear: MustExpr("ghost_found < 1"), ClearFor: time.Hour,
+	}
+}
+
+func batteryReplaced() Rule {
+	return Rule{
+		Name: "battery_replaced", Summary: "this looks like another battery",
+		Rungs: []Rung{{
+			Severity: Info, When: MustExpr("battery_replaced > 0"),
+			Title: `{{site}}: was the battery replaced?`,
+			Text: body(
+				`The voltage at {{site}} does not fit the battery of yesterday.`,
+				`judged from the voltage alone.`,
+				`the battery was replaced or charged by hand, or the voltage is read wrong.`,
+				`the charge is counted anew from the voltage, and is not sure until the battery is full once.`),
+			Advice: []string{`If you did replace it, say so: ebbwatch silence --new-battery. What was learned of the old one is then forgotten.`},
+		}},
+		Clear: MustExpr("battery_replaced < 1"), ClearFor: time.Hour,
 	}
 }
 

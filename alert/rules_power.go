@@ -43,19 +43,18 @@ func cutoffAhead() Rule {
 	}
 	r := Rule{
 		Name: "cutoff_ahead", Summary: "it may go dark soon",
-		// The median is not known beyond the horizon, the chances always are: a condition on
-		// the median alone would hold for ever in good times.
 		Rungs: []Rung{
 			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within five days`),
-			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_72h >= 0.3 or cutoff_within_120h >= 0.4",
+			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance",
 				`{{site}}: may go dark {{clock "cutoff_hours_p10"}} or later`),
 			rung("act by", Critical, 30*time.Minute, "cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3",
 				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it goes dark`),
-			rung("last words", Critical, time.Minute, "cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6",
+			rung("last words", Critical, time.Minute, "cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6 and not (known(load_dark) and load_dark > 0)",
 				`{{site}}: going dark about {{clock "cutoff_hours_p50"}}`),
 		},
-		Clear: MustExpr("cutoff_within_72h < 0.1 and cutoff_within_120h < 0.2"), ClearFor: 2 * time.Hour,
-		Watch: Watch{Fact: "cutoff_hours_p50", Moment: true, By: 12, Every: 12 * time.Hour},
+		Clear: MustExpr("cutoff_within_120h < min(0.125, 0.5 * warn_chance)"), ClearFor: 2 * time.Hour,
+		// In the dark there is nothing to foresee: the fact is not known then.
+		Watch: Watch{Fact: "cutoff_ahead_hours", Moment: true, By: 12, Every: 12 * time.Hour},
 		Over: `Why: the battery was at {{percent (told "battery_soc")}} when this began and is at {{percent "battery_soc"}} now; ` +
 			`the chance of going dark within five days was {{chance (told "cutoff_within_120h")}} and is {{chance "cutoff_within_120h"}}.`,
 	}

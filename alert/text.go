@@ -63,7 +63,7 @@ func (w *words) funcs() template.FuncMap {
 		"number":  w.format(func(x float64) string { return fmt.Sprintf("%.3g", x) }),
 		"volts":   w.format(func(x float64) string { return fmt.Sprintf("%.2f V", x) }),
 		"amps":    w.format(func(x float64) string { return fmt.Sprintf("%.1f A", x) }),
-		"watts":   w.format(func(x float64) string { return fmt.Sprintf("%.0f W", x) }),
+		"watts":   w.format(wattsWords),
 		"celsius": w.format(func(x float64) string { return fmt.Sprintf("%.0f °C", x) }),
 		"percent": w.format(func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }),
 		"chance":  w.format(chance),
@@ -336,4 +336,12 @@ func (n Notice) Plain() string {
 		fmt.Fprintf(&b, "- %s\n", a)
 	}
 	return b.String()
+}
+
+// wattsWords gives small powers a decimal: a load of 1.4 W past the meters matters.
+func wattsWords(x float64) string {
+	if x < 9.95 && x > -9.95 {
+		return fmt.Sprintf("%.1f W", x)
+	}
+	return fmt.Sprintf("%.0f W", x)
 }

@@ -32,7 +32,7 @@ func machines() []machine {
 }
 
 // The boards that people have say what this machine says. A replay of five days gives the
-// same notices, and numbers that agree to 1e-9: the compilers of arm64 and riscv64 may fuse
+// same notices, and numbers that agree to 1e-9, see [allowed]: the compilers of arm64 and riscv64 may fuse
 // a multiplication with an addition, which changes last bits.
 //
 //	EBBWATCH_MACHINES=1 go test ./cmd/ebbwatch -run OtherMachines -v
@@ -47,23 +47,37 @@ func TestOtherMachines(t *testing.T) {
 		t.Run(m.name, func(t *testing.T) {
 			need(t, m.emulator)
 			away := played(t, m, dir, file)
-			worst, where := 0.0, ""
+			worst, where, beyond := 0.0, "", map[string]int{}
 			for _, key := range slices.Sorted(maps.Keys(home)) {
 				x, there := away[key]
 				if !there {
 					t.Errorf("%s is not there", key)
 					continue
 				}
-				if off := apart(home[key], x); off > worst {
+				off := apart(home[key], x)
+				if off > worst {
 					worst, where = off, fmt.Sprintf("%s: %q here, %q there", key, home[key], x)
+				}
+				if off > allowed(key) {
+					beyond[key[strings.LastIndex(key, " ")+1:]]++
 				}
 			}
 			t.Logf("%d values, apart by at most %.3g %s", len(home), worst, where)
-			if worst > 1e-9 || len(home) != len(away) {
-				t.Errorf("%d values here, %d there; apart by %.3g: %s", len(home), len(away), worst, where)
+			if len(beyond) > 0 || len(home) != len(away) {
+				t.Errorf("%d values here, %d there; too far apart: %v", len(home), len(away), beyond)
 			}
 		})
 	}
+}
+
+// allowed is how far apart a value may be: 1e-9, but for the hours of the outlook. Its
+// futures are lived through in single precision, for memory and speed, where a difference in
+// the last bit of a double may tip a rounding: 1e-6 is less than a second in ten days.
+func allowed(key string) float64 {
+	if strings.Contains(key, "_hours") {
+		return 1e-6
+	}
+	return 1e-9
 }
 
 // apart is how far two texts are apart as numbers, against the larger of them and 1;
@@ -189,7 +203,7 @@ func fiveDays(t *testing.T, dir string) (file string) {
 	defer demo.Close()
 	file = filepath.Join(dir, "ebbwatch.yaml")
 	write(t, filepath.Join(dir, "map.yaml"), string(demo.Map))
-	write(t, file, demo.Config(filepath.Join(dir, "map.yaml"), false))
+	write(t, file, demo.Config(filepath.Join(dir, "map.yaml"), false)+"state: state\n")
 	site := sim.New(demo.Spec)
 	var b strings.Builder
 	for at := 10 * time.Minute; at <= 5*24*time.Hour; at += 10 * time.Minute {

@@ -84,7 +84,7 @@ func plan(c loaded) node.Plan {
 	p := node.Plan{
 		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
 		OutlookEvery: 15 * time.Minute, AdviseEvery: time.Hour, Seed: 1,
-		Owner: advice.Owner{Budget: 0.1, TripHours: c.alerts.TripHours},
+		Owner: advice.Owner{Budget: 0.1, TripHours: c.alerts.TripHours}, FalseAYear: c.alerts.FalseAYear,
 	}
 	instances := map[string][]string{}
 	for _, s := range c.Sources {

@@ -25,11 +25,22 @@ func judgeRows() []Row {
 		return Row{Fact: name, Unit: unit, Group: GroupRules, Label: label, Help: help, Decimals: 1, Each: each}
 	}
 	return []Row{
+		fact("warn_chance", "%", "Warned from", "Chance of a cut-off within five days at which the owner is warned", extra("warn_chance")),
+		fact("load_dark", "", "Load is off", "The load is off now, as far as the readings tell (1) or not (0)",
+			one(func(s *Snapshot) (float64, bool) { return truth(s.Outlook.Dark), s.OutlookKnown() })),
 		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label", extra("array_watts_peak")),
 		fact("pv_clear_watts", "W", "Under a clear sky", "Power that the panel would give now under a clear sky, by its label", extra("pv_clear_watts")),
 		fact("battery_low_celsius_12h", "°C", "Coldest of 12 h", "Lowest battery temperature of the last twelve hours", extra("battery_low_celsius_12h")),
 		fact("curtailed", "", "Charger holds back", "The charger takes less than the panel could give (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Curtailed), s.BeliefKnown() })),
+		fact("ghost_found", "", "Load past the meters", "A load past the meters is as good as certain (1) or not (0)",
+			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.GhostFound), s.BeliefKnown() })),
+		fact("battery_replaced", "", "Another battery", "The voltage says that this is another battery than yesterday (1) or not (0)",
+			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Replaced), s.BeliefKnown() })),
+		fact("drain_watts", "W", "Leaves unmeasured", "All that leaves unmeasured: loads past the meters and the sensor's zero error together",
+			believed(func(b estimator.Belief) float64 { return b.DrainWatts })),
+		fact("claim_gap_ratio", "%", "Controller claims more by", "The controller's own claim of charge less what is believed, 0 to 1",
+			believed(func(b estimator.Belief) float64 { return b.ClaimGap })),
 		fact("unmetered_watts_sd", "W", "Error of that", "Standard deviation of the load past the meters",
 			believed(func(b estimator.Belief) float64 { return b.UnmeteredSD })),
 		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",

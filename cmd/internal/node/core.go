@@ -30,6 +30,7 @@ type Plan struct {
 	OutlookEvery time.Duration // at most this old is an outlook
 	AdviseEvery  time.Duration // at most this old is the price list of actions; 0: only for notices
 	Owner        advice.Owner
+	FalseAYear   float64 // false warnings that the owner accepts in a year; 0: the usual threshold
 	Seed         uint64
 }
 

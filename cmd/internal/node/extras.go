@@ -92,6 +92,9 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if low, known := c.cold.least(now.Mono); known {
 		x["battery_low_celsius_12h"] = low
 	}
+	if c.plan.FalseAYear > 0 {
+		x["warn_chance"] = c.memory.Outlook.Ledger.ThresholdFor(c.plan.FalseAYear)
+	}
 	c.adviceFacts(now.Wall, x)
 	if c.forecast != nil {
 		x["forecast_age_seconds"] = now.Wall.Sub(c.forecast.Issued).Seconds()

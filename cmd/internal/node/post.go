@@ -74,18 +74,16 @@ func (p *post) standing(active func() []alert.Notice) {
 func resend(ctx context.Context, r alert.Resender, active <-chan []alert.Notice) {
 	tick := time.NewTicker(r.Every())
 	defer tick.Stop()
+	var newest []alert.Notice
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case newest = <-active:
 		case <-tick.C:
-		}
-		select {
-		case notices := <-active:
 			limit, cancel := context.WithTimeout(ctx, sendLimit)
-			_ = r.Resend(limit, notices)
+			_ = r.Resend(limit, newest)
 			cancel()
-		default: // nothing new is known since the last time
 		}
 	}
 }

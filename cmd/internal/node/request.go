@@ -68,7 +68,7 @@ func (c *Core) request(r Request, now time.Time) error {
 		c.engine = next
 	}
 	if r.NewBattery {
-		c.memory.Belief = c.battery.Start()
+		c.memory.Belief = c.battery.Replaced(c.memory.Belief)
 	}
 	return errors.Join(errs...)
 }
