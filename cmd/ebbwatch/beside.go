@@ -2,12 +2,14 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"maps"
 	"os"
 	"strings"
 
+	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/history"
@@ -15,23 +17,47 @@ import (
 	"ebbwatch/cmd/internal/remotewrite"
 )
 
-// besides are the parts that run beside the loop and that it never waits for.
-func besides(c loaded, h *history.Store, log *slog.Logger) ([]func(context.Context, *node.Loop), error) {
-	var parts []func(context.Context, *node.Loop)
+// besides are the parts that run beside the loop and that it never waits for, and what is
+// wrong with sending on.
+func besides(c loaded, h *history.Store, log *slog.Logger) (parts []func(context.Context, *node.Loop), trouble func() string, err error) {
+	trouble = func() string { return "" }
 	if c.Weather != nil {
 		parts = append(parts, func(ctx context.Context, loop *node.Loop) { watchWeather(ctx, c, loop, log) })
 	}
 	if c.RemoteWrite != nil {
 		w, err := remoteWriter(c, h, log)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
+		trouble = func() string { return w.Stats().Problem }
 		parts = append(parts, func(ctx context.Context, _ *node.Loop) { w.Run(ctx) })
 	}
 	if c.Heartbeat != nil {
 		parts = append(parts, func(ctx context.Context, loop *node.Loop) { heartbeat.New(*c.Heartbeat, log).Run(ctx, loop.Snapshot) })
 	}
-	return parts, nil
+	return parts, trouble, nil
+}
+
+// troubles gathers what the parts complain of.
+func troubles(of ...func() string) func() []string {
+	return func() []string {
+		var out []string
+		for _, what := range of {
+			if text := what(); text != "" {
+				out = append(out, text)
+			}
+		}
+		return out
+	}
+}
+
+// notes keeps each notice for reports.
+func notes(h *history.Store) func(alert.Notice) {
+	return func(n alert.Notice) {
+		if text, err := json.Marshal(n); err == nil { // a notice always marshals
+			h.Note(n.At, text)
+		}
+	}
 }
 
 func remoteWriter(c loaded, h *history.Store, log *slog.Logger) (*remotewrite.Writer, error) {

@@ -265,3 +265,37 @@ func TestSurveyRefusesBeforeItAsks(t *testing.T) {
 		t.Errorf("--list: code %d: %s", code, stderr)
 	}
 }
+
+func TestReportLooksBack(t *testing.T) {
+	t.Parallel()
+	address, hook := freePort(t), newReceiver(t)
+	file := configure(t, slave(t, tired()), hook.URL)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	out, stop := start(t, "run", "--config", file)
+	eventually(t, 20*time.Second, "the warning is sent", func() bool { return len(hook.notices("low_volts")) > 0 })
+	page := filepath.Join(t.TempDir(), "report.html")
+	for args, want := range map[string]string{
+		"report --last 1h --config " + file:                     "slipway",
+		"report --last 1h --why --config " + file:               "never silent",
+		"report --last 1h --html " + page + " --config " + file: "",
+	} {
+		stdout, stderr, code := said(t, strings.Fields(args)...)
+		if code != 0 || !strings.Contains(stdout, want) {
+			t.Errorf("while it runs: %s: code %d: %s%s", args, code, stdout, stderr)
+		}
+	}
+	if html, err := os.ReadFile(page); err != nil || !strings.Contains(string(html), "</html>") || strings.Contains(string(html), "http://") {
+		t.Errorf("the page is not whole, or names another host: %v", err)
+	}
+	if code := stop(); code != 0 {
+		t.Fatalf("exit code %d:\n%s", code, out)
+	}
+	stdout, stderr, code := said(t, "report", "--last", "1h", "--config", file)
+	if code != 0 || !strings.Contains(stdout, "12.75 V") {
+		t.Errorf("after the stop: code %d: %s%s", code, stdout, stderr)
+	}
+}

@@ -55,7 +55,7 @@ See it at work with nothing to install:  ebbwatch demo`,
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), watchCommand(), versionCommand(), manCommand())
+	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
 	return root
 }
 

@@ -78,9 +78,11 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
-	if d.beside, err = besides(c, h, log); err != nil {
+	var writing func() string
+	if d.beside, writing, err = besides(c, h, log); err != nil {
 		return err
 	}
+	d.options.Troubles, d.options.Noticed = troubles(h.Problem, writing), notes(h)
 	if err := seed(ctx, h, &d.past, o.Clock()); err != nil {
 		log.Warn("the chart begins now: the history cannot be read", "err", err)
 	}

@@ -55,6 +55,10 @@ type Options struct {
 	// Extras gives facts that other parts learn, under the names that [facts.Table] gives
 	// them. It is asked before each step and must be quick; nil: there are none.
 	Extras func() map[string]float64
+	// Troubles tells what is wrong with the parts beside the loop, for people; it must be
+	// quick. Noticed is called for each notice that is sent. Both may be nil.
+	Troubles func() []string
+	Noticed  func(alert.Notice)
 }
 
 // saveEvery is how old the saved belief may get: a compromise between what a power cut
@@ -201,6 +205,9 @@ func (l *Loop) turn() {
 	for _, n := range notices {
 		l.Log.Info("notice "+string(n.Phase), "rule", n.Rule, "title", n.Title)
 		l.post.put(n, now.Wall)
+		if l.Noticed != nil {
+			l.Noticed(n)
+		}
 	}
 	due := l.post.due(now.Wall)
 	if len(notices) > 0 || len(due) > 0 {
@@ -229,6 +236,9 @@ func (l *Loop) publish(now reading.Stamp) {
 		if p := l.problems[what]; p != "" {
 			s.Problems = append(s.Problems, p)
 		}
+	}
+	if l.Troubles != nil {
+		s.Problems = append(s.Problems, l.Troubles()...)
 	}
 	l.snapshot.Store(s)
 	if l.Progress != nil {
