@@ -80,7 +80,7 @@ func TestAnySubsetWillDo(t *testing.T) {
 	}{
 		{"battery current", []reading.Quantity{reading.BatteryVolts, reading.BatteryAmps, reading.BatteryCelsius}, 0.04, 0.8},
 		{"charge and load", []reading.Quantity{reading.BatteryVolts, reading.ChargeAmps, reading.LoadAmps}, 0.05, 0.75},
-		{"powers", []reading.Quantity{reading.BatteryVolts, reading.PVWatts, reading.LoadWatts}, 0.05, 0.75},
+		{"powers", []reading.Quantity{reading.BatteryVolts, reading.PanelWatts, reading.LoadWatts}, 0.05, 0.75},
 		{"voltage alone", []reading.Quantity{reading.BatteryVolts}, 0.25, 0.75},
 	} {
 		spec := demoNode(t, 2)

@@ -41,13 +41,13 @@ func flowOf(r *reading.Reading, cells float64) flow {
 // daylight tells whether the panel gives something, from whatever would show it: its
 // current, else its voltage, else a battery held above any resting voltage.
 func (f *flow) daylight(r *reading.Reading, cell float64) {
-	for _, q := range [...]reading.Quantity{reading.PVWatts, reading.ChargeAmps, reading.PVAmps} {
+	for _, q := range [...]reading.Quantity{reading.PanelWatts, reading.ChargeAmps, reading.PanelAmps} {
 		if x, ok := r.Get(q); ok {
 			f.sun, f.sunKnown = x > 0.2, true
 			return
 		}
 	}
-	if x, ok := r.Get(reading.PVVolts); ok && f.voltsKnown {
+	if x, ok := r.Get(reading.PanelVolts); ok && f.voltsKnown {
 		f.sun, f.sunKnown = x > 0.8*f.volts, true
 		return
 	}
@@ -56,9 +56,9 @@ func (f *flow) daylight(r *reading.Reading, cell float64) {
 
 func (f *flow) chargeSide(r *reading.Reading) {
 	amps, okAmps := r.Get(reading.ChargeAmps)
-	watts, okWatts := r.Get(reading.PVWatts)
-	pvV, okV := r.Get(reading.PVVolts)
-	pvA, okA := r.Get(reading.PVAmps)
+	watts, okWatts := r.Get(reading.PanelWatts)
+	pvV, okV := r.Get(reading.PanelVolts)
+	pvA, okA := r.Get(reading.PanelAmps)
 	switch {
 	case okAmps:
 		f.in, f.inKnown = amps, true

@@ -48,7 +48,7 @@ func (m Model) curtailed(s *State, r *reading.Reading, f flow) bool {
 		return false
 	}
 	cell := f.volts / m.cells()
-	pv, known := r.Get(reading.PVVolts)
+	pv, known := r.Get(reading.PanelVolts)
 	if known && cell < restMost && f.in > m.Battery.CapacityAh/100 {
 		if s.BulkVolts == 0 {
 			s.BulkVolts = pv

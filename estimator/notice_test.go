@@ -27,7 +27,7 @@ func TestCurtailedAndLoad(t *testing.T) {
 			switch {
 			case truth.Curtailed && b.Curtailed:
 				hit++
-			case b.Curtailed && truth.PVWatts >= 1: // at dusk there is nothing to hold back
+			case b.Curtailed && truth.PanelWatts >= 1: // at dusk there is nothing to hold back
 				wrong++
 			case truth.Curtailed:
 				missed++

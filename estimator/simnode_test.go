@@ -192,7 +192,7 @@ func (n *simNode) read(stamp reading.Stamp) reading.Reading {
 		set(reading.LoadAmps, lo)
 	}
 	if s.kind == 2 {
-		set(reading.PVWatts, round(o.charge*o.volts*s.chGain/0.96, 0.1))
+		set(reading.PanelWatts, round(o.charge*o.volts*s.chGain/0.96, 0.1))
 		set(reading.LoadWatts, round(max(o.load*o.volts*s.loGain+s.loOff*13, 0), 0.1))
 	}
 	if !s.noTemp {

@@ -111,7 +111,7 @@ func TestUnits(t *testing.T) {
 		{"power as an average", hwmonClass(), "{chip: olddriver, in0: load_volts, power1: load_watts}",
 			map[reading.Quantity]float64{reading.LoadVolts: 5, reading.LoadWatts: 2.5}},
 		{"sign and divider", hwmonClass(), "{chip: ina226, curr1: {quantity: battery_amps, scale: -1}, in1: {quantity: pv_volts, scale: 2, offset: 0.3}}",
-			map[reading.Quantity]float64{reading.BatteryAmps: 1.5, reading.PVVolts: 25.9}},
+			map[reading.Quantity]float64{reading.BatteryAmps: 1.5, reading.PanelVolts: 25.9}},
 		{"iio", iioClass(), "{chip: adc, in_voltage0: load_volts, in_voltage1: battery_volts, in_power0: load_watts, in_current0: load_amps, in_temp: battery_celsius, in_temp_ambient: air_celsius}",
 			map[reading.Quantity]float64{reading.LoadVolts: 0.122, reading.BatteryVolts: 6, reading.LoadWatts: 19.2, reading.LoadAmps: 1.5, reading.BatteryCelsius: 25.5, reading.AirCelsius: 21.5}},
 		{"differential, to amperes", iioClass(), "{chip: adc, in_voltage2-voltage3: {quantity: battery_amps, scale: 100}}",

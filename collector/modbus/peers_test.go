@@ -171,7 +171,7 @@ func startOn(t *testing.T, name string, args []string, how string) (setting stri
 func checkPeer(t *testing.T, values []reading.Value, err error) {
 	t.Helper()
 	wanted := map[reading.Quantity]float64{
-		reading.BatteryVolts: 12.84, reading.BatteryAmps: 2, reading.PVWatts: 45.67, reading.PVVolts: 12.8,
+		reading.BatteryVolts: 12.84, reading.BatteryAmps: 2, reading.PanelWatts: 45.67, reading.PanelVolts: 12.8,
 		reading.ChargeStage: float64(reading.Absorption), reading.LoadOn: 1,
 	}
 	if len(values) != len(wanted) {

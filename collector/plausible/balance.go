@@ -49,16 +49,16 @@ type limits struct{ low, under, high, over, least float64 }
 
 // pairs judges the powers.
 func (s *State) pairs(p poll) []finding {
-	panel := s.Pairs[pairPanel].step(p.get(reading.PVVolts)*p.get(reading.PVAmps), p.get(reading.PVWatts),
+	panel := s.Pairs[pairPanel].step(p.get(reading.PanelVolts)*p.get(reading.PanelAmps), p.get(reading.PanelWatts),
 		// Means of volts and of amperes multiplied are not the mean power while a switching
 		// charger holds back: up to open-circuit over battery voltage apart.
 		limits{0.5, 3, 2.2, 3, 5})
 	load := s.Pairs[pairLoad].step(p.get(reading.LoadVolts)*p.get(reading.LoadAmps), p.get(reading.LoadWatts), limits{0.75, 2, 1.33, 2, 4})
 	charge := s.Pairs[pairCharge].step(p.charge())
 	return []finding{
-		{[]reading.Quantity{reading.PVWatts, reading.PVAmps, reading.PVVolts}, panel, s.Pairs[pairPanel].why("panel volts times amperes", "panel watts")},
+		{[]reading.Quantity{reading.PanelWatts, reading.PanelAmps, reading.PanelVolts}, panel, s.Pairs[pairPanel].why("panel volts times amperes", "panel watts")},
 		{[]reading.Quantity{reading.LoadWatts, reading.LoadAmps, reading.LoadVolts}, load, s.Pairs[pairLoad].why("load volts times amperes", "load watts")},
-		{[]reading.Quantity{reading.ChargeAmps, reading.PVWatts, reading.BatteryVolts}, charge, s.Pairs[pairCharge].why("charging power", "panel watts")},
+		{[]reading.Quantity{reading.ChargeAmps, reading.PanelWatts, reading.BatteryVolts}, charge, s.Pairs[pairCharge].why("charging power", "panel watts")},
 	}
 }
 
@@ -66,7 +66,7 @@ func (s *State) pairs(p poll) []finding {
 // what the load takes, where a controller counts only what goes into the battery.
 func (p *poll) charge() (a, b float64, l limits) {
 	a = p.get(reading.ChargeAmps) * get(&p.all, reading.BatteryVolts)
-	b = p.get(reading.PVWatts)
+	b = p.get(reading.PanelWatts)
 	load := get(&p.all, reading.LoadWatts)
 	if math.IsNaN(load) {
 		load = get(&p.all, reading.LoadAmps) * get(&p.all, reading.BatteryVolts)

@@ -12,7 +12,7 @@ import (
 
 // everything is what a node measures that has a shunt and a talkative controller.
 func everything() []reading.Quantity {
-	return []reading.Quantity{reading.BatteryVolts, reading.BatteryAmps, reading.PVVolts, reading.PVAmps, reading.PVWatts,
+	return []reading.Quantity{reading.BatteryVolts, reading.BatteryAmps, reading.PanelVolts, reading.PanelAmps, reading.PanelWatts,
 		reading.ChargeAmps, reading.LoadVolts, reading.LoadAmps, reading.LoadWatts, reading.LoadOn, reading.ChargeStage}
 }
 
@@ -100,22 +100,22 @@ func TestFaultsAreTold(t *testing.T) {
 	}{
 		{"volts ×10", same(one(reading.BatteryVolts, 10)), at, time.Minute, reading.BatteryVolts, nil, 0},
 		{"volts ÷10", same(one(reading.BatteryVolts, 0.1)), at, time.Minute, reading.BatteryVolts, nil, 0},
-		{"panel watts ×10", same(one(reading.PVWatts, 10)), at, 8 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts}, 0},
-		{"panel watts ÷10", same(one(reading.PVWatts, 0.1)), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.PVAmps, reading.PVVolts, reading.ChargeAmps}, 0},
+		{"panel watts ×10", same(one(reading.PanelWatts, 10)), at, 8 * time.Hour, reading.PanelWatts, []reading.Quantity{reading.PanelAmps, reading.PanelVolts}, 0},
+		{"panel watts ÷10", same(one(reading.PanelWatts, 0.1)), at, 24 * time.Hour, reading.PanelWatts, []reading.Quantity{reading.PanelAmps, reading.PanelVolts, reading.ChargeAmps}, 0},
 		{"load watts ×10", same(one(reading.LoadWatts, 10)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}, 0},
 		{"load watts ×100", same(one(reading.LoadWatts, 100)), at, 2 * time.Hour, reading.LoadWatts, []reading.Quantity{reading.LoadAmps}, 0},
 		{"load amps ×10", same(one(reading.LoadAmps, 10)), at, 2 * time.Hour, reading.LoadAmps, []reading.Quantity{reading.LoadWatts}, 0},
-		{"charge amps ×10", same(one(reading.ChargeAmps, 10)), at, 4 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 0},
-		{"charge amps ÷10", same(one(reading.ChargeAmps, 0.1)), 0, 48 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 100},
+		{"charge amps ×10", same(one(reading.ChargeAmps, 10)), at, 4 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PanelWatts}, 0},
+		{"charge amps ÷10", same(one(reading.ChargeAmps, 0.1)), 0, 48 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PanelWatts}, 100},
 		{"battery amps ×10", same(one(reading.BatteryAmps, 10)), 0, 24 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}, 0},
 		{"battery amps ÷10", same(one(reading.BatteryAmps, 0.1)), 0, 24 * time.Hour, reading.BatteryAmps, []reading.Quantity{reading.ChargeAmps}, 0},
 		{"battery amps reversed", same(one(reading.BatteryAmps, -1)), 0, 2 * time.Hour, reading.BatteryAmps, nil, 0},
 		{"battery amps reversed by day", same(one(reading.BatteryAmps, -1)), at, 16 * time.Hour, reading.BatteryAmps, nil, 0},
 		{"battery amps frozen", stick(reading.BatteryAmps), at, 24 * time.Hour, reading.BatteryAmps, nil, 0},
 		{"battery amps dead", same(one(reading.BatteryAmps, 0)), 0, 16 * time.Hour, reading.BatteryAmps, nil, 0},
-		{"charge amps frozen", stick(reading.ChargeAmps), at, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PVWatts}, 0},
-		{"panel watts frozen", stick(reading.PVWatts), at, 24 * time.Hour, reading.PVWatts, []reading.Quantity{reading.BatteryAmps, reading.ChargeAmps, reading.PVAmps, reading.PVVolts}, 0},
-		{"panel watts at night", same(func(v []reading.Value) { set(v, reading.PVWatts, 30) }), 48 * time.Hour, 2 * time.Hour, reading.PVWatts, nil, 0},
+		{"charge amps frozen", stick(reading.ChargeAmps), at, 24 * time.Hour, reading.ChargeAmps, []reading.Quantity{reading.BatteryAmps, reading.PanelWatts}, 0},
+		{"panel watts frozen", stick(reading.PanelWatts), at, 24 * time.Hour, reading.PanelWatts, []reading.Quantity{reading.BatteryAmps, reading.ChargeAmps, reading.PanelAmps, reading.PanelVolts}, 0},
+		{"panel watts at night", same(func(v []reading.Value) { set(v, reading.PanelWatts, 30) }), 48 * time.Hour, 2 * time.Hour, reading.PanelWatts, nil, 0},
 		{"charging at night", same(func(v []reading.Value) { set(v, reading.ChargeAmps, 3) }), 48 * time.Hour, 2 * time.Hour, reading.ChargeAmps, nil, 0},
 	} {
 		t.Run(row.name, func(t *testing.T) {

@@ -41,7 +41,7 @@ type driver struct {
 
 // drivers lists what must move when something else does.
 func (s *State) drivers(p poll) []driver {
-	panelAmps := p.get(reading.PVWatts) / get(&p.all, reading.BatteryVolts)
+	panelAmps := p.get(reading.PanelWatts) / get(&p.all, reading.BatteryVolts)
 	charge := p.get(reading.ChargeAmps)
 	free, bent := math.NaN(), math.NaN()
 	if !p.held() {
@@ -54,8 +54,8 @@ func (s *State) drivers(p poll) []driver {
 	return []driver{
 		{reading.BatteryAmps, free, frozenAmps},
 		{reading.ChargeAmps, panelAmps, frozenAmps},
-		{reading.PVWatts, either(charge, p.get(reading.PVAmps)), frozenAmps},
-		{reading.PVAmps, either(charge, panelAmps), frozenAmps},
+		{reading.PanelWatts, either(charge, p.get(reading.PanelAmps)), frozenAmps},
+		{reading.PanelAmps, either(charge, panelAmps), frozenAmps},
 		{reading.BatteryVolts, bent, max(5, 3*quantum/leastOhms)},
 	}
 }

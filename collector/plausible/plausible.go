@@ -158,7 +158,7 @@ func outOfBounds(v reading.Value, site Site) string {
 	switch cells := float64(site.Cells); {
 	case v.Quantity == reading.BatteryVolts && cells > 0:
 		low, high, whose = cells*cellLow, cells*cellHigh, fmt.Sprintf("a battery of %d cells", site.Cells)
-	case v.Quantity == reading.PVWatts && site.WattsPeak > 0:
+	case v.Quantity == reading.PanelWatts && site.WattsPeak > 0:
 		high, whose = min(high, 1.6*site.WattsPeak+20), fmt.Sprintf("panels of %g W", site.WattsPeak)
 	}
 	if v.X >= low && v.X <= high {

@@ -83,7 +83,7 @@ func (p *poll) expected() float64 {
 	get := func(q reading.Quantity) float64 { return get(&p.all, q) }
 	in := get(reading.ChargeAmps)
 	if math.IsNaN(in) {
-		in = 0.95 * get(reading.PVWatts) / get(reading.BatteryVolts)
+		in = 0.95 * get(reading.PanelWatts) / get(reading.BatteryVolts)
 	}
 	if load := get(reading.LoadAmps); !math.IsNaN(load) {
 		return in - load
@@ -104,7 +104,7 @@ func (s *State) net(p poll) finding {
 	if k.Verdict == Fine && k.Streak.Opinion != Fine {
 		f.verdict = Unknown
 	}
-	for _, q := range []reading.Quantity{reading.ChargeAmps, reading.PVWatts} {
+	for _, q := range []reading.Quantity{reading.ChargeAmps, reading.PanelWatts} {
 		if p.has(q) {
 			f.who = append(f.who, q)
 			break
@@ -192,7 +192,7 @@ func (s *State) night(p poll) []finding {
 		}
 		n.Battery.step(p, amps > darkAmps, amps < -0.1, limit)
 		n.Mirror.step(p, mirror, amps <= darkAmps || amps > 1.5*load, darkLong)
-		n.Panel.step(p, p.get(reading.PVWatts) > darkWatts, p.get(reading.PVWatts) <= darkWatts, darkSoon)
+		n.Panel.step(p, p.get(reading.PanelWatts) > darkWatts, p.get(reading.PanelWatts) <= darkWatts, darkSoon)
 		n.Charge.step(p, p.get(reading.ChargeAmps) > 2*darkAmps, p.get(reading.ChargeAmps) <= 2*darkAmps, darkSoon)
 	}
 	battery := onlyBad(n.Battery.Verdict)
@@ -201,7 +201,7 @@ func (s *State) night(p poll) []finding {
 	}
 	return []finding{
 		{[]reading.Quantity{reading.BatteryAmps}, battery, says("its sign is reversed: the battery is said to charge at night")},
-		{[]reading.Quantity{reading.PVWatts}, onlyBad(n.Panel.Verdict), says("a panel gives nothing at night")},
+		{[]reading.Quantity{reading.PanelWatts}, onlyBad(n.Panel.Verdict), says("a panel gives nothing at night")},
 		{[]reading.Quantity{reading.ChargeAmps}, onlyBad(n.Charge.Verdict), says("a panel charges nothing at night")},
 	}
 }

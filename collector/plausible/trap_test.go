@@ -72,8 +72,8 @@ func rippling(seed uint64) oddity {
 		if on {
 			amps, volts = truth.ChargeAmps/duty, truth.Volts+0.4
 		}
-		set(v, reading.PVAmps, amps)
-		set(v, reading.PVVolts, volts)
+		set(v, reading.PanelAmps, amps)
+		set(v, reading.PanelVolts, volts)
 		return v
 	}
 }
@@ -83,7 +83,7 @@ func rounding(uint64) oddity {
 	return func(_ *sim.Site, _ reading.Stamp, v []reading.Value) []reading.Value {
 		for i := range v {
 			step := 0.1
-			if v[i].Quantity == reading.PVWatts || v[i].Quantity == reading.LoadWatts {
+			if v[i].Quantity == reading.PanelWatts || v[i].Quantity == reading.LoadWatts {
 				step = 1
 			}
 			v[i].X = math.Round(v[i].X/step) * step
@@ -203,9 +203,9 @@ func TestBounds(t *testing.T) {
 		{reading.BatteryCelsius, -127, site, "-127 °C cannot be of any working node"},
 		{reading.BatteryCelsius, 25, site, ""},
 		{reading.ControllerSoC, 73, site, "73 cannot be of any working node"},
-		{reading.PVWatts, 300, site, ""}, // a cloud's edge on a cold day
-		{reading.PVWatts, 700, site, "700 W cannot be of panels of 240 W"},
-		{reading.PVWatts, 700, Site{}, ""},
+		{reading.PanelWatts, 300, site, ""}, // a cloud's edge on a cold day
+		{reading.PanelWatts, 700, site, "700 W cannot be of panels of 240 W"},
+		{reading.PanelWatts, 700, Site{}, ""},
 		{reading.LoadAmps, math.NaN(), site, "NaN A cannot be of any working node"},
 		{reading.PeerRTTSeconds, 1e9, site, ""},
 	} {
@@ -263,7 +263,7 @@ func TestForgives(t *testing.T) {
 		site.Step(time.Minute)
 		at, values := site.Stamp(), site.Measured()
 		if t < 30*time.Hour {
-			scale(values, 10, reading.PVWatts)
+			scale(values, 10, reading.PanelWatts)
 			scale(values, -1, reading.BatteryAmps)
 		}
 		c := known(site.Spec())
@@ -287,7 +287,7 @@ func TestStateMarshals(t *testing.T) {
 	n := 0
 	life(5, 2, time.Minute, func(site *sim.Site, at reading.Stamp, values []reading.Value, c Context) {
 		if n++; n%700 == 0 {
-			set(values, reading.PVWatts, 0)
+			set(values, reading.PanelWatts, 0)
 			text, err := json.Marshal(s)
 			if err != nil {
 				t.Fatal(err)

@@ -21,9 +21,9 @@ const (
 	BatteryVolts Quantity = iota
 	BatteryAmps
 	BatteryCelsius
-	PVVolts
-	PVAmps
-	PVWatts
+	PanelVolts
+	PanelAmps
+	PanelWatts
 	ChargeAmps
 	LoadVolts
 	LoadAmps
@@ -65,9 +65,9 @@ func Quantities() [NumQuantities]Info {
 		BatteryVolts:      {"battery_volts", "V", 0, 70, "battery voltage"},
 		BatteryAmps:       {"battery_amps", "A", -300, 300, "battery current, positive into the battery"},
 		BatteryCelsius:    {"battery_celsius", "°C", -50, 100, "battery temperature"},
-		PVVolts:           {"pv_volts", "V", 0, 450, "panel voltage"},
-		PVAmps:            {"pv_amps", "A", 0, 150, "panel current"},
-		PVWatts:           {"pv_watts", "W", 0, 10000, "panel power"},
+		PanelVolts:        {"pv_volts", "V", 0, 450, "panel voltage"},
+		PanelAmps:         {"pv_amps", "A", 0, 150, "panel current"},
+		PanelWatts:        {"pv_watts", "W", 0, 10000, "panel power"},
 		ChargeAmps:        {"charge_amps", "A", 0, 300, "charging current out of the controller"},
 		LoadVolts:         {"load_volts", "V", 0, 70, "voltage at the load output"},
 		LoadAmps:          {"load_amps", "A", 0, 150, "load current"},

@@ -44,12 +44,12 @@ type controller struct {
 
 // flows is what went where in one step.
 type flows struct {
-	volts, amps      float64
-	chargeAmps       float64
-	pvWatts, pvVolts float64
-	loadWatts        float64
-	unmeteredWatts   float64
-	full, curtailed  bool
+	volts, amps            float64
+	chargeAmps             float64
+	panelWatts, panelVolts float64
+	loadWatts              float64
+	unmeteredWatts         float64
+	full, curtailed        bool
 }
 
 // step lets the panel, the loads and the battery find their balance for sec seconds.
@@ -66,7 +66,7 @@ func (k *controller) step(c *cells, sun sunlight, radio, unmetered, sec float64)
 		if c.open = offered <= 0.05; c.open {
 			c.flow(0, sec)
 			k.stage, k.loadOn, k.volts = reading.Off, false, 0
-			return flows{pvVolts: sun.voc}
+			return flows{panelVolts: sun.voc}
 		}
 		k.volts = c.volts(0, sec)
 		unmetered = 0
@@ -132,17 +132,17 @@ func (k *controller) hold(c *cells, target, most, drawn, sec float64) float64 {
 // panel says what the panel gives, and at what voltage.
 func (k *controller) panel(f *flows, sun sunlight, offered float64) {
 	if offered <= 0 {
-		f.pvVolts = sun.voc
+		f.panelVolts = sun.voc
 		return
 	}
 	used := min(f.chargeAmps/offered, 1)
 	if k.spec.MPPT {
-		f.pvWatts = f.chargeAmps * f.volts / 0.96
-		f.pvVolts = sun.voc - (sun.voc-sun.vmp)*used
+		f.panelWatts = f.chargeAmps * f.volts / 0.96
+		f.panelVolts = sun.voc - (sun.voc-sun.vmp)*used
 		return
 	}
-	f.pvVolts = (f.volts+0.4)*used + sun.voc*(1-used)
-	f.pvWatts = f.chargeAmps * (f.volts + 0.4)
+	f.panelVolts = (f.volts+0.4)*used + sun.voc*(1-used)
+	f.panelWatts = f.chargeAmps * (f.volts + 0.4)
 }
 
 // stages moves through bulk, absorption and float. Float falls back to bulk when the battery

@@ -28,7 +28,7 @@ type Error struct {
 func ControllerQuantities() []reading.Quantity {
 	return []reading.Quantity{
 		reading.BatteryVolts, reading.BatteryAmps, reading.BatteryCelsius,
-		reading.PVVolts, reading.PVAmps, reading.PVWatts, reading.ChargeAmps,
+		reading.PanelVolts, reading.PanelAmps, reading.PanelWatts, reading.ChargeAmps,
 		reading.LoadVolts, reading.LoadAmps, reading.LoadWatts, reading.LoadOn,
 		reading.ControllerCelsius, reading.ChargeStage, reading.ControllerSoC,
 	}
@@ -41,9 +41,9 @@ func UsualErrors() map[reading.Quantity]Error {
 		reading.BatteryVolts:      {Noise: 0.004, Step: 0.01},
 		reading.BatteryAmps:       {Noise: 0.010, Step: 0.01},
 		reading.BatteryCelsius:    {Noise: 0.05, Step: 0.1},
-		reading.PVVolts:           {Noise: 0.02, Step: 0.01},
-		reading.PVAmps:            {Noise: 0.010, Step: 0.01},
-		reading.PVWatts:           {Noise: 0.1, Step: 0.1},
+		reading.PanelVolts:        {Noise: 0.02, Step: 0.01},
+		reading.PanelAmps:         {Noise: 0.010, Step: 0.01},
+		reading.PanelWatts:        {Noise: 0.1, Step: 0.1},
 		reading.ChargeAmps:        {Noise: 0.010, Step: 0.01},
 		reading.LoadVolts:         {Noise: 0.004, Step: 0.01},
 		reading.LoadAmps:          {Noise: 0.005, Step: 0.01},
@@ -56,13 +56,13 @@ func UsualErrors() map[reading.Quantity]Error {
 
 // meters is the state of the sensors.
 type meters struct {
-	kinds    []reading.Quantity
-	errors   [reading.NumSite]Error
-	perSec   float64
-	dropMean float64
-	silent   float64 // seconds of silence left
-	pvVolts  float64
-	rng      *rand.Rand
+	kinds      []reading.Quantity
+	errors     [reading.NumSite]Error
+	perSec     float64
+	dropMean   float64
+	silent     float64 // seconds of silence left
+	panelVolts float64
+	rng        *rand.Rand
 }
 
 func newMeters(spec Sensors, rng *rand.Rand) meters {
@@ -154,18 +154,18 @@ func (s *Site) actual(q reading.Quantity) float64 {
 		return t.Amps + t.UnmeteredWatts/max(t.Volts, 6)
 	case reading.BatteryCelsius:
 		return t.Celsius
-	case reading.PVVolts:
-		return s.meters.pvVolts
-	case reading.PVAmps:
+	case reading.PanelVolts:
+		return s.meters.panelVolts
+	case reading.PanelAmps:
 		if !s.spec.Charger.MPPT {
 			return t.ChargeAmps // the panel is switched straight on
 		}
-		if s.meters.pvVolts < 1 {
+		if s.meters.panelVolts < 1 {
 			return 0
 		}
-		return t.PVWatts / s.meters.pvVolts
-	case reading.PVWatts:
-		return t.PVWatts
+		return t.PanelWatts / s.meters.panelVolts
+	case reading.PanelWatts:
+		return t.PanelWatts
 	case reading.ChargeAmps:
 		return t.ChargeAmps
 	case reading.LoadAmps:
@@ -177,7 +177,7 @@ func (s *Site) actual(q reading.Quantity) float64 {
 	case reading.AirCelsius:
 		return t.AirCelsius
 	case reading.ControllerCelsius:
-		return s.cells.box + 0.06*t.PVWatts
+		return s.cells.box + 0.06*t.PanelWatts
 	case reading.ChargeStage:
 		return float64(t.Stage)
 	case reading.ControllerSoC:

@@ -78,14 +78,14 @@ func randomSensors(rng *rand.Rand, between func(lo, hi float64) float64) Sensors
 	e.Gain, e.Step = between(-0.003, 0.003), []float64{0.01, 0.01, 0.05, 0.1}[rng.IntN(4)]
 	errs[reading.BatteryVolts], errs[reading.LoadVolts] = e, e
 	s := Sensors{Errors: errs, DropsPerDay: between(0, 1.5), DropMean: time.Duration(between(10, 120)) * time.Minute}
-	s.Quantities = []reading.Quantity{reading.BatteryVolts, reading.PVVolts, reading.LoadOn}
+	s.Quantities = []reading.Quantity{reading.BatteryVolts, reading.PanelVolts, reading.LoadOn}
 	switch rng.IntN(3) {
 	case 0:
 		s.Quantities = append(s.Quantities, reading.BatteryAmps)
 	case 1:
 		s.Quantities = append(s.Quantities, reading.ChargeAmps, reading.LoadAmps)
 	default:
-		s.Quantities = append(s.Quantities, reading.BatteryAmps, reading.ChargeAmps, reading.LoadAmps, reading.PVWatts, reading.LoadWatts)
+		s.Quantities = append(s.Quantities, reading.BatteryAmps, reading.ChargeAmps, reading.LoadAmps, reading.PanelWatts, reading.LoadWatts)
 	}
 	for _, q := range []reading.Quantity{reading.BatteryCelsius, reading.AirCelsius, reading.ChargeStage, reading.ControllerSoC} {
 		if rng.IntN(2) == 0 {

@@ -70,7 +70,7 @@ func TestPowerBalances(t *testing.T) {
 			if in := tr.ChargeAmps * tr.Volts; math.Abs(in-out) > 0.02*in+0.2 {
 				t.Fatalf("mppt %v %v: %.2f W in, %.2f W out", mppt, tr.At, in, out)
 			}
-			if tr.PVWatts < tr.ChargeAmps*tr.Volts-1e-9 {
+			if tr.PanelWatts < tr.ChargeAmps*tr.Volts-1e-9 {
 				t.Fatalf("mppt %v %v: the controller makes power: %+v", mppt, tr.At, tr)
 			}
 		}
@@ -200,8 +200,8 @@ func TestHandsAtTheNode(t *testing.T) {
 	before := s.Truth()
 	s.Cover(1)
 	s.Step(time.Minute)
-	if dark := s.Truth(); before.PVWatts < 5 || dark.PVWatts != 0 || dark.Amps >= 0 {
-		t.Errorf("covered: %.1f W before, %.1f W after, %.2f A", before.PVWatts, dark.PVWatts, dark.Amps)
+	if dark := s.Truth(); before.PanelWatts < 5 || dark.PanelWatts != 0 || dark.Amps >= 0 {
+		t.Errorf("covered: %.1f W before, %.1f W after, %.2f A", before.PanelWatts, dark.PanelWatts, dark.Amps)
 	}
 	idle := s.Truth()
 	s.Plug(20, false)

@@ -46,7 +46,7 @@ type Truth struct {
 	Celsius        float64 // inside the battery
 	AirCelsius     float64
 	GHI, POA       float64 // irradiance on level ground and on the panel, W/m²
-	PVWatts        float64 // taken from the panel
+	PanelWatts     float64 // taken from the panel
 	ChargeAmps     float64 // out of the controller
 	LoadWatts      float64 // on the load output, metered
 	UnmeteredWatts float64 // past every meter
@@ -173,12 +173,12 @@ func (s *Site) advance(dt time.Duration) {
 	s.truth = Truth{
 		At: s.now, SoC: s.cells.soc, UsableAh: s.cells.usableAh(),
 		Volts: flow.volts, Amps: flow.amps, Celsius: s.cells.celsius, AirCelsius: sun.air,
-		GHI: sun.ghi, POA: sun.poa, PVWatts: flow.pvWatts, ChargeAmps: flow.chargeAmps,
+		GHI: sun.ghi, POA: sun.poa, PanelWatts: flow.panelWatts, ChargeAmps: flow.chargeAmps,
 		LoadWatts: flow.loadWatts, UnmeteredWatts: flow.unmeteredWatts,
 		Stage: s.ctl.stage, Full: flow.full, Curtailed: flow.curtailed,
 		LoadOn: s.ctl.loadOn, Open: s.cells.open,
 	}
-	s.meters.pvVolts = flow.pvVolts
+	s.meters.panelVolts = flow.panelVolts
 }
 
 // or is x, or the usual value where x was left at zero.

@@ -162,13 +162,13 @@ func traitOf(q reading.Quantity, panelWatts float64) trait {
 	switch q {
 	case reading.BatteryVolts, reading.LoadVolts:
 		return trait{scales: fine, volts: true, limit: 32, usual: 3, gain: 0.01}
-	case reading.PVVolts:
+	case reading.PanelVolts:
 		return trait{scales: append([]float64{1}, fine...), volts: true, limit: 150, usual: 20, gain: 0.01, blur: 0.05}
 	case reading.BatteryAmps:
 		return trait{scales: fine, signed: true, flips: true, limit: 60, usual: 6, gain: 0.02, blur: 0.02}
-	case reading.PVAmps, reading.ChargeAmps, reading.LoadAmps:
+	case reading.PanelAmps, reading.ChargeAmps, reading.LoadAmps:
 		return trait{scales: fine, limit: 60, usual: 6, gain: 0.02, blur: 0.02}
-	case reading.PVWatts, reading.LoadWatts:
+	case reading.PanelWatts, reading.LoadWatts:
 		return trait{scales: coarse, limit: watts, usual: 80, gain: 0.025, blur: 0.1}
 	case reading.ControllerSoC:
 		return trait{scales: []float64{0.01, 0.001, 0.0001}, limit: 1, usual: 0.6, gain: 0.005}

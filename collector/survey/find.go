@@ -90,7 +90,7 @@ func newHunt(q reading.Quantity, looks []Look, t trait) *hunt {
 	for _, l := range looks {
 		if typed, said := l.Typed[q]; said {
 			h.views = append(h.views, view{typed, l.Images, l.Typed[reading.BatteryVolts].X})
-			if q == reading.PVVolts && typed.X > 8 { // no panel gives twice what it gave in any light
+			if q == reading.PanelVolts && typed.X > 8 { // no panel gives twice what it gave in any light
 				t.limit = min(t.limit, 2*typed.X)
 			}
 		}

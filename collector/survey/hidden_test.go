@@ -78,17 +78,17 @@ func (h *hidden) scale(q reading.Quantity) float64 {
 	pick := func(xs ...float64) float64 { return xs[h.rng.IntN(len(xs))] }
 	odd := h.rng.IntN(20) == 0
 	switch q {
-	case reading.BatteryVolts, reading.LoadVolts, reading.PVVolts:
+	case reading.BatteryVolts, reading.LoadVolts, reading.PanelVolts:
 		if odd {
 			return pick(0.05, 0.02, 0.005, 1./16, 1./64)
 		}
 		return pick(0.1, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001)
-	case reading.BatteryAmps, reading.PVAmps, reading.ChargeAmps, reading.LoadAmps:
+	case reading.BatteryAmps, reading.PanelAmps, reading.ChargeAmps, reading.LoadAmps:
 		if odd {
 			return pick(0.02, 0.05, 0.005, 1./64, 1./128)
 		}
 		return pick(0.1, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001)
-	case reading.PVWatts, reading.LoadWatts:
+	case reading.PanelWatts, reading.LoadWatts:
 		if odd {
 			return 0.5
 		}
@@ -137,7 +137,7 @@ func (h *hidden) lay() {
 	var order []reading.Quantity
 	for q := range reading.NumSite {
 		must := q == reading.BatteryVolts || q == reading.BatteryAmps
-		if q == reading.PVAmps && !h.site.Spec().Charger.MPPT {
+		if q == reading.PanelAmps && !h.site.Spec().Charger.MPPT {
 			continue // a charger that only switches the panel on has one current, the charging one
 		}
 		if sought(q) && (must || h.rng.IntN(10) < 8) {
@@ -194,7 +194,7 @@ func (h *hidden) decoyAt(table modbus.Table, at int) int {
 		i := h.extremes - 1
 		words = func() []uint16 { return []uint16{raw(h.past[reading.BatteryVolts][i] * 100)} }
 	case 7: // the mean current of the last hours
-		q, mean := []reading.Quantity{reading.LoadAmps, reading.PVAmps, reading.ChargeAmps}[h.rng.IntN(3)], 0.0
+		q, mean := []reading.Quantity{reading.LoadAmps, reading.PanelAmps, reading.ChargeAmps}[h.rng.IntN(3)], 0.0
 		words = func() []uint16 {
 			mean += (h.now[q] - mean) * 0.05
 			return []uint16{raw(mean * 100)}
@@ -335,12 +335,12 @@ func (h *hidden) shows(q reading.Quantity) bool {
 	_, has := h.lines[q]
 	odds := 5
 	switch q {
-	case reading.BatteryVolts, reading.BatteryAmps, reading.PVVolts, reading.LoadAmps:
+	case reading.BatteryVolts, reading.BatteryAmps, reading.PanelVolts, reading.LoadAmps:
 		odds = 10
 	case reading.AirCelsius, reading.ControllerCelsius, reading.BatteryCelsius:
 		return false // they hardly move within the hour; see TestTemperaturesNeedTime
 	}
-	if !has && (q == reading.ControllerSoC || q == reading.PVAmps && !h.site.Spec().Charger.MPPT) {
+	if !has && (q == reading.ControllerSoC || q == reading.PanelAmps && !h.site.Spec().Charger.MPPT) {
 		return false // no meter shows it; it is the charging current, typed once
 	}
 	if !has {
@@ -368,7 +368,7 @@ func (h *hidden) owner() map[reading.Quantity]Typed {
 		meter := h.shown[q]
 		x, d := h.now[q], 0.01
 		switch {
-		case q == reading.BatteryCelsius, q == reading.AirCelsius, q == reading.ControllerCelsius, q == reading.PVWatts, q == reading.LoadWatts:
+		case q == reading.BatteryCelsius, q == reading.AirCelsius, q == reading.ControllerCelsius, q == reading.PanelWatts, q == reading.LoadWatts:
 			d = 0.1
 		case !meter && h.lines[q].step() > 0.05: // a display shows what its register can tell
 			d = 0.1

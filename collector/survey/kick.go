@@ -217,7 +217,7 @@ func (j judge) batteryLoad(m moved, amps float64, v *KickVerdict) {
 
 // dark tells whether the panel is known to give nothing.
 func (j judge) dark() bool {
-	for _, q := range []reading.Quantity{reading.PVWatts, reading.PVAmps, reading.ChargeAmps} {
+	for _, q := range []reading.Quantity{reading.PanelWatts, reading.PanelAmps, reading.ChargeAmps} {
 		if m, known := j.seen[q]; known {
 			return m.before < 0.1 && m.after < 0.1
 		}
@@ -232,7 +232,7 @@ func (j judge) panelKick(q reading.Quantity, m moved, v *KickVerdict) {
 		way = 1
 	}
 	switch q {
-	case reading.PVWatts, reading.PVAmps, reading.ChargeAmps:
+	case reading.PanelWatts, reading.PanelAmps, reading.ChargeAmps:
 		lit := max(m.before, 0)
 		if way > 0 {
 			lit = max(m.after, 0)
@@ -251,7 +251,7 @@ func (j judge) panelKick(q reading.Quantity, m moved, v *KickVerdict) {
 			return
 		}
 		v.sign(m, way)
-	case reading.PVVolts, reading.BatteryVolts:
+	case reading.PanelVolts, reading.BatteryVolts:
 		v.sign(m, way)
 	default:
 		v.none("the panel does not show in it")

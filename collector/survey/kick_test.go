@@ -101,7 +101,7 @@ func TestKickTestOnATrueMap(t *testing.T) {
 	t.Parallel()
 	_, proofs := kickAll(t, &owner{b: newBench(2, nil), watts: "20 W", place: "output"})
 	for _, q := range []reading.Quantity{
-		reading.BatteryAmps, reading.PVAmps, reading.PVWatts, reading.ChargeAmps, reading.LoadAmps, reading.LoadWatts, reading.BatteryVolts, reading.PVVolts,
+		reading.BatteryAmps, reading.PanelAmps, reading.PanelWatts, reading.ChargeAmps, reading.LoadAmps, reading.LoadWatts, reading.BatteryVolts, reading.PanelVolts,
 	} {
 		if proofs[q] != Confirmed {
 			t.Errorf("%s: %s, want confirmed", q, proofs[q])
@@ -124,7 +124,7 @@ func TestKickTestRefutesWrongLines(t *testing.T) {
 		"battery current turned round": {reading.BatteryAmps, -1, "the sign is wrong"},
 		"load ten times too large":     {reading.LoadAmps, 10, "10 times too much"},
 		"load hundred times too small": {reading.LoadWatts, 0.01, ""},
-		"panel volts turned round":     {reading.PVVolts, -1, "the wrong way"},
+		"panel volts turned round":     {reading.PanelVolts, -1, "the wrong way"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -146,8 +146,8 @@ func TestKickTestRefutesWrongLines(t *testing.T) {
 // A constant in place of the load's current must be refuted, by night too.
 func TestKickTestRefutesAConstant(t *testing.T) {
 	t.Parallel()
-	still := Sample{reading.BatteryVolts: 13.2, reading.BatteryAmps: -1.0, reading.LoadAmps: 1.44, reading.PVAmps: 0}
-	after := Sample{reading.BatteryVolts: 13.1, reading.BatteryAmps: -2.5, reading.LoadAmps: 1.44, reading.PVAmps: 0}
+	still := Sample{reading.BatteryVolts: 13.2, reading.BatteryAmps: -1.0, reading.LoadAmps: 1.44, reading.PanelAmps: 0}
+	after := Sample{reading.BatteryVolts: 13.1, reading.BatteryAmps: -2.5, reading.LoadAmps: 1.44, reading.PanelAmps: 0}
 	r := Judge(Kick{LoadOn, 20, AtOutput}, []Sample{still, still}, []Sample{after, after})
 	for _, v := range r.Verdicts {
 		want := map[reading.Quantity]Proof{reading.BatteryAmps: Confirmed, reading.LoadAmps: Contradicted, reading.BatteryVolts: Confirmed}[v.Quantity]
@@ -189,7 +189,7 @@ func TestKickTestFindsLoadsPastTheMeters(t *testing.T) {
 func TestKickTestByNightLeavesThePanelOpen(t *testing.T) {
 	t.Parallel()
 	_, proofs := kickAll(t, &owner{b: newBench(14, nil), watts: "20", place: "output"})
-	if proofs[reading.PVAmps] != NotSeen || proofs[reading.LoadAmps] != Confirmed || proofs[reading.BatteryAmps] != Confirmed {
+	if proofs[reading.PanelAmps] != NotSeen || proofs[reading.LoadAmps] != Confirmed || proofs[reading.BatteryAmps] != Confirmed {
 		t.Errorf("by night: %v", proofs)
 	}
 }
@@ -197,7 +197,7 @@ func TestKickTestByNightLeavesThePanelOpen(t *testing.T) {
 func TestKickTestWithFewQuantities(t *testing.T) {
 	t.Parallel()
 	b := newBench(2, nil)
-	b.hide = []reading.Quantity{reading.ChargeAmps, reading.PVWatts, reading.PVAmps, reading.LoadAmps, reading.LoadWatts}
+	b.hide = []reading.Quantity{reading.ChargeAmps, reading.PanelWatts, reading.PanelAmps, reading.LoadAmps, reading.LoadWatts}
 	_, proofs := kickAll(t, &owner{b: b, watts: "20", place: "output"})
 	if proofs[reading.BatteryAmps] != Confirmed {
 		t.Errorf("battery_amps alone: %s, want confirmed", proofs[reading.BatteryAmps])

@@ -269,7 +269,7 @@ func TestSurveyOnARealWire(t *testing.T) {
 	served := make(chan error, 1)
 	go func() { served <- live.Slave(3).ServeTCP(ctx, ln) }()
 	shown := []reading.Quantity{
-		reading.BatteryVolts, reading.BatteryAmps, reading.PVVolts, reading.PVAmps, reading.PVWatts,
+		reading.BatteryVolts, reading.BatteryAmps, reading.PanelVolts, reading.PanelAmps, reading.PanelWatts,
 		reading.LoadAmps, reading.LoadVolts, reading.LoadWatts, reading.ControllerCelsius,
 	}
 	display := func() string { return typing(live, shown...) }
@@ -358,7 +358,7 @@ func TestMapFileTellsTheEvidence(t *testing.T) {
 		Found: Found{modbus.Settings{Port: "/dev/serial/by-id/usb-0001", Mode: modbus.Mode{Baud: 9600}}, 1},
 		Findings: []Finding{
 			{Quantity: reading.BatteryAmps, Verdict: Decided, Pick: pick, Evidence: []string{"typed 2.1, register said 2.1 (raw -210)"}},
-			{Quantity: reading.PVWatts, Verdict: Undecided, Why: "2 candidates remain", Candidates: []Candidate{other}},
+			{Quantity: reading.PanelWatts, Verdict: Undecided, Why: "2 candidates remain", Candidates: []Candidate{other}},
 			{Quantity: reading.LoadAmps, Verdict: Missing, Why: "no register says what was typed"},
 		},
 	}, time.Date(2026, 11, 2, 9, 0, 0, 0, time.UTC)))

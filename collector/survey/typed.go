@@ -114,8 +114,8 @@ func byUnit(thing, unit string) (reading.Quantity, bool) {
 	q, known := map[string]reading.Quantity{
 		"battery v": reading.BatteryVolts, "battery a": reading.BatteryAmps, "battery c": reading.BatteryCelsius,
 		"battery %": reading.ControllerSoC, "soc %": reading.ControllerSoC, "charge %": reading.ControllerSoC,
-		"panel v": reading.PVVolts, "panel a": reading.PVAmps, "panel w": reading.PVWatts,
-		"pv v": reading.PVVolts, "pv a": reading.PVAmps, "pv w": reading.PVWatts,
+		"panel v": reading.PanelVolts, "panel a": reading.PanelAmps, "panel w": reading.PanelWatts,
+		"pv v": reading.PanelVolts, "pv a": reading.PanelAmps, "pv w": reading.PanelWatts,
 		"load v": reading.LoadVolts, "load a": reading.LoadAmps, "load w": reading.LoadWatts,
 		"charger a": reading.ChargeAmps, "charge a": reading.ChargeAmps, "charging a": reading.ChargeAmps,
 		"air c": reading.AirCelsius, "outside c": reading.AirCelsius,

@@ -12,11 +12,11 @@ func TestParseTyped(t *testing.T) {
 	type list = map[reading.Quantity]Typed
 	for text, want := range map[string]list{
 		"battery 13.26 V, panel 17.9 V, load 1.4 A": {
-			reading.BatteryVolts: {13.26, 0.01}, reading.PVVolts: {17.9, 0.1}, reading.LoadAmps: {1.4, 0.1}},
+			reading.BatteryVolts: {13.26, 0.01}, reading.PanelVolts: {17.9, 0.1}, reading.LoadAmps: {1.4, 0.1}},
 		"battery 13,26 V -2,1 A": {reading.BatteryVolts: {13.26, 0.01}, reading.BatteryAmps: {-2.1, 0.1}},
 		"Battery is at 11 °C and 87 %": {
 			reading.BatteryCelsius: {11, 1}, reading.ControllerSoC: {0.87, 0.01}},
-		"battery_volts 13.3 pv_watts 42": {reading.BatteryVolts: {13.3, 0.1}, reading.PVWatts: {42, 1}},
+		"battery_volts 13.3 pv_watts 42": {reading.BatteryVolts: {13.3, 0.1}, reading.PanelWatts: {42, 1}},
 		"charger 3.05A":                  {reading.ChargeAmps: {3.05, 0.01}},
 		"load power 18 watts; air -3C":   {reading.LoadWatts: {18, 1}, reading.AirCelsius: {-3, 1}},
 	} {

@@ -144,7 +144,7 @@ func TestUnits(t *testing.T) {
 		text    string
 		want    float64
 	}{
-		{reading.BatteryVolts, "mV", "12800", 12.8}, {reading.BatteryVolts, "", "12800mV", 12.8}, {reading.PVWatts, "kW", "0.24 kW", 240},
+		{reading.BatteryVolts, "mV", "12800", 12.8}, {reading.BatteryVolts, "", "12800mV", 12.8}, {reading.PanelWatts, "kW", "0.24 kW", 240},
 		{reading.AirCelsius, "F", "-40", -40}, {reading.AirCelsius, "°F", "77 °F", 25}, {reading.AirCelsius, "K", "273.15", 0},
 		{reading.AirCelsius, "", "21.5°C", 21.5}, {reading.AirCelsius, "", asText([]byte("21.5\xb0C")), 21.5}, {reading.ControllerSoC, "%", "73", 0.73},
 		{reading.BatteryAmps, "mA", "-1500 mA", -1.5}, {reading.BatteryAmps, "", "+.5", 0.5}, {reading.BatteryAmps, "", "5.", 5},

@@ -31,7 +31,7 @@ func slipway(t *testing.T, soc float64) Question {
 		sky := sun.Look(from.Add(d), 52.75, 6.57, 0)
 		r.Set(reading.BatteryVolts, 13.1)
 		r.Set(reading.LoadWatts, 10)
-		r.Set(reading.PVWatts, 0.25*240*sky.Clear/1000)
+		r.Set(reading.PanelWatts, 0.25*240*sky.Clear/1000)
 		s = m.Step(s, r, b)
 	}
 	return Question{Model: m, State: &s, Belief: b, Now: from.Add(14 * 24 * time.Hour), Seed: 3, Owner: Owner{

@@ -59,9 +59,9 @@ func orZero(x float64) float64 {
 // chargeSide is the power out of the charger.
 func chargeSide(r *reading.Reading, volts float64) float64 {
 	amps, okA := r.Get(reading.ChargeAmps)
-	watts, okW := r.Get(reading.PVWatts)
-	pv, okV := r.Get(reading.PVVolts)
-	pa, okP := r.Get(reading.PVAmps)
+	watts, okW := r.Get(reading.PanelWatts)
+	pv, okV := r.Get(reading.PanelVolts)
+	pa, okP := r.Get(reading.PanelAmps)
 	switch {
 	case okA:
 		return amps * volts

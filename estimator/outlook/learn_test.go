@@ -24,10 +24,10 @@ func TestLearnsFromWhateverIsMeasured(t *testing.T) {
 				r.Set(q, (harvest-load)/volts)
 			case reading.ChargeAmps:
 				r.Set(q, harvest/volts)
-			case reading.PVWatts:
+			case reading.PanelWatts:
 				r.Set(q, harvest/converter)
-			case reading.PVAmps:
-				r.Set(reading.PVVolts, 30)
+			case reading.PanelAmps:
+				r.Set(reading.PanelVolts, 30)
 				r.Set(q, harvest/converter/30)
 			case reading.LoadWatts:
 				r.Set(q, load)
@@ -38,8 +38,8 @@ func TestLearnsFromWhateverIsMeasured(t *testing.T) {
 	}
 	for name, ms := range map[string][]meters{
 		"battery current and load":   {set(reading.BatteryAmps), set(reading.LoadWatts)},
-		"panel and load power":       {set(reading.PVWatts), set(reading.LoadWatts)},
-		"panel volts and amps":       {set(reading.PVAmps), set(reading.LoadAmps)},
+		"panel and load power":       {set(reading.PanelWatts), set(reading.LoadWatts)},
+		"panel volts and amps":       {set(reading.PanelAmps), set(reading.LoadAmps)},
 		"charge and load current":    {set(reading.ChargeAmps), set(reading.LoadAmps)},
 		"battery and charge current": {set(reading.BatteryAmps), set(reading.ChargeAmps)},
 		"battery current alone":      {set(reading.BatteryAmps)},
@@ -83,7 +83,7 @@ func liveWith(m Model, s State, days int, sky func(time.Time) (share, load float
 }
 
 func powers(r *reading.Reading, harvest, load, _ float64) {
-	r.Set(reading.PVWatts, harvest/converter)
+	r.Set(reading.PanelWatts, harvest/converter)
 	r.Set(reading.LoadWatts, load)
 }
 
@@ -193,7 +193,7 @@ func TestLoadShapeCreepAndCutoff(t *testing.T) {
 		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(60000+i*10) * time.Minute, Wall: time.Date(2024, 4, 6, 0, i*10, 0, 0, time.UTC), Trusted: true}}
 		r.Set(reading.BatteryVolts, 11.9)
 		r.Set(reading.LoadWatts, 0)
-		r.Set(reading.PVWatts, 0)
+		r.Set(reading.PanelWatts, 0)
 		dark = m.Step(dark, r, low)
 	}
 	if !dark.Cutoff.Dark || math.Abs(dark.Load.Level-s.Load.Level) > 0.2 {
@@ -266,7 +266,7 @@ func TestGapsAndClocks(t *testing.T) {
 		r := reading.Reading{Stamp: x}
 		r.Set(reading.BatteryVolts, 13.2)
 		r.Set(reading.LoadWatts, 9)
-		r.Set(reading.PVWatts, 40)
+		r.Set(reading.PanelWatts, 40)
 		s = m.Step(s, r, belief(0.6))
 	}
 	if math.Abs(s.Load.Level-was.Load.Level) > 0.1 || s.SkyDay == 0 || math.IsNaN(s.Sky.X[0]) {

@@ -23,7 +23,7 @@ func TestLoadIsLearnedWithoutAClock(t *testing.T) {
 		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(i) * 10 * time.Second, Wall: wall}}
 		r.Set(reading.BatteryVolts, 12.75)
 		r.Set(reading.BatteryAmps, -5)
-		r.Set(reading.PVWatts, 0)
+		r.Set(reading.PanelWatts, 0)
 		r.Set(reading.LoadWatts, 63.8)
 		s = m.Step(s, r, b)
 	}

@@ -140,11 +140,11 @@ func windowRows(what, help string, of func(outlook.Outlook) outlook.Window) []Ro
 func solarRows() []Row {
 	return []Row{
 		{Fact: "pv_watts", Metric: "pv_watts", Unit: "W", Group: GroupSolar, Label: "Panel power",
-			Help: "Power of the panel", Each: watts(reading.PVWatts, reading.PVVolts, reading.PVAmps)},
+			Help: "Power of the panel", Each: watts(reading.PanelWatts, reading.PanelVolts, reading.PanelAmps)},
 		{Fact: "pv_volts", Unit: "V", Decimals: 1, Group: GroupSolar, Label: "Panel voltage",
-			Help: "Voltage of the panel", Each: measured(reading.PVVolts)},
+			Help: "Voltage of the panel", Each: measured(reading.PanelVolts)},
 		{Fact: "pv_amps", Unit: "A", Decimals: 2, Group: GroupSolar, Label: "Panel current",
-			Help: "Current of the panel", Each: measured(reading.PVAmps)},
+			Help: "Current of the panel", Each: measured(reading.PanelAmps)},
 		{Fact: "charge_amps", Unit: "A", Decimals: 2, Group: GroupSolar, Label: "Charging current",
 			Help: "Charging current out of the controller", Each: measured(reading.ChargeAmps)},
 		{Fact: "charge_state", Group: GroupSolar, Label: "Charging stage", Words: func(x float64) string { return reading.ChargeState(x).String() },

@@ -23,7 +23,7 @@ func TestOverTheWire(t *testing.T) {
 	s := open(t, history.Options{Peers: []string{"gate"}})
 	flushed(t, s, 0, 3*time.Hour, true)
 	half := at(3*time.Hour, true)
-	half.Reading[reading.PVWatts].Known = false
+	half.Reading[reading.PanelWatts].Known = false
 	s.Add(half)
 	srv := httptest.NewServer(s)
 	defer srv.Close()

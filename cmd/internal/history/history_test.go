@@ -125,7 +125,7 @@ func TestRollUpsAgreeWithTheSamples(t *testing.T) {
 		if got.Resolution != c.name || got.Step != c.step || len(got.Times) != c.points || got.Damaged != 0 {
 			t.Fatalf("%s by %v, %d rows, %d damaged; want %s by %v, %d", got.Resolution, got.Step, len(got.Times), got.Damaged, c.name, c.step, c.points)
 		}
-		pv, col := reading.PVWatts, got.Column("pv_watts")
+		pv, col := reading.PanelWatts, got.Column("pv_watts")
 		for i := range got.Times {
 			lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0.0
 			joules := 7.25 * c.step.Seconds()

@@ -52,7 +52,7 @@ func TestNoticeAsksForAdvice(t *testing.T) {
 	var got []alert.Notice
 	for i := range 120 {
 		when := time.Duration(i) * time.Minute
-		take(t, c, report("charger", when, nil, reading.BatteryVolts, 12.9, reading.BatteryAmps, -3.0, reading.PVWatts, 0.0, reading.LoadWatts, 39.0))
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 12.9, reading.BatteryAmps, -3.0, reading.PanelWatts, 0.0, reading.LoadWatts, 39.0))
 		for _, n := range c.Step(at(when)) {
 			if wantsAdvice([]alert.Notice{n}) {
 				got = append(got, n)

@@ -221,7 +221,7 @@ func (c *Core) count(r reading.Reading, dt time.Duration) {
 func flows(r reading.Reading) map[string]float64 {
 	out := map[string]float64{}
 	volts, haveVolts := r.Get(reading.BatteryVolts)
-	if w, ok := product(r, reading.PVWatts, reading.PVVolts, reading.PVAmps); ok {
+	if w, ok := product(r, reading.PanelWatts, reading.PanelVolts, reading.PanelAmps); ok {
 		out["pv"] = w
 	} else if a, ok := r.Get(reading.ChargeAmps); ok && haveVolts {
 		out["pv"] = a * volts

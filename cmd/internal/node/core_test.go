@@ -165,7 +165,7 @@ func TestEnergy(t *testing.T) {
 	c := NewCore(testPlan())
 	for i := range 7 {
 		when := time.Duration(i) * 10 * time.Second
-		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -2.0, reading.LoadWatts, 21.0, reading.PVVolts, 18.0, reading.PVAmps, 0.5))
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -2.0, reading.LoadWatts, 21.0, reading.PanelVolts, 18.0, reading.PanelAmps, 0.5))
 		c.Step(at(when))
 	}
 	want := map[string]float64{"load": 21 * 60, "pv": 9 * 60, "battery_out": 26 * 60, "battery_in": 0}

@@ -68,7 +68,7 @@ func winter(trouble report.Cause) ([]report.Step, truth) {
 			}
 		}
 		s := report.Step{At: t, Span: 5 * time.Minute, Volts: 13.2, VoltsLow: 13.1, SoC: 0.6, SoCLow: 0.55, LoadWatts: 12, UnmeteredWatts: 1,
-			PVVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk)}
+			PanelVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk)}
 		clear, azimuth, _ := clearJoules(t, s.AirCelsius)
 		could := 0.9 * clear
 		s.PV = could * sky
@@ -350,7 +350,7 @@ func TestLoadOverTheWire(t *testing.T) {
 			s.Reading[q].Age = 0
 		}
 		s.Peers[0].Age = 0
-		s.Reading[reading.PVWatts].X = float64(m % 60)
+		s.Reading[reading.PanelWatts].X = float64(m % 60)
 		store.Add(s)
 		if m%240 == 0 {
 			if err := store.Flush(t.Context()); err != nil {

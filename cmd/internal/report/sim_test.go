@@ -43,13 +43,13 @@ func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []repor
 			s.BatteryIn += 60 * max(0, volts*amps)
 			s.BatteryOut += 60 * max(0, -volts*amps)
 			s.SoC = tr.SoC
-			truth.pv, truth.load = truth.pv+tr.PVWatts/60, truth.load+tr.LoadWatts/60
+			truth.pv, truth.load = truth.pv+tr.PanelWatts/60, truth.load+tr.LoadWatts/60
 			truth.past += tr.UnmeteredWatts / 60
 			s.UnmeteredWatts += tr.UnmeteredWatts / 5
 		}
 		mean := func(q reading.Quantity) float64 { return sums[q] / n[q] }
-		s.PV, s.Load = 300*mean(reading.PVWatts), 300*mean(reading.LoadWatts)
-		s.Volts, s.LoadWatts, s.LoadOn, s.PVVolts = mean(reading.BatteryVolts), mean(reading.LoadWatts), mean(reading.LoadOn), mean(reading.PVVolts)
+		s.PV, s.Load = 300*mean(reading.PanelWatts), 300*mean(reading.LoadWatts)
+		s.Volts, s.LoadWatts, s.LoadOn, s.PanelVolts = mean(reading.BatteryVolts), mean(reading.LoadWatts), mean(reading.LoadOn), mean(reading.PanelVolts)
 		s.ChargeWatts = mean(reading.ChargeAmps) * s.Volts
 		s.BatteryCelsius, s.AirCelsius, s.Stage = mean(reading.BatteryCelsius), site.Truth().AirCelsius, math.Round(mean(reading.ChargeStage))
 		steps = append(steps, s)

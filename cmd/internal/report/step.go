@@ -21,7 +21,7 @@ type Step struct {
 	SoC, SoCLow                     float64 // mean charge, and the least low end of its band
 	LoadWatts, UnmeteredWatts       float64
 	ChargeWatts                     float64 // out of the controller
-	PVVolts                         float64
+	PanelVolts                      float64
 	BatteryCelsius, AirCelsius      float64
 	ControllerCelsius               float64
 	LoadOn                          float64 // share of the time
@@ -96,7 +96,7 @@ func stepsOf(s history.Series) []Step {
 		x := Step{At: t, Span: s.Step,
 			PV: joules("pv", i), Load: joules("load", i), BatteryIn: joules("battery_in", i), BatteryOut: joules("battery_out", i),
 			Volts: mean("battery_volts", i), VoltsLow: least("battery_volts", i), SoC: mean("battery_soc", i), SoCLow: least("battery_soc_low", i),
-			LoadWatts: mean("load_watts", i), UnmeteredWatts: mean("unmetered_watts", i), PVVolts: mean("pv_volts", i),
+			LoadWatts: mean("load_watts", i), UnmeteredWatts: mean("unmetered_watts", i), PanelVolts: mean("pv_volts", i),
 			ChargeWatts: mean("charge_amps", i) * mean("battery_volts", i), BatteryCelsius: mean("battery_celsius", i), AirCelsius: mean("air_celsius", i), ControllerCelsius: mean("controller_celsius", i),
 			LoadOn: mean("load_on", i), Stage: most("charge_state", i), Peers: map[string]PeerStep{},
 		}

@@ -34,7 +34,7 @@ func snapshot() *facts.Snapshot {
 			Cutoff:  outlook.Window{P10: 2 + 1.0/6, P50: 4 + 1.0/6, P90: nan, Within: [5]float64{0.8, 0.9, 0.95, 1, 1}}},
 		Peers: []facts.Peer{{Name: "gate", Known: true, Up: true, RTTSeconds: 0.01, LossRatio: 0}, {Name: "dam"}},
 	}
-	s.Reading[reading.PVWatts] = facts.Measured{Known: true, X: 90, Age: time.Second}
+	s.Reading[reading.PanelWatts] = facts.Measured{Known: true, X: 90, Age: time.Second}
 	s.Started = reading.Stamp{Wall: at.Add(-time.Hour)}
 	return s
 }

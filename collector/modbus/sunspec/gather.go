@@ -54,13 +54,13 @@ func (s inputs) watts() (sum float64, known bool) {
 // put gives what panels yield.
 func (s inputs) put(g *gather, model int) {
 	if x, known := s.volts(); known {
-		g.put(reading.PVVolts, model, x)
+		g.put(reading.PanelVolts, model, x)
 	}
 	if x, known := s.amps(); known {
-		g.put(reading.PVAmps, model, x)
+		g.put(reading.PanelAmps, model, x)
 	}
 	if x, known := s.watts(); known {
-		g.put(reading.PVWatts, model, x)
+		g.put(reading.PanelWatts, model, x)
 	}
 }
 

@@ -215,24 +215,24 @@ func TestModelsBecomeQuantities(t *testing.T) {
 		}, map[reading.Quantity]float64{reading.ControllerSoC: 0.505, reading.BatteryVolts: 13.2}, 0, ""},
 		{"one panel input", sunspec.Unknown, func(m *image) {
 			m.add(160, 28, map[string]int{"N": 1, "DCA_SF": sf(-2), "DCV_SF": sf(-1), "DCW_SF": 0, "module.DCA#1": 231, "module.DCV#1": 362, "module.DCW#1": 84})
-		}, map[reading.Quantity]float64{reading.PVAmps: 2.31, reading.PVVolts: 36.2, reading.PVWatts: 84}, 0, ""},
+		}, map[reading.Quantity]float64{reading.PanelAmps: 2.31, reading.PanelVolts: 36.2, reading.PanelWatts: 84}, 0, ""},
 		{"two panel inputs, of three", sunspec.Unknown, func(m *image) {
 			m.add(160, 68, map[string]int{"N": 3, "DCA_SF": sf(-2), "DCV_SF": sf(-1), "DCW_SF": 0, "module.DCA#1": 231, "module.DCV#1": 362,
 				"module.DCW#1": 84, "module.DCA#3": 100, "module.DCV#3": 350, "module.DCW#3": 35})
-		}, map[reading.Quantity]float64{reading.PVAmps: 3.31, reading.PVWatts: 119}, 0, ""},
+		}, map[reading.Quantity]float64{reading.PanelAmps: 3.31, reading.PanelWatts: 119}, 0, ""},
 		{"a sum with a part missing", sunspec.Unknown, func(m *image) {
 			m.add(160, 48, map[string]int{"N": 2, "DCA_SF": sf(-2), "DCV_SF": sf(-1), "DCW_SF": 0, "module.DCA#1": 231, "module.DCW#1": 84, "module.DCW#2": 35})
-		}, map[reading.Quantity]float64{reading.PVWatts: 119}, 0, ""},
+		}, map[reading.Quantity]float64{reading.PanelWatts: 119}, 0, ""},
 		{"a panel and a battery port", sunspec.Into, func(m *image) {
 			m.add(714, 68, map[string]int{"NPrt": 2, "DCA_SF": sf(-2), "DCV_SF": sf(-2), "DCW_SF": sf(-1), "Prt.PrtTyp#1": 0, "Prt.DCA#1": 231,
 				"Prt.DCV#1": 3620, "Prt.DCW#1": 836, "Prt.PrtTyp#2": 1, "Prt.DCA#2": sf(-120), "Prt.DCV#2": 1331})
-		}, map[reading.Quantity]float64{reading.PVAmps: 2.31, reading.PVVolts: 36.2, reading.PVWatts: 83.6,
+		}, map[reading.Quantity]float64{reading.PanelAmps: 2.31, reading.PanelVolts: 36.2, reading.PanelWatts: 83.6,
 			reading.BatteryVolts: 13.31, reading.BatteryAmps: -1.2}, 0, ""},
 		{"two panels with electronics", sunspec.Unknown, func(m *image) {
 			for range 2 {
 				m.add(502, 28, map[string]int{"A_SF": sf(-2), "V_SF": sf(-1), "W_SF": 0, "InA": 400, "InV": 180, "InW": 72, "OutA": 500, "OutV": 140, "OutPw": 70})
 			}
-		}, map[reading.Quantity]float64{reading.PVAmps: 8, reading.PVWatts: 144}, 0, ""},
+		}, map[reading.Quantity]float64{reading.PanelAmps: 8, reading.PanelWatts: 144}, 0, ""},
 		{"two models tell of one thing", sunspec.Into, func(m *image) {
 			m.add(713, 7, map[string]int{"SoC": 71, "Pct_SF": 0})
 			m.add(802, 62, battery(nil))

@@ -62,7 +62,7 @@ func TestOverTheWire(t *testing.T) {
 		t.Fatal(err, s.Problems)
 	}
 	want := map[reading.Quantity]float64{reading.BatteryVolts: 13.28, reading.BatteryAmps: 1.57, reading.ControllerSoC: 0.655,
-		reading.PVAmps: 2.31, reading.PVVolts: 36.2, reading.PVWatts: 84}
+		reading.PanelAmps: 2.31, reading.PanelVolts: 36.2, reading.PanelWatts: 84}
 	for range 2 {
 		values, err := src.Read(t.Context())
 		if err != nil || len(values) != len(want) {

@@ -76,8 +76,8 @@ func Rich() *facts.Snapshot {
 
 func setReadings(s *facts.Snapshot) {
 	for q, x := range map[reading.Quantity]float64{
-		reading.BatteryVolts: 13.21, reading.BatteryAmps: 1.85, reading.BatteryCelsius: 4.5, reading.PVVolts: 31.2,
-		reading.PVAmps: 1.23, reading.PVWatts: 38.4, reading.ChargeAmps: 2.83, reading.LoadVolts: 13.19, reading.LoadAmps: 0.87,
+		reading.BatteryVolts: 13.21, reading.BatteryAmps: 1.85, reading.BatteryCelsius: 4.5, reading.PanelVolts: 31.2,
+		reading.PanelAmps: 1.23, reading.PanelWatts: 38.4, reading.ChargeAmps: 2.83, reading.LoadVolts: 13.19, reading.LoadAmps: 0.87,
 		reading.LoadWatts: 11.5, reading.LoadOn: 1, reading.AirCelsius: 2.1, reading.ControllerCelsius: 11,
 		reading.ChargeStage: float64(reading.Bulk), reading.ControllerSoC: 0.83,
 	} {
