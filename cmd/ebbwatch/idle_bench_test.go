@@ -15,7 +15,8 @@ import (
 // BenchmarkIdle lets the daemon poll every 10 s beside a bare client_golang exporter, both
 // scraped every 15 s, and reports what each takes: share of a core, wake-ups a second, and
 // what the daemon writes. EBBWATCH_STUDY=1 looks for twenty minutes, so that the history is
-// written too; by default it is half a minute, after as long to come to rest.
+// written too, EBBWATCH_IDLE=12m for as long as it says; by default it is half a minute, after
+// as long to come to rest.
 //
 //	go test ./cmd/ebbwatch -run '^$' -bench Idle -benchtime 1x
 func BenchmarkIdle(b *testing.B) {
@@ -23,6 +24,9 @@ func BenchmarkIdle(b *testing.B) {
 	rest, span := 30*time.Second, 30*time.Second
 	if os.Getenv("EBBWATCH_STUDY") != "" {
 		rest, span = 2*time.Minute, 20*time.Minute
+	}
+	if told, err := time.ParseDuration(os.Getenv("EBBWATCH_IDLE")); err == nil {
+		span = told
 	}
 	for b.Loop() {
 		file := configure(b, slave(b, tired()), newReceiver(b).URL)

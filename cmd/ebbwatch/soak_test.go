@@ -372,7 +372,8 @@ func (s *soak) use() (goroutines, descriptors int, megabytes float64) {
 }
 
 // A node in trouble. By default it is a short night of it; EBBWATCH_STUDY=1 is three days at
-// twenty times the speed of life, which takes most of four hours. EBBWATCH_SEED repeats one.
+// twenty times the speed of life, which takes most of four hours. EBBWATCH_SOAK=5m goes on for so long at the fast speed, and
+// EBBWATCH_SEED repeats one.
 func TestSoak(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: needs time, which -short has not")
@@ -380,6 +381,9 @@ func TestSoak(t *testing.T) {
 	seed, speed, every, end := uint64(20260105), 1200.0, 2*time.Minute, 6*time.Second
 	if os.Getenv("EBBWATCH_STUDY") != "" {
 		seed, speed, every, end = uint64(time.Now().UnixNano()), 20, 10*time.Second, 72*time.Hour/20
+	}
+	if told, err := time.ParseDuration(os.Getenv("EBBWATCH_SOAK")); err == nil {
+		end = told
 	}
 	if given, err := strconv.ParseUint(os.Getenv("EBBWATCH_SEED"), 10, 64); err == nil {
 		seed = given
