@@ -375,10 +375,11 @@ func (s *soak) use() (goroutines, descriptors int, megabytes float64) {
 // twenty times the speed of life, which takes most of four hours. EBBWATCH_SOAK=5m goes on for so long at the fast speed, and
 // EBBWATCH_SEED repeats one.
 func TestSoak(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("skipped: needs time, which -short has not")
 	}
-	seed, speed, every, end := uint64(20260105), 1200.0, 2*time.Minute, 6*time.Second
+	seed, speed, every, end := uint64(20260105), 1200.0, 2*time.Minute, 4*time.Second
 	if os.Getenv("EBBWATCH_STUDY") != "" {
 		seed, speed, every, end = uint64(time.Now().UnixNano()), 20, 10*time.Second, 72*time.Hour/20
 	}
