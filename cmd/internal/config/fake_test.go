@@ -114,9 +114,10 @@ func newHook(d alert.Decoder) (alert.Channel, error) {
 
 // rules is shaped like the section alerts.
 type rules struct {
-	TripHours float64 `yaml:"trip_hours" default:"1.5" range:"0..72"`
-	Quiet     string  `yaml:"quiet"`
-	Rules     []struct {
+	TripHours  float64 `yaml:"trip_hours" default:"1.5" range:"0..72"`
+	FalseAYear float64 `yaml:"false_alarms_a_year" default:"0"`
+	Quiet      string  `yaml:"quiet"`
+	Rules      []struct {
 		Name string `yaml:"name" need:"true"`
 		When string `yaml:"when" need:"true"`
 	} `yaml:"rules"`
