@@ -87,28 +87,31 @@ func soakClock(dir string, speed float64) func() reading.Stamp {
 
 // soak is a node, its owner's receiver and all that may go wrong between them.
 type soak struct {
-	t      *testing.T
-	dice   *rand.Rand
-	dir    string
-	speed  float64
-	live   *sim.Live
-	addr   string
-	unplug context.CancelFunc // of the wire; nil while the port is gone
-	gone   chan error
-	silent atomic.Bool
-	hook   *receiver
-	cut    atomic.Bool // the link: connections to the receiver break
-	cmd    *exec.Cmd
-	out    *screen
-	kills  int
-	tmpfs  bool
-	inBand []bool
+	t       *testing.T
+	dice    *rand.Rand
+	dir     string
+	speed   float64
+	live    *sim.Live
+	addr    string
+	unplug  context.CancelFunc // of the wire; nil while the port is gone
+	gone    chan error
+	silent  atomic.Bool
+	hook    *receiver
+	cut     atomic.Bool // the link: connections to the receiver break
+	cmd     *exec.Cmd
+	out     *screen
+	kills   int
+	tmpfs   bool
+	outside []float64 // how far the truth was outside the band of the belief
 }
 
 func newSoak(t *testing.T, seed uint64, speed float64, every time.Duration) *soak {
 	t.Helper()
 	s := &soak{t: t, dice: rand.New(rand.NewPCG(seed, 20)), dir: t.TempDir(), speed: speed}
+	// Large enough to come through the grey days with the load of the trouble: a node whose
+	// load is cut off has nothing to tell of that load.
 	spec := sim.DemoSpec(seed)
+	spec.Battery.CapacityAh, spec.Battery.LabelAh, spec.Panel.WattsPeak = 192, 200, 600
 	s.live = sim.NewLive(sim.New(spec), speed)
 	s.hook = &receiver{}
 	s.hook.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -132,14 +135,14 @@ func newSoak(t *testing.T, seed uint64, speed float64, every time.Duration) *soa
 	t.Cleanup(s.unplugWire)
 	write(t, filepath.Join(s.dir, "map.yaml"), string(spec.MapYAML()))
 	write(t, filepath.Join(s.dir, "ebbwatch.yaml"), fmt.Sprintf(`site: {name: slipway, latitude: %g, longitude: %g, timezone: Europe/Amsterdam}
-battery: {capacity_ah: 100, cutoff_volts: 11.6, initial_soc: 0.8}
-array: {watts_peak: 300, tilt_deg: 60}
+battery: {capacity_ah: 200, cutoff_volts: 11.6, initial_soc: 0.8}
+array: {watts_peak: 600, tilt_deg: 60}
 sources:
   - {name: charger, every: %s, modbus: {tcp: %q, unit: 1, map: map.yaml}}
 alerts:
   quiet: "off"
   rules:
-    - {name: heavy_load, when: load_watts > 60, for: 0s, clear_for: 0s, title: "heavy load", text: "something is plugged in", severity: critical, any_hour: true}
+    - {name: heavy_load, when: load_watts > 35, for: 0s, clear_for: 0s, title: "heavy load", text: "something is plugged in", severity: critical, any_hour: true}
 notify:
   - {name: owner, webhook: {url: %q}}
 web: {listen: "127.0.0.1:0"}
@@ -219,7 +222,7 @@ func (s *soak) wait(simulated time.Duration) {
 func (s *soak) heavy(on bool) {
 	s.live.Look(func(site *sim.Site) {
 		if on {
-			site.Plug(90, false)
+			site.Plug(30, false)
 			return
 		}
 		site.Plug(0, false)
@@ -351,7 +354,11 @@ func (s *soak) compare() {
 	s.live.Look(func(site *sim.Site) { truth = site.Truth() })
 	low, high := st.Facts["battery_soc_low"], st.Facts["battery_soc_high"]
 	const between = 0.01 // what may flow between the two looks
-	s.inBand = append(s.inBand, truth.SoC >= low-between && truth.SoC <= high+between)
+	out := max(0, low-between-truth.SoC, truth.SoC-high-between)
+	s.outside = append(s.outside, out)
+	if out > 0 {
+		s.t.Logf("the charge is %.3f, believed between %.3f and %.3f", truth.SoC, low, high)
+	}
 }
 
 // use is what the daemon holds on to.
@@ -412,16 +419,17 @@ func TestSoak(t *testing.T) {
 	var last held
 	last.goroutines, last.descriptors, last.megabytes = s.use()
 	within := 0
-	for _, ok := range s.inBand {
-		if ok {
+	for _, out := range s.outside {
+		if out == 0 {
 			within++
 		}
 	}
-	t.Logf("%d rounds, %d kills; the charge was in its band %d times of %d; warm %+v, at the end %+v", cycles, s.kills, within, len(s.inBand), warm, last)
+	t.Logf("%d rounds, %d kills; the charge was in its band %d times of %d; warm %+v, at the end %+v", cycles, s.kills, within, len(s.outside), warm, last)
 	if last.goroutines > warm.goroutines+10 || last.descriptors > warm.descriptors+10 || last.megabytes > 1.5*warm.megabytes+10 {
 		t.Errorf("something leaks: warm %+v, at the end %+v", warm, last)
 	}
-	if float64(within) < 0.8*float64(len(s.inBand)) {
-		t.Errorf("the charge was in its band of 90 %% only %d times of %d", within, len(s.inBand))
+	// Of few rounds, as by default, only a gross error tells anything.
+	if n := len(s.outside); n >= 20 && float64(within) < 0.8*float64(n) || slices.Max(s.outside) > 0.1 {
+		t.Errorf("the charge was in its band of 90 %% only %d times of %d, and as far as %.3f outside", within, n, slices.Max(s.outside))
 	}
 }
