@@ -7,6 +7,8 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"os"
+	"runtime/debug"
 	"syscall"
 	"time"
 
@@ -59,8 +61,17 @@ func count(n int, what string) string {
 	return fmt.Sprintf("%d %ss", n, what)
 }
 
+// thrifty has memory collected sooner than is usual: a small board has more idle time than
+// memory. Who sets GOGC decides otherwise.
+func thrifty() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(40)
+	}
+}
+
 // daemonRun is the daemon from start to end.
 func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer) error {
+	thrifty()
 	ring := &logRing{}
 	log := newLogger(stderr, ring)
 	if err := web.Check(webConfig); err != nil {
