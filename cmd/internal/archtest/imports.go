@@ -26,6 +26,7 @@ func table() []row {
 		{folder: "alert", pure: true},
 		{folder: "alert/outbox", imports: []string{"alert"}, pure: true},
 		{folder: "alert/cause", pure: true},
+		{folder: "alert/watch", imports: []string{"alert"}, pure: true},
 		{folder: "alert/alerttest", imports: []string{"alert/..."}},
 		// What the channels share. It carries nothing by itself.
 		{folder: "alert/post", imports: []string{"alert"}},
