@@ -299,3 +299,29 @@ func TestReportLooksBack(t *testing.T) {
 		t.Errorf("after the stop: code %d: %s%s", code, stdout, stderr)
 	}
 }
+
+// The two files that the README shows for a real node are what `check` takes.
+func TestReadmeConfiguration(t *testing.T) {
+	t.Parallel()
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	blocks := strings.Split(string(text), "```yaml\n")
+	if len(blocks) != 3 {
+		t.Fatalf("%d YAML files in the README, want 2", len(blocks)-1)
+	}
+	for i, name := range []string{"ebbwatch.yaml", "charger.yaml"} {
+		body, _, _ := strings.Cut(blocks[i+1], "```")
+		write(t, filepath.Join(dir, name), body)
+	}
+	if stdout, stderr, code := said(t, "check", "--config", filepath.Join(dir, "ebbwatch.yaml")); code != 0 || !strings.Contains(stdout, "slipway, 2 sources, 1 channel") {
+		t.Errorf("code %d: %s%s", code, stdout, stderr)
+	}
+	for _, command := range []string{"go run ./cmd/ebbwatch demo", "go test ./..."} {
+		if !strings.Contains(string(text), "\n"+command+"\n") {
+			t.Errorf("the README does not give the command %q", command)
+		}
+	}
+}
