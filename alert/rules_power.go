@@ -15,7 +15,8 @@ const (
 // powerAdvice is what works against a battery that runs low.
 func powerAdvice() []string {
 	return []string{
-		`{{if and (known "advice_shed_from_hour") (known "advice_shed_to_hour")}}From tonight, switch off what can wait from {{oclock "advice_shed_from_hour"}} to {{oclock "advice_shed_to_hour"}}` +
+		`{{if and (known "advice_shed_from_hour") (known "advice_shed_to_hour")}}{{if gt (fact "advice_shed_to_hour") 23.5}}From now on, switch off what can wait, day and night{{else}}` +
+			`From tonight, switch off what can wait from {{oclock "advice_shed_from_hour"}} to {{oclock "advice_shed_to_hour"}}{{end}}` +
 			`{{if known "advice_shed_chance_after"}}: the chance of going dark falls to {{chance "advice_shed_chance_after"}}{{end}}.{{end}}`,
 		`{{if known "advice_topup_wh"}}Bring {{number "advice_topup_wh"}} Wh of charge{{if gt (fact "act_by_hours") 0.25}}, leaving by {{clock "act_by_hours"}}{{end}}` +
 			`{{if known "advice_topup_chance_after"}}: the chance of going dark falls to {{chance "advice_topup_chance_after"}}{{end}}.{{end}}`,
@@ -27,7 +28,7 @@ func powerAdvice() []string {
 
 func cutoffText() string {
 	return body(
-		`{{site}} is expected to go dark {{window "cutoff_hours_p10" "cutoff_hours_p90"}}`+
+		`{{site}} {{if gt (fact "cutoff_within_120h") 0.5}}is expected to{{else}}may{{end}} go dark {{window "cutoff_hours_p10" "cutoff_hours_p90"}}`+
 			`{{if known "cutoff_hours_p50"}}, most likely about {{clock "cutoff_hours_p50"}}{{end}}.`+
 			`{{if gt (fact "act_by_hours") 0.25}} To be there in time, leave by {{clock "act_by_hours"}}.`+
 			`{{else if known "act_by_hours"}} There may be no time left to get there before.{{end}}`,
@@ -48,7 +49,7 @@ func cutoffAhead() Rule {
 			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance",
 				`{{site}}: may go dark {{clock "cutoff_hours_p10"}} or later`),
 			rung("act by", Critical, 30*time.Minute, "cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3",
-				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it goes dark`),
+				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it may go dark`),
 			rung("last words", Critical, time.Minute, "cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6 and not (known(load_dark) and load_dark > 0)",
 				`{{site}}: going dark about {{clock "cutoff_hours_p50"}}`),
 		},

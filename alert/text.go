@@ -242,8 +242,8 @@ func shorten(s string) string {
 
 // overTitle and overText say that an alarm is over.
 const (
-	overTitle = `{{site}}: over: {{subject}}{{with of}} ({{.}}){{end}}`
-	overText  = `Over since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
+	overTitle = `{{site}}: no longer: {{subject}}{{with of}} ({{.}}){{end}}`
+	overText  = `No longer so since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
 It began {{since}} and lasted {{lasted}}.`
 )
 

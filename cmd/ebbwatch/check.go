@@ -82,9 +82,12 @@ func printProblems(w io.Writer, problems []config.Problem) error {
 func explainRules(ctx context.Context, w io.Writer, c loaded) {
 	get := func(string) (float64, bool) { return 0, false }
 	st, _, err := askState(ctx, "http://"+c.Web.Listen)
-	if err == nil {
+	switch {
+	case err == nil && st.Site != c.Site.Name:
+		fmt.Fprintf(w, "No values: the daemon at %s watches %s\n", c.Web.Listen, st.Site)
+	case err == nil:
 		get = func(name string) (float64, bool) { x, known := st.Facts[name]; return x, known }
-	} else {
+	default:
 		fmt.Fprintln(w, "No values: the daemon does not answer at", c.Web.Listen)
 	}
 	for _, e := range plan(c).Engine.ExplainAll(get) {

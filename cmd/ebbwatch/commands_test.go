@@ -186,6 +186,24 @@ func TestReplayWritesItsFiles(t *testing.T) {
 	}
 }
 
+func TestLookingBackMakesNothing(t *testing.T) {
+	t.Parallel()
+	hook := newReceiver(t)
+	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	state := filepath.Join(filepath.Dir(file), "state")
+	for args, want := range map[string]string{
+		"history export": "nothing is recorded", "report": "nothing is recorded", "backtest": "nothing is recorded",
+		"silence --for 1h --why rope": "no daemon runs",
+	} {
+		if _, stderr, code := said(t, append(strings.Fields(args), "--config", file)...); code != 1 || !strings.Contains(stderr, want) {
+			t.Errorf("%s: code %d: %s", args, code, stderr)
+		}
+	}
+	if exists(state) {
+		t.Error("a state folder was made")
+	}
+}
+
 func TestVersion(t *testing.T) {
 	t.Parallel()
 	if stdout, _, code := said(t, "version"); code != 0 || !strings.HasPrefix(stdout, "ebbwatch ") {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -51,6 +52,12 @@ Ctrl-C ends it and leaves nothing behind.`,
 func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
 	if f.wire != "" && f.wire != "rtu" && f.wire != "tcp" {
 		return fmt.Errorf("cannot use --wire %q: it must be rtu or tcp", f.wire)
+	}
+	if !(f.speed > 0) || f.speed > 1e6 {
+		return fmt.Errorf("cannot use --speed %g: it must be above 0, at most a million", f.speed)
+	}
+	if _, _, err := net.SplitHostPort(f.address()); err != nil {
+		return fmt.Errorf("cannot use --listen %q: give an address and port such as 127.0.0.1:9777", f.listen)
 	}
 	folder, err := os.MkdirTemp("", "ebbwatch-demo-")
 	if err != nil {

@@ -132,7 +132,7 @@ func parseSpan(from, to string, now time.Time) (span [2]time.Time, err error) {
 // exportHistory asks the daemon where one runs, since only one program may hold the file;
 // else it opens the file itself.
 func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, stderr io.Writer) (err error) {
-	store, err := statedir.Open(c.State)
+	store, err := openRecorded(c.State)
 	if errors.Is(err, statedir.ErrInUse) {
 		return askHistory(ctx, c, span, stdout)
 	}
@@ -189,4 +189,13 @@ func historyHandler(h *history.Store) http.Handler {
 			panic(http.ErrAbortHandler) // half a file must not pass for a whole one
 		}
 	})
+}
+
+// openRecorded takes a state folder into possession that a daemon has recorded in; a command
+// that only looks must not make one.
+func openRecorded(path string) (*statedir.Dir, error) {
+	if _, err := os.Stat(filepath.Join(path, historyFile)); err != nil {
+		return nil, fmt.Errorf("cannot look back: nothing is recorded in %s yet", path)
+	}
+	return statedir.Open(path)
 }

@@ -87,7 +87,7 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 
 // openRecord asks the daemon where one runs, since only one program may hold the file.
 func openRecord(ctx context.Context, c loaded) (pastRecord, func() error, error) {
-	store, err := statedir.Open(c.State)
+	store, err := openRecorded(c.State)
 	if errors.Is(err, statedir.ErrInUse) {
 		return history.Client{URL: "http://" + c.Web.Listen}, func() error { return nil }, nil
 	}

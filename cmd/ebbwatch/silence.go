@@ -37,10 +37,13 @@ folder; the daemon takes it within ten seconds.`,
 			if err != nil {
 				return err
 			}
+			if !statedir.InUse(c.State) {
+				return fmt.Errorf("cannot tell %s: no daemon runs on %s", c.Site.Name, c.State)
+			}
 			if err := statedir.Leave(c.State, r); err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%s is told; it acts within ten seconds if it runs\n", c.Site.Name)
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is told; it acts within ten seconds, and logs what it cannot do\n", c.Site.Name)
 			return nil
 		},
 	}

@@ -195,6 +195,9 @@ func (r *Register) limits(p *point, problem func(key, what string)) {
 	if math.IsInf(p.scale, 0) || math.IsNaN(p.scale) {
 		problem("scale", "must be a finite number")
 	}
+	if p.scale == 0 {
+		problem("scale", "makes every reading 0")
+	}
 	if math.IsInf(p.offset, 0) || math.IsNaN(p.offset) {
 		problem("offset", "must be a finite number")
 	}

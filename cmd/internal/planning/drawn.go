@@ -111,9 +111,14 @@ func run(x *Run, w *Wiring, cutoff float64, cells int) RunReport {
 		return out
 	}
 	b := v.Fuse(3.6*float64(max(cells, 1)), w.BatteryMilliohms/1000)
-	out.Fuse = fmt.Sprintf("%.3g to %.3g A", b.Least, b.Most)
-	if b.Size > 0 {
-		out.Fuse = fmt.Sprintf("%.3g A (%.3g to %.3g), breaking %.0f kA", b.Size, b.Least, b.Most, b.Interrupt/1000)
+	// Two wires are named, the drawn and the wanted one: the range is what both may carry.
+	most := b.Most
+	if v.NextMM2 > 0 {
+		most = min(most, wiring.Ampacity(v.NextMM2))
+	}
+	out.Fuse = fmt.Sprintf("%.3g to %.3g A", b.Least, most)
+	if b.Size > 0 && b.Size <= most {
+		out.Fuse = fmt.Sprintf("%.3g A (%.3g to %.3g), breaking %.0f kA", b.Size, b.Least, most, b.Interrupt/1000)
 	}
 	out.Problems = append(out.Problems, b.Problems...)
 	return out

@@ -127,16 +127,21 @@ func (t *text) effects(r *Report) {
 	row := func(e plan.Effect, mark string) {
 		t.line("%s\t%.1f nights\tcarries %.1f W\t%s  %s", Percent(e.LLP), e.Nights, e.Carried, mark, e.Name)
 	}
+	mends := false
 	row(plan.Effect{Name: "as it is", LLP: r.Outcome.LLP, Nights: r.Outcome.NightMean, Carried: r.Carried}, " ")
 	for _, e := range r.Effects {
 		mark := " "
 		if e.Mends {
-			mark = "*"
+			mark, mends = "*", true
 		}
 		row(e, mark)
 	}
 	t.flush()
-	t.line("* reaches the target of %s dark", Percent(r.Target))
+	if mends {
+		t.line("* reaches the target of %s dark", Percent(r.Target))
+	} else {
+		t.line("None of these alone reaches the target of %s dark.", Percent(r.Target))
+	}
 }
 
 func (t *text) sizes(r *Report) {

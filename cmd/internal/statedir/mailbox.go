@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -16,6 +17,16 @@ const letterPrefix = "letter-"
 
 // maxLetter bounds what is read of one.
 const maxLetter = 64 << 10
+
+// InUse tells whether a daemon owns the folder. It makes nothing.
+func InUse(path string) bool {
+	f, err := os.Open(filepath.Join(path, lockName))
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	return errors.Is(syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB), syscall.EWOULDBLOCK)
+}
 
 // Leave puts a letter for the daemon that owns the folder: v as JSON. It needs no lock, and
 // is durable before it returns. The daemon may belong to another user, so all may read it.

@@ -66,3 +66,21 @@ func TestLeaveWithoutAFolder(t *testing.T) {
 		t.Errorf("want an error that names %s, got %v", path, err)
 	}
 }
+
+func TestInUse(t *testing.T) {
+	t.Parallel()
+	path := t.TempDir()
+	if InUse(path) || InUse(filepath.Join(path, "missing")) {
+		t.Error("in use although nobody opened it")
+	}
+	d, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !InUse(path) {
+		t.Error("not in use although it is open")
+	}
+	if err := d.Close(); err != nil || InUse(path) {
+		t.Errorf("still in use after Close: %v", err)
+	}
+}

@@ -188,7 +188,7 @@ func (s *screen) outlook() {
 	}
 	window := func(w facts.WindowState) []string {
 		if w.P10 == nil && w.P50 == nil {
-			return []string{"not within ten days"}
+			return []string{"1 in 10: not within ten days"}
 		}
 		text := []string{"1 in 10: " + s.when(w.P10), "even: " + s.when(w.P50)}
 		if p := w.Within["72h"]; p != nil {

@@ -24,16 +24,20 @@ func offerRows(s *facts.Snapshot) []offerRow {
 			What:   o.Text,
 			Chance: fmt.Sprintf("%.0f %% → %.0f %%", 100*o.Before, 100*o.After),
 			Gained: fmt.Sprintf("%.0f h", o.HoursGained),
-			By:     actBy(o.ActBy, s.Zone),
+			By:     actBy(o.ActBy, s),
 		})
 	}
 	return rows
 }
 
-func actBy(at time.Time, zone *time.Location) string {
-	if at.IsZero() {
+func actBy(at time.Time, s *facts.Snapshot) string {
+	switch {
+	case at.IsZero():
 		return "any time"
+	case at.Before(s.At.Wall):
+		return "now"
 	}
+	zone := s.Zone
 	if zone == nil {
 		zone = time.UTC
 	}
