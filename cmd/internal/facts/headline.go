@@ -94,9 +94,9 @@ func sentence(s *Snapshot) (string, Level) {
 	case cutoff < 1:
 		return "The load may go off within the hour", Critical
 	case reserve < 1 && math.IsInf(cutoff, 1):
-		return "Below the reserve, but no cut-off in sight", Warning
+		return s.nearReserve() + ", but no cut-off in sight", Warning
 	case reserve < 1:
-		return "Below the reserve; the load may go off from " + s.day(cutoff), Warning
+		return s.nearReserve() + "; the load may go off from " + s.day(cutoff), Warning
 	case math.IsInf(reserve, 1):
 		return "Good for at least ten days", OK
 	}
@@ -169,4 +169,12 @@ func Span(d time.Duration) string {
 		return fmt.Sprintf("%.0f h", d.Hours())
 	}
 	return fmt.Sprintf("%.0f days", d.Hours()/24)
+}
+
+// nearReserve says whether the charge is below the reserve or only may be.
+func (s *Snapshot) nearReserve() string {
+	if s.Belief.SoC < s.Battery.Reserve {
+		return "Below the reserve"
+	}
+	return "Close to the reserve"
 }

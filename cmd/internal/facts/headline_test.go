@@ -25,10 +25,13 @@ func TestHeadline(t *testing.T) {
 		{"tomorrow", func(s *facts.Snapshot) { s.Outlook.Reserve = window(20) }, "Good until at least 08:00 tomorrow; 61 % ±4", facts.OK},
 		{"more than a week", func(s *facts.Snapshot) { s.Outlook.Reserve = window(200) }, "Good until at least Wednesday 2 December; 61 % ±4", facts.OK},
 		{"no end", func(s *facts.Snapshot) { s.Outlook.Reserve = window(nan) }, "Good for at least ten days; 61 % ±4", facts.OK},
-		{"below the reserve", func(s *facts.Snapshot) { s.Outlook.Reserve = window(0); s.Outlook.Cutoff = window(40) },
-			"Below the reserve; the load may go off from Thursday; 61 % ±4", facts.Warning},
-		{"below it, sun to come", func(s *facts.Snapshot) { s.Outlook.Reserve = window(0); s.Outlook.Cutoff = window(nan) },
-			"Below the reserve, but no cut-off in sight; 61 % ±4", facts.Warning},
+		{"close to the reserve", func(s *facts.Snapshot) { s.Outlook.Reserve = window(0); s.Outlook.Cutoff = window(40) },
+			"Close to the reserve; the load may go off from Thursday; 61 % ±4", facts.Warning},
+		{"below the reserve", func(s *facts.Snapshot) {
+			s.Belief.SoC, s.Outlook.Reserve, s.Outlook.Cutoff = s.Battery.Reserve-0.05, window(0), window(40)
+		}, "Below the reserve; the load may go off from Thursday; 15 % ±50", facts.Warning},
+		{"close to it, sun to come", func(s *facts.Snapshot) { s.Outlook.Reserve = window(0); s.Outlook.Cutoff = window(nan) },
+			"Close to the reserve, but no cut-off in sight; 61 % ±4", facts.Warning},
 		{"the end", func(s *facts.Snapshot) { s.Outlook.Cutoff = window(0.5) }, "The load may go off within the hour; 61 % ±4", facts.Critical},
 		{"no clock", func(s *facts.Snapshot) { s.At.Trusted = false }, "Good until at least 63 hours from now; 61 % ±4", facts.OK},
 		{"no outlook", func(s *facts.Snapshot) { s.Outlook = outlook.Outlook{} }, "Too early to say how long this lasts; 61 % ±4", facts.Unknown},
