@@ -20,6 +20,7 @@ import (
 // Verdict is what today's settings would have been worth on recorded readings.
 type Verdict struct {
 	From, To time.Time
+	Told     bool      // the readings tell whether the load was on
 	Outages  []Outage  // of the load, as the readings show them
 	Alarms   []Episode // of the dark ahead, from raise to clear
 	Scores   []Score   // of the chances, one look a day
@@ -77,6 +78,9 @@ func Backtest(j Job, readings []byte) (Verdict, error) {
 	if v.Alarms, err = episodes(&notices); err != nil {
 		return v, err
 	}
+	if !v.Told {
+		return v, nil // nothing came that could be held against what was said
+	}
 	v.match()
 	v.Scores, err = v.score(&estimates)
 	return v, err
@@ -103,6 +107,7 @@ func outages(readings []byte, name string) (v Verdict, err error) {
 		}
 		v.To = row.Time
 		now, known := loadOff(row.Values, &usual)
+		v.Told = v.Told || known
 		switch {
 		case !known || now == off:
 		case now:

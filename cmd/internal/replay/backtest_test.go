@@ -103,3 +103,20 @@ func TestLoadOffWithoutASwitchToRead(t *testing.T) {
 		t.Errorf("%+v, %v: want one outage of 100 minutes", v.Outages, err)
 	}
 }
+
+// What was not measured is not "never off": nothing is judged then.
+func TestBacktestWithoutALoadToRead(t *testing.T) {
+	t.Parallel()
+	text := "time,battery_volts,battery_amps\n"
+	for i := range 60 {
+		text += fmt.Sprintf("%s,12.9,-3\n", time.Date(2026, 1, 12, 0, 5*i, 0, 0, time.UTC).Format(time.RFC3339))
+	}
+	v, err := Backtest(Job{Plan: testPlan(), Name: "R.csv", Every: time.Hour}, []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var said strings.Builder
+	if err := v.Write(&said, time.UTC); err != nil || !strings.Contains(said.String(), "cannot be told") || strings.Contains(said.String(), "came to nothing") || len(v.Scores) > 0 {
+		t.Errorf("%v: %s", err, said.String())
+	}
+}

@@ -14,6 +14,12 @@ func (v Verdict) Write(w io.Writer, zone *time.Location) error {
 	day := func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04") }
 	var b strings.Builder
 	fmt.Fprintf(&b, "From %s to %s, %.1f days\n\n", day(v.From), day(v.To), v.To.Sub(v.From).Hours()/24)
+	if !v.Told {
+		fmt.Fprintf(&b, "Whether the load was off cannot be told: the readings hold no load_on, load_watts or load_amps.\n"+
+			"Alarms of the dark ahead: %d. Nothing can be said of how good they were.\n", len(v.Alarms))
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
 	v.writeOutages(&b, day)
 	v.writeAlarms(&b, day)
 	fmt.Fprintf(&b, "\nChances stated at 18 h, by what came (skill: 0 is the mean of the month, 1 is perfect)\n")
