@@ -75,7 +75,7 @@ func (s *Slave) ServeTCP(ctx context.Context, ln net.Listener) error {
 	defer stop()
 	var open sync.WaitGroup
 	defer open.Wait()
-	ctx, cancel := context.WithCancel(ctx)
+	conns, cancel := context.WithCancel(ctx)
 	defer cancel()
 	for {
 		conn, err := ln.Accept()
@@ -87,7 +87,7 @@ func (s *Slave) ServeTCP(ctx context.Context, ln net.Listener) error {
 		}
 		open.Go(func() {
 			defer conn.Close()
-			defer context.AfterFunc(ctx, func() { conn.Close() })()
+			defer context.AfterFunc(conns, func() { conn.Close() })()
 			s.serveConn(conn)
 		})
 	}
