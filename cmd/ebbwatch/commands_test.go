@@ -77,15 +77,28 @@ func TestMissingConfiguration(t *testing.T) {
 	}
 }
 
+// A command line that is not understood is said to be so, with the place that tells more.
+func TestMistypedCommandLines(t *testing.T) {
+	t.Parallel()
+	for args, want := range map[string]string{
+		"frobnicate":       `cannot understand the command line: unknown command "frobnicate" for "ebbwatch"; see: ebbwatch --help`,
+		"chek":             "Did you mean this?",
+		"run --nope":       "cannot understand the command line: unknown flag: --nope; see: ebbwatch run --help",
+		"version extra":    "cannot understand the command line: ",
+		"check --config":   "cannot understand the command line: flag needs an argument: --config; see: ebbwatch check --help",
+		"replay":           `cannot understand the command line: required flag(s) "out", "readings" not set; see: ebbwatch replay --help`,
+		"history export x": "see: ebbwatch history export --help",
+	} {
+		if _, stderr, code := said(t, strings.Fields(args)...); code != 1 || !strings.Contains(stderr, want) {
+			t.Errorf("%s: code %d: %s\nwant %s", args, code, stderr, want)
+		}
+	}
+}
+
 func TestRulesAreExplainedWithTheirValues(t *testing.T) {
 	t.Parallel()
-	address, hook := freePort(t), newReceiver(t)
-	file := configure(t, slave(t, tired()), hook.URL)
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	address := findable(t, file)
 	start(t, "run", "--config", file)
 	eventually(t, 20*time.Second, "a rule is explained with its value", func() bool {
 		stdout, _, code := said(t, "check", "--rules", "--config", file)
@@ -233,14 +246,8 @@ func TestUnknownCommand(t *testing.T) {
 // What the daemon recorded comes out as a file that replay takes, while it runs and after.
 func TestHistoryComesOutAsReplayTakesIt(t *testing.T) {
 	t.Parallel()
-	address, hook := freePort(t), newReceiver(t)
-	file := configure(t, slave(t, tired()), hook.URL)
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	text = []byte(strings.Replace(string(text), "127.0.0.1:0", address, 1))
-	write(t, file, string(text))
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	findable(t, file)
 	out, stop := start(t, "run", "--config", file)
 	eventually(t, 20*time.Second, "the battery is read", func() bool {
 		body, _ := get(t, out.page()+"/metrics")
@@ -286,13 +293,9 @@ func TestSurveyRefusesBeforeItAsks(t *testing.T) {
 
 func TestReportLooksBack(t *testing.T) {
 	t.Parallel()
-	address, hook := freePort(t), newReceiver(t)
+	hook := newReceiver(t)
 	file := configure(t, slave(t, tired()), hook.URL)
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	findable(t, file)
 	out, stop := start(t, "run", "--config", file)
 	eventually(t, 20*time.Second, "the warning is sent", func() bool { return len(hook.notices("low_volts")) > 0 })
 	page := filepath.Join(t.TempDir(), "report.html")

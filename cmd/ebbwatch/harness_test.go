@@ -240,6 +240,19 @@ state: state
 	return file
 }
 
+// findable gives a configuration an address that the other commands can be told, or find in
+// it themselves.
+func findable(t *testing.T, file string) (address string) {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	address = freePort(t)
+	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	return address
+}
+
 func write(t testing.TB, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {

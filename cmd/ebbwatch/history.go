@@ -2,12 +2,12 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -129,46 +129,17 @@ func parseSpan(from, to string, now time.Time) (span [2]time.Time, err error) {
 	return span, nil
 }
 
-// exportHistory asks the daemon where one runs, since only one program may hold the file;
-// else it opens the file itself.
 func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, stderr io.Writer) (err error) {
-	store, err := openRecorded(c.State)
-	if errors.Is(err, statedir.ErrInUse) {
-		return askHistory(ctx, c, span, stdout)
-	}
+	h, done, err := openRecord(ctx, c)
 	if err != nil {
 		return err
 	}
-	defer store.Close()
-	h := openHistory(c, slog.New(slog.DiscardHandler))
-	defer func() { err = errors.Join(err, h.Close(ctx)) }()
+	defer func() { err = errors.Join(err, done()) }()
 	rows, err := h.Export(ctx, stdout, span[0], span[1])
 	if err == nil {
 		fmt.Fprintf(stderr, "%s\n", count(rows, "row"))
 	}
 	return err
-}
-
-// askHistory has a running daemon export.
-func askHistory(ctx context.Context, c loaded, span [2]time.Time, stdout io.Writer) error {
-	query := url.Values{"format": {"csv"}, "from": {span[0].Format(time.RFC3339)}, "to": {span[1].Format(time.RFC3339)}}
-	address := "http://" + c.Web.Listen + "/api/v1/history?" + query.Encode()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
-	if err != nil {
-		return fmt.Errorf("cannot ask %s: %w", address, err)
-	}
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return fmt.Errorf("cannot ask the running daemon: %w", err)
-	}
-	defer res.Body.Close()
-	if res.StatusCode != http.StatusOK {
-		return fmt.Errorf("cannot ask %s: it answers %s", address, res.Status)
-	}
-	if _, err := io.Copy(stdout, res.Body); err != nil {
-		return fmt.Errorf("cannot export all: %w", err)
-	}
-	return nil
 }
 
 // historyHandler answers for the history, with format=csv as a file that replay reads.
@@ -189,6 +160,26 @@ func historyHandler(h *history.Store) http.Handler {
 			panic(http.ErrAbortHandler) // half a file must not pass for a whole one
 		}
 	})
+}
+
+// pastRecord is the history of a node, in its file or through a running daemon.
+type pastRecord interface {
+	Lookup(ctx context.Context, q history.Query) (history.Series, error)
+	Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error)
+	Export(ctx context.Context, out io.Writer, from, to time.Time) (rows int, err error)
+}
+
+// openRecord asks the daemon where one runs, since only one program may hold the file.
+func openRecord(ctx context.Context, c loaded) (pastRecord, func() error, error) {
+	store, err := openRecorded(c.State)
+	if errors.Is(err, statedir.ErrInUse) {
+		return history.Client{URL: "http://" + c.Web.Listen}, func() error { return nil }, nil
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	h := openHistory(c, slog.New(slog.DiscardHandler))
+	return h, func() error { return errors.Join(h.Close(ctx), store.Close()) }, nil
 }
 
 // openRecorded takes a state folder into possession that a daemon has recorded in; a command

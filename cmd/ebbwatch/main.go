@@ -25,16 +25,34 @@ func main() {
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := commands(stdout, stderr)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	understood := false
+	tellWhenUnderstood(root, &understood)
+	cmd, err := root.ExecuteContextC(ctx)
 	var code exitCode
 	switch {
 	case err == nil:
 		return 0
 	case errors.As(err, &code):
 		return int(code)
+	case !understood:
+		err = fmt.Errorf("cannot understand the command line: %w; see: %s --help", err, cmd.CommandPath())
 	}
 	fmt.Fprintln(stderr, "ebbwatch:", err)
 	return 1
+}
+
+// tellWhenUnderstood notes when a command begins its own work: an error before that is about
+// the command line.
+func tellWhenUnderstood(cmd *cobra.Command, understood *bool) {
+	if work := cmd.RunE; work != nil {
+		cmd.RunE = func(cmd *cobra.Command, args []string) error {
+			*understood = true
+			return work(cmd, args)
+		}
+	}
+	for _, below := range cmd.Commands() {
+		tellWhenUnderstood(below, understood)
+	}
 }
 
 // exitCode ends the program with a code after everything was said already.

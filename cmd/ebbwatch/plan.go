@@ -99,7 +99,7 @@ func writePage(path string, r *planning.Report) (err error) {
 
 // planProgress shows on a terminal what is done, once it takes more than two seconds.
 func planProgress(w io.Writer, began time.Time) (show func(what string, done, of int), end func()) {
-	if !onTerminal(w) {
+	if _, ok := onTerminal(w); !ok {
 		return nil, func() {}
 	}
 	shown := false

@@ -103,7 +103,7 @@ func (f replayFiles) write(job replay.Job) (sum replay.Summary, err error) {
 
 // progressLine shows on a terminal how far a long replay has come.
 func progressLine(w io.Writer) func(time.Time) {
-	if !onTerminal(w) {
+	if _, ok := onTerminal(w); !ok {
 		return nil
 	}
 	shown := time.Now()

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"math"
 	"os"
 	"strings"
@@ -15,10 +13,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/outage"
 	"ebbwatch/cmd/internal/report"
-	"ebbwatch/cmd/internal/statedir"
 )
 
 // reportFlags choose the span and the form of a report.
@@ -51,12 +47,6 @@ to bring. It says "cannot tell" where the record does not tell.`,
 	return cmd
 }
 
-// pastRecord is the history of a node, in its file or through a running daemon.
-type pastRecord interface {
-	Lookup(ctx context.Context, q history.Query) (history.Series, error)
-	Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error)
-}
-
 func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	ctx := cmd.Context()
 	c, err := loadOrSay(cmd.ErrOrStderr(), f.config, config.Need{Sources: true, State: true})
@@ -83,19 +73,6 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 		return errors.Join(err, r.Text(cmd.OutOrStdout()))
 	}
 	return writeHTML(f.html, r)
-}
-
-// openRecord asks the daemon where one runs, since only one program may hold the file.
-func openRecord(ctx context.Context, c loaded) (pastRecord, func() error, error) {
-	store, err := openRecorded(c.State)
-	if errors.Is(err, statedir.ErrInUse) {
-		return history.Client{URL: "http://" + c.Web.Listen}, func() error { return nil }, nil
-	}
-	if err != nil {
-		return nil, nil, err
-	}
-	h := openHistory(c, slog.New(slog.DiscardHandler))
-	return h, func() error { return errors.Join(h.Close(ctx), store.Close()) }, nil
 }
 
 func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) (report.Report, error) {

@@ -75,7 +75,7 @@ func (f statusFlags) once(ctx context.Context, out io.Writer) (facts.Level, erro
 		return st.Level, err
 	}
 	o := status.Options{}
-	if file, ok := out.(*os.File); ok && term.IsTerminal(int(file.Fd())) {
+	if file, ok := onTerminal(out); ok {
 		o.Color = os.Getenv("NO_COLOR") == ""
 		if width, _, err := term.GetSize(int(file.Fd())); err == nil {
 			o.Width = width

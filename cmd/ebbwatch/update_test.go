@@ -20,12 +20,8 @@ func TestUpdateOfTheRealDaemon(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	file, address := configure(t, slave(t, tired()), newReceiver(t).URL), freePort(t)
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	write(t, file, strings.Replace(string(text), "127.0.0.1:0", address, 1))
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	address := findable(t, file)
 	dir := filepath.Dir(file)
 	program, systemctl, pid := filepath.Join(dir, "ebbwatch"), filepath.Join(dir, "systemctl"), filepath.Join(dir, "pid")
 	if out, err := exec.Command("cp", self, program).CombinedOutput(); err != nil {

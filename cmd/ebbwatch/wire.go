@@ -1,11 +1,14 @@
 package main
 
 import (
+	"io"
 	"log/slog"
 	"os"
 	"slices"
 	"strings"
 	"time"
+
+	"golang.org/x/term"
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/alertmanager"
@@ -134,12 +137,8 @@ func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
 	return o
 }
 
-// onTerminal tells whether a person looks at the file.
-func onTerminal(f any) bool {
-	file, ok := f.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := file.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
+// onTerminal gives the file in which a person looks at the text, if one does.
+func onTerminal(w io.Writer) (*os.File, bool) {
+	file, ok := w.(*os.File)
+	return file, ok && term.IsTerminal(int(file.Fd()))
 }

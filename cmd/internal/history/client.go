@@ -1,6 +1,8 @@
 package history
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -46,33 +48,67 @@ func (c Client) Notices(ctx context.Context, from, to time.Time) ([]json.RawMess
 	return a.Notices, err
 }
 
-func (c Client) get(ctx context.Context, from, to time.Time, v url.Values) (a answer, err error) {
-	client := c.HTTP
-	if client == nil {
-		client = &http.Client{Timeout: 30 * time.Second}
+// Export writes CSV as [Store.Export] does, and counts its rows.
+func (c Client) Export(ctx context.Context, out io.Writer, from, to time.Time) (int, error) {
+	client := cmp.Or(c.HTTP, http.DefaultClient) // the whole record of a slow board takes its time
+	body, err := c.ask(ctx, client, from, to, url.Values{"format": {"csv"}})
+	if err != nil {
+		return 0, err
 	}
+	defer body.Close()
+	lines := lineCounter{out: out}
+	if _, err := io.Copy(&lines, body); err != nil {
+		return 0, fmt.Errorf("cannot export the history: %w", err)
+	}
+	return max(lines.n-1, 0), nil
+}
+
+// lineCounter counts what passes through it.
+type lineCounter struct {
+	out io.Writer
+	n   int
+}
+
+func (l *lineCounter) Write(p []byte) (int, error) {
+	l.n += bytes.Count(p, []byte("\n"))
+	return l.out.Write(p)
+}
+
+func (c Client) get(ctx context.Context, from, to time.Time, v url.Values) (a answer, err error) {
+	client := cmp.Or(c.HTTP, &http.Client{Timeout: 30 * time.Second})
+	body, err := c.ask(ctx, client, from, to, v)
+	if err != nil {
+		return a, err
+	}
+	defer body.Close()
+	text, err := io.ReadAll(io.LimitReader(body, maxAnswer))
+	if err != nil {
+		return a, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+	}
+	if err := json.Unmarshal(text, &a); err != nil {
+		return a, fmt.Errorf("cannot read the daemon's history: %w", err)
+	}
+	return a, nil
+}
+
+// ask gives the body of a good answer.
+func (c Client) ask(ctx context.Context, client *http.Client, from, to time.Time, v url.Values) (io.ReadCloser, error) {
 	v.Set("from", from.UTC().Format(time.RFC3339Nano))
 	v.Set("to", to.UTC().Format(time.RFC3339Nano))
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/api/v1/history?"+v.Encode(), nil)
 	if err != nil {
-		return a, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
+		return nil, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
 	}
 	resp, err := client.Do(req)
 	if err != nil {
-		return a, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+		return nil, fmt.Errorf("cannot ask the daemon for its history: %w", err)
+	}
+	if resp.StatusCode == http.StatusOK {
+		return resp.Body, nil
 	}
 	defer resp.Body.Close()
-	body, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
-	if err != nil {
-		return a, fmt.Errorf("cannot ask the daemon for its history: %w", err)
-	}
-	if resp.StatusCode != http.StatusOK {
-		return a, fmt.Errorf("cannot ask the daemon for its history: %s: %s", resp.Status, strings.TrimSpace(string(body[:min(len(body), 300)])))
-	}
-	if err := json.Unmarshal(body, &a); err != nil {
-		return a, fmt.Errorf("cannot read the daemon's history: %w", err)
-	}
-	return a, nil
+	why, _ := io.ReadAll(io.LimitReader(resp.Body, 300)) // the status alone tells enough
+	return nil, fmt.Errorf("cannot ask the daemon for its history: %s: %s", resp.Status, strings.TrimSpace(string(why)))
 }
 
 func (a answer) series() (Series, error) {

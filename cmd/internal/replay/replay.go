@@ -81,6 +81,9 @@ func (j Job) Run() (Summary, error) {
 	if r.first.IsZero() {
 		return r.sum, fmt.Errorf("cannot replay %s: it holds no rows", j.Name)
 	}
+	if r.sum.Skipped > r.sum.Rows {
+		return r.sum, fmt.Errorf("cannot replay %s: %d of its %d rows are not later than the row before; sort it by time", j.Name, r.sum.Skipped, r.sum.Rows+r.sum.Skipped)
+	}
 	err = r.marks(r.at.Add(1))
 	r.csv.Flush()
 	return r.sum, errors.Join(err, r.csv.Error(), notices.Flush())

@@ -170,12 +170,13 @@ func TestGapsDuplicatesAndLateRows(t *testing.T) {
 func TestBadFiles(t *testing.T) {
 	t.Parallel()
 	tests := map[string]string{
-		"":                             "cannot read the header of R.csv: the file is empty",
-		"battery_volts\n":              `cannot use R.csv:1: there is no column "time"`,
-		"time,battery_volt\n":          `cannot use R.csv:1: column 2: "battery_volt" is not a quantity`,
-		"time,pv_watts,pv_watts\n":     `cannot use R.csv:1: column 3: "pv_watts" stands twice`,
-		"time,pv_watts\n":              "cannot replay R.csv: it holds no rows",
-		"time,pv_watts\nyesterday,5\n": `cannot use R.csv:2:1: "yesterday" is not a time such as 2026-01-31T09:05:00Z`,
+		"":                         "cannot read the header of R.csv: the file is empty",
+		"battery_volts\n":          `cannot use R.csv:1: there is no column "time"`,
+		"time,battery_volt\n":      `cannot use R.csv:1: column 2: "battery_volt" is not a quantity`,
+		"time,pv_watts,pv_watts\n": `cannot use R.csv:1: column 3: "pv_watts" stands twice`,
+		"time,pv_watts\n":          "cannot replay R.csv: it holds no rows",
+		"time,pv_watts\n2026-01-12T12:10:00Z,1\n2026-01-12T12:05:00Z,1\n2026-01-12T12:00:00Z,1\n": "cannot replay R.csv: 2 of its 3 rows are not later than the row before; sort it by time",
+		"time,pv_watts\nyesterday,5\n":                                      `cannot use R.csv:2:1: "yesterday" is not a time such as 2026-01-31T09:05:00Z`,
 		"time,pv_watts\n2026-01-12T12:00:00Z,lots\n":                        `cannot use R.csv:2:22: "lots" is not a number for pv_watts`,
 		"time,pv_watts\n2026-01-12T12:00:00Z,NaN\n":                         `cannot use R.csv:2:22: "NaN" is not a number for pv_watts`,
 		"time,charge_state\n2026-01-12T12:00:00Z,asleep\n":                  `cannot use R.csv:2:22: "asleep" is not a number for charge_state`,
