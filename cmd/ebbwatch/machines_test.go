@@ -32,8 +32,9 @@ func machines() []machine {
 }
 
 // The boards that people have say what this machine says. A replay of five days gives the
-// same notices, and numbers that agree to 1e-9, see [allowed]: the compilers of arm64 and riscv64 may fuse
-// a multiplication with an addition, which changes last bits.
+// same notices, and numbers that agree to 1e-9: the compilers of arm64 and riscv64 may fuse
+// a multiplication with an addition, which changes last bits. What is lived through must
+// therefore be in double precision, and no choice may hang on a last bit.
 //
 //	EBBWATCH_MACHINES=1 go test ./cmd/ebbwatch -run OtherMachines -v
 func TestOtherMachines(t *testing.T) {
@@ -58,7 +59,7 @@ func TestOtherMachines(t *testing.T) {
 				if off > worst {
 					worst, where = off, fmt.Sprintf("%s: %q here, %q there", key, home[key], x)
 				}
-				if off > allowed(key) {
+				if off > 1e-9 {
 					beyond[key[strings.LastIndex(key, " ")+1:]]++
 				}
 			}
@@ -68,16 +69,6 @@ func TestOtherMachines(t *testing.T) {
 			}
 		})
 	}
-}
-
-// allowed is how far apart a value may be: 1e-9, but for the hours of the outlook. Its
-// futures are lived through in single precision, for memory and speed, where a difference in
-// the last bit of a double may tip a rounding: 1e-6 is less than a second in ten days.
-func allowed(key string) float64 {
-	if strings.Contains(key, "_hours") {
-		return 1e-6
-	}
-	return 1e-9
 }
 
 // apart is how far two texts are apart as numbers, against the larger of them and 1;

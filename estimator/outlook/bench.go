@@ -1,7 +1,6 @@
 package outlook
 
 import (
-	"math"
 	"time"
 
 	"ebbwatch/estimator"
@@ -83,8 +82,8 @@ func (b *Bench) Ends() (cut, back float32) {
 // Hour is the charge after an hour with net watts to spare, the battery at a temperature.
 // perAh is one over the usable capacity. Without inhibit the cold stops no charge.
 func (b *Bench) Hour(soc, perAh, net, celsius float32, inhibit bool) float32 {
-	b.future.warm[0], b.path.inhibit = celsius, inhibit
-	return b.future.move(soc, perAh, net, &b.path, 0)
+	b.future.warm[0], b.path.inhibit = float64(celsius), inhibit
+	return float32(b.future.move(float64(soc), float64(perAh), float64(net), &b.path, 0))
 }
 
 // Took is the power that went into the battery for its charge to rise so within an hour, W.
@@ -92,7 +91,7 @@ func (b *Bench) Took(soc, next, perAh float32) float32 {
 	if next <= soc {
 		return 0
 	}
-	return (next - soc) / (b.future.perVoltUp[int(soc*voltBins)] * perAh)
+	return (next - soc) / (float32(b.future.perVoltUp[int(soc*voltBins)]) * perAh)
 }
 
 // Block draws a horizon: top is how high it stands in a direction, degrees by azimuth. What
@@ -102,7 +101,7 @@ func (h *Skyline) Block(top func(azimuth float64) float64) {
 	for e, high := range [horizonEl]float64{6, 12, 20, 35, 60} {
 		for a := range horizonAz {
 			i := e*horizonAz + a
-			open := float32(1 - math.Max(0, math.Min(1, (top((float64(a)+0.5)*360/horizonAz)-low)/(high-low))))
+			open := 1 - max(0, min(1, (top((float64(a)+0.5)*360/horizonAz)-low)/(high-low)))
 			if h.N[i] < 3 || open < h.Share[i] {
 				h.Share[i], h.N[i] = open, 3
 			}

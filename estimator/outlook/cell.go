@@ -52,8 +52,8 @@ func (f *Futures) fillVolts(cells int) {
 	n := float64(max(cells, 1))
 	for i := range f.perVolt {
 		v := max(2.6, min(3.34, restAt(float64(i)/voltBins)))
-		f.perVolt[i] = float32(1 / (n * v))
-		f.perVoltUp[i] = float32(coulombic / (n * (v + chargeRise)))
+		f.perVolt[i] = 1 / (n * v)
+		f.perVoltUp[i] = coulombic / (n * (v + chargeRise))
 	}
 }
 

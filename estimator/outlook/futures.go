@@ -24,27 +24,27 @@ type Futures struct {
 	at                 time.Time
 	battery            estimator.Battery
 	dark               bool                      // the load is off at the start
-	light              [steps][numLevels]float32 // W at the battery by the day's clearness
+	light              [steps][numLevels]float64 // W at the battery by the day's clearness
 	dayOf              [steps]uint8
-	loadW              [steps]float32
+	loadW              [steps]float64
 	hourOf             [steps]uint8   // of the local day
-	warm               [steps]float32 // battery temperature, °C
+	warm               [steps]float64 // battery temperature, °C
 	freezing           bool           // some future may see a battery below freezing
 	path               [Paths]path
 	cutSoC             float64
 	backSoC            float64
-	perVolt, perVoltUp [voltBins + 1]float32 // one over the battery's voltage, feeding and charging
+	perVolt, perVoltUp [voltBins + 1]float64 // one over the battery's voltage, feeding and charging
 }
 
 // path is what is drawn for one future.
 type path struct {
-	soc, ah, panel, load float32
-	drift                float32          // W that the meters do not tell
-	cold                 float32          // K above the expected temperature
+	soc, ah, panel, load float64
+	drift                float64          // W that the meters do not tell
+	cold                 float64          // K above the expected temperature
 	inhibit              bool             // charging stops below freezing
 	open                 uint8            // first day on which a covered panel is free
-	level                [numDays]float32 // place between the clearness levels
-	busy                 [numDays]float32 // the day's load against the expected
+	level                [numDays]float64 // place between the clearness levels
+	busy                 [numDays]float64 // the day's load against the expected
 }
 
 // Draw samples the futures from what is believed now. fc may be nil. The same inputs and
@@ -69,8 +69,8 @@ func (f *Futures) fillHours(m Model, s *State, p *plant, now time.Time, today in
 		f.dayOf[h] = uint8(min(numDays-1, p.solarDay(mid)-today))
 		local := m.local(mid)
 		f.hourOf[h] = uint8(local.Hour())
-		f.loadW[h] = float32(s.Load.at(local))
-		f.warm[h] = float32(s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24))
+		f.loadW[h] = s.Load.at(local)
+		f.warm[h] = s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24)
 	}
 	f.fillLight(s, p, today)
 	f.warmByForecast(s, fc, now)
@@ -85,13 +85,13 @@ func (f *Futures) fillLight(s *State, p *plant, today int) {
 		clearKt[d] = p.clearKt(today + d)
 	}
 	air := s.Warmth.air()
-	f.light = [steps][numLevels]float32{}
+	f.light = [steps][numLevels]float64{}
 	for h := range steps {
 		mid := f.at.Add(time.Duration(h)*time.Hour + 30*time.Minute)
 		for _, off := range [2]time.Duration{-15 * time.Minute, 15 * time.Minute} {
 			v := p.look(mid.Add(off), air, s)
 			for k, w := range p.levels(&v, clearKt[f.dayOf[h]]) {
-				f.light[h][k] += float32(factor * w / 2)
+				f.light[h][k] += factor * w / 2
 			}
 		}
 	}
@@ -133,7 +133,7 @@ func (f *Futures) warmByForecast(s *State, fc *reading.Forecast, now time.Time) 
 		if i := h / 24; n[i] >= 12 {
 			last = byDay[i]/n[i] - first
 		}
-		f.warm[h] += float32(last)
+		f.warm[h] += last
 	}
 }
 
@@ -180,7 +180,7 @@ func (f *Futures) drawPaths(m Model, s *State, b estimator.Belief, p *plant, day
 				z += factor[d][k] * eps[k][i]
 			}
 			w.level[d] = tables[d].at(z)
-			w.busy[d] = w.load * float32(math.Exp(loadDay*busy[d][i]-loadDay*loadDay/2))
+			w.busy[d] = w.load * math.Exp(loadDay*busy[d][i]-loadDay*loadDay/2)
 		}
 	}
 	f.drawCover(s, rng)
@@ -205,12 +205,12 @@ func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *
 			sd = down
 		}
 		f.path[i] = path{
-			soc:     float32(max(0, min(1, b.SoC+sd*soc[i]))),
-			ah:      float32(max(0.3*usable, usable+usableSD*ah[i])),
-			panel:   float32(math.Exp(panelSD * panel[i])),
-			load:    float32(math.Exp(loadSD * load[i])),
-			drift:   float32(driftSD * drift[i]),
-			cold:    float32(2.5 * cold[i]),
+			soc:     max(0, min(1, b.SoC+sd*soc[i])),
+			ah:      max(0.3*usable, usable+usableSD*ah[i]),
+			panel:   math.Exp(panelSD * panel[i]),
+			load:    math.Exp(loadSD * load[i]),
+			drift:   driftSD * drift[i],
+			cold:    2.5 * cold[i],
 			inhibit: (float64(i)+0.5)/Paths < inhibit,
 		}
 	}
@@ -248,17 +248,17 @@ func quantiles() (q [Paths]float64) {
 }
 
 // levelTable turns a score into the place between the clearness levels.
-type levelTable [tableBins + 1]float32
+type levelTable [tableBins + 1]float64
 
 const (
 	tableBins = 64
 	tableEnd  = 3.2 // scores beyond are as rare as one day in 1400
 )
 
-func (t *levelTable) at(z float64) float32 {
+func (t *levelTable) at(z float64) float64 {
 	x := (max(-tableEnd, min(tableEnd, z)) + tableEnd) * (tableBins / (2 * tableEnd))
 	i := min(tableBins-1, int(x))
-	f := float32(x - float64(i))
+	f := x - float64(i)
 	return t[i] + f*(t[i+1]-t[i])
 }
 
@@ -268,7 +268,7 @@ func (m Model) levelTables(p *plant, today int) (out [numDays]levelTable) {
 		spread := climate.At(p.noon(today + d))
 		for i := range out[d] {
 			z := -tableEnd + 2*tableEnd*float64(i)/tableBins
-			out[d][i] = float32(place(&p.kts, spread.Clearness(z)))
+			out[d][i] = place(&p.kts, spread.Clearness(z))
 		}
 	}
 	return out

@@ -10,7 +10,7 @@ const (
 // roof's edge, a mast. A direction that was never seen lets all through. N counts what each
 // was learned from.
 type Skyline struct {
-	Share [horizonAz * horizonEl]float32
+	Share [horizonAz * horizonEl]float64
 	N     [horizonAz * horizonEl]uint8
 }
 
@@ -30,7 +30,7 @@ func (h *Skyline) at(elevation, azimuth float64) float64 {
 	if h.N[i] < 3 {
 		return 1
 	}
-	return float64(h.Share[i])
+	return h.Share[i]
 }
 
 // learn takes in one clear hour: what share of the beam came through in a direction.
@@ -41,7 +41,7 @@ func (h *Skyline) learn(cell int, share float64) {
 		h.Share[cell] = 1
 	}
 	rate := max(0.08, 1/(float64(n)+2))
-	h.Share[cell] += float32(rate * (share - float64(h.Share[cell])))
+	h.Share[cell] += rate * (share - h.Share[cell])
 	h.Share[cell] = min(1, h.Share[cell])
 	if n < 255 {
 		h.N[cell] = n + 1

@@ -106,7 +106,7 @@ func TestCountersSaturate(t *testing.T) {
 		h.learn(7, 0.5)
 		l.bend(0, 3, 1.2)
 	}
-	if math.Abs(float64(h.Share[7])-0.5) > 0.01 || math.Abs(l.Shape[0][3]-1.2) > 0.01 {
+	if math.Abs(h.Share[7]-0.5) > 0.01 || math.Abs(l.Shape[0][3]-1.2) > 0.01 {
 		t.Errorf("share %g, want 0.5; shape %g, want 1.2", h.Share[7], l.Shape[0][3])
 	}
 }

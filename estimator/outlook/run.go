@@ -35,33 +35,33 @@ type Outcome struct {
 const week = 168
 
 const (
-	never   = float32(math.MaxFloat32)
+	never   = math.MaxFloat64
 	fanBins = 200
 )
 
 // tally gathers the paths' ends.
 type tally struct {
-	reserve, cutoff, back [Paths]float32
+	reserve, cutoff, back [Paths]float64
 	dark                  float64
 	fan                   *[steps + 1][fanBins + 1]uint16
 }
 
 // plan is an action worked out for each hour.
 type plan struct {
-	load   [steps]float32 // expected load after shedding, W
-	gain   [steps]float32 // on the harvest
-	addWh  [steps]float32
-	grow   [steps]float32 // capacity added, relative, full
+	load   [steps]float64 // expected load after shedding, W
+	gain   [steps]float64 // on the harvest
+	addWh  [steps]float64
+	grow   [steps]float64 // capacity added, relative, full
 	freeAt int            // hour from which a covered panel is free
 }
 
 func (f *Futures) plan(a *Action) *plan {
 	p := &plan{freeAt: steps}
 	for h := range steps {
-		p.load[h] = f.loadW[h] * float32(1-a.shedAt(float64(h), int(f.hourOf[h])))
+		p.load[h] = f.loadW[h] * (1 - a.shedAt(float64(h), int(f.hourOf[h])))
 		p.gain[h] = 1
 		if a.Panel != 0 && float64(h) >= a.PanelFrom {
-			p.gain[h] = float32(1 + a.Panel)
+			p.gain[h] = 1 + a.Panel
 		}
 		if a.NoSun {
 			p.gain[h] = 0
@@ -71,10 +71,10 @@ func (f *Futures) plan(a *Action) *plan {
 		p.freeAt = int(a.PanelFrom)
 	}
 	if h := int(a.AddAt); a.AddWh > 0 && h >= 0 && h < steps {
-		p.addWh[h] = float32(a.AddWh)
+		p.addWh[h] = a.AddWh
 	}
 	if h := int(a.CapacityAt); a.Capacity > 0 && h >= 0 && h < steps {
-		p.grow[h] = float32(a.Capacity)
+		p.grow[h] = a.Capacity
 	}
 	return p
 }
@@ -93,7 +93,7 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
 	out.BackHours = back(&t.cutoff, &t.back)
 	for _, at := range t.cutoff {
-		out.WeekHours += float64(min(at, week)) / Paths
+		out.WeekHours += min(at, week) / Paths
 	}
 	if fan {
 		out.Fan = t.fanPoints()
@@ -123,7 +123,7 @@ const (
 func (f *Futures) runPath(i int, p *plan, t *tally) {
 	w := &f.path[i]
 	soc, perAh := w.soc, 1/w.ah
-	reserve, cut, backAt := float32(f.battery.Reserve), float32(f.cutSoC), float32(f.backSoC)
+	reserve, cut, backAt := f.battery.Reserve, f.cutSoC, f.backSoC
 	dark, darkHours := f.dark, 0
 	reserveAt, cutAt, feedAt := never, never, never
 	if soc <= reserve {
@@ -144,18 +144,18 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 		was := soc
 		soc = f.move(soc, perAh, f.sunAt(w, h, p)-load-w.drift, w, h)
 		if soc <= reserve && reserveAt == never {
-			reserveAt = float32(h) + share(was, soc, reserve)
+			reserveAt = float64(h) + share(was, soc, reserve)
 		}
 		switch {
 		case !dark && soc <= cut:
 			dark = true
 			if cutAt == never {
-				cutAt = float32(h) + share(was, soc, cut)
+				cutAt = float64(h) + share(was, soc, cut)
 			}
 		case dark && soc >= backAt:
 			dark = false
 			if feedAt == never {
-				feedAt = float32(h + 1)
+				feedAt = float64(h + 1)
 			}
 		}
 		if t.fan != nil {
@@ -167,7 +167,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 }
 
 // share is when within the hour a falling charge passed a mark.
-func share(was, is, mark float32) float32 {
+func share(was, is, mark float64) float64 {
 	if was <= mark || was <= is {
 		return 0
 	}
@@ -175,7 +175,7 @@ func share(was, is, mark float32) float32 {
 }
 
 // sunAt is the panel's power in an hour of a future, W at the battery.
-func (f *Futures) sunAt(w *path, h int, p *plan) float32 {
+func (f *Futures) sunAt(w *path, h int, p *plan) float64 {
 	d := f.dayOf[h]
 	if d < w.open && h < p.freeAt {
 		return 0
@@ -186,12 +186,12 @@ func (f *Futures) sunAt(w *path, h int, p *plan) float32 {
 		return l[0] * (1 + x) * gain
 	}
 	k := min(int(x), numLevels-2)
-	return (l[k] + (x-float32(k))*(l[k+1]-l[k])) * gain
+	return (l[k] + (x-float64(k))*(l[k+1]-l[k])) * gain
 }
 
 // move is the charge after an hour with so much power to spare. perAh is one over the
 // capacity.
-func (f *Futures) move(soc, perAh, net float32, w *path, h int) float32 {
+func (f *Futures) move(soc, perAh, net float64, w *path, h int) float64 {
 	bin := int(soc * voltBins)
 	if net <= 0 {
 		return max(0, soc+net*f.perVolt[bin]*perAh)
@@ -207,7 +207,7 @@ func (f *Futures) move(soc, perAh, net float32, w *path, h int) float32 {
 }
 
 // bring puts in what the action brings at an hour.
-func (p *plan) bring(f *Futures, soc, perAh float32, h int) (float32, float32) {
+func (p *plan) bring(f *Futures, soc, perAh float64, h int) (float64, float64) {
 	soc = min(1, soc+p.addWh[h]*f.perVolt[voltBins/2]*perAh)
 	if more := p.grow[h]; more > 0 {
 		soc = (soc + more) / (1 + more)
@@ -222,8 +222,8 @@ func (f *Futures) noSun(b estimator.Belief) float64 {
 	if f.dark {
 		return 0
 	}
-	soc, cut := float32(max(0, min(1, b.SoC))), float32(f.cutSoC)
-	perAh := float32(0)
+	soc, cut := max(0, min(1, b.SoC)), f.cutSoC
+	perAh := 0.0
 	for i := range f.path {
 		perAh += 1 / f.path[i].ah / Paths
 	}
@@ -231,14 +231,14 @@ func (f *Futures) noSun(b estimator.Belief) float64 {
 		was := soc
 		soc = max(0, soc-f.loadW[h]*f.perVolt[int(soc*voltBins)]*perAh)
 		if soc <= cut {
-			return float64(float32(h) + share(was, soc, cut))
+			return float64(h) + share(was, soc, cut)
 		}
 	}
 	return math.NaN()
 }
 
 // window reads the quantiles and chances off the paths' times.
-func window(times []float32) Window {
+func window(times []float64) Window {
 	sorted := slices.Clone(times)
 	slices.Sort(sorted)
 	at := func(p float64) float64 {
@@ -246,11 +246,11 @@ func window(times []float32) Window {
 		if x == never {
 			return math.NaN()
 		}
-		return float64(x)
+		return x
 	}
 	w := Window{P10: at(0.1), P50: at(0.5), P90: at(0.9)}
 	for i, within := range Withins() {
-		n, _ := slices.BinarySearch(sorted, math.Nextafter32(float32(within), never))
+		n, _ := slices.BinarySearch(sorted, math.Nextafter(float64(within), never))
 		w.Within[i] = float64(n) / float64(len(sorted))
 	}
 	return w
@@ -258,8 +258,8 @@ func window(times []float32) Window {
 
 // back is the median hour at which the load is fed again, over the futures that lose it;
 // NaN when none does, or when most of them stay dark to the end.
-func back(cutoff, back *[Paths]float32) float64 {
-	var times []float32
+func back(cutoff, back *[Paths]float64) float64 {
+	var times []float64
 	for i := range cutoff {
 		if cutoff[i] != never {
 			times = append(times, back[i])
@@ -270,7 +270,7 @@ func back(cutoff, back *[Paths]float32) float64 {
 	}
 	slices.Sort(times)
 	if x := times[len(times)/2]; x != never {
-		return float64(x)
+		return x
 	}
 	return math.NaN()
 }
