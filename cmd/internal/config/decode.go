@@ -18,8 +18,8 @@ type slot struct {
 	rule rule
 }
 
-// checker is a struct that knows more about its fields than tags can say. It is asked after
-// it was filled without a problem. Keys are relative to the struct.
+// checker is a struct that knows more about its fields than tags can say. It is asked when all
+// its fields could be filled. Keys are relative to the struct.
 type checker interface {
 	Check(problem func(key, what string))
 }
@@ -94,7 +94,7 @@ func emptyAt(n *yaml.Node) *yaml.Node {
 }
 
 func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
-	before := len(s.load.problems)
+	before := s.load.harmful()
 	if f, ok := special(v.Type(), isVal); ok && (n.Kind != yaml.MappingNode || !hasNames(v.Type())) {
 		s.fillPlain(n, v, sl, f)
 	} else if n.Kind != yaml.MappingNode {
@@ -103,13 +103,16 @@ func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
 	} else {
 		s.fillFields(n, v, sl)
 	}
-	if len(s.load.problems) > before {
+	if s.load.harmful() > before {
 		return // what a check finds in a struct that is half filled would mislead
 	}
 	if c, ok := v.Addr().Interface().(checker); ok {
 		c.Check(func(key, what string) { s.problemBelow(n, sl.at, key, what) })
 	}
 }
+
+// harmful counts the problems that left a field unfilled.
+func (l *loading) harmful() int { return len(l.problems) - l.harmless }
 
 // fillPlain gives a value that stands in place of a struct to the field that takes it, and
 // the other fields their defaults.
@@ -130,7 +133,7 @@ func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
 	names := keyNames(fields)
 	inline, takesRest := special(v.Type(), func(f field) bool { return f.inline })
 	rest := emptyAt(n)
-	guessed := map[string]bool{}
+	meant := map[string]*yaml.Node{} // values of mistyped keys, by the key that was likely meant
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		k, val := n.Content[i], n.Content[i+1]
 		switch {
@@ -138,7 +141,8 @@ func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
 		case takesRest:
 			rest.Content = append(rest.Content, k, val)
 		default:
-			guessed[near(k.Value, names)] = true
+			meant[near(k.Value, names)] = val
+			s.load.harmless++
 			s.add(k, "unknown key %q%s", k.Value, didYouMean(k.Value, names))
 		}
 	}
@@ -146,23 +150,25 @@ func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
 		if f.inline || f.isKey || f.isVal {
 			continue
 		}
-		s.fillField(n, v.FieldByIndex(f.index), f, sl, guessed[f.name])
+		s.fillField(n, v.FieldByIndex(f.index), f, sl, meant[f.name])
 	}
 	if takesRest {
 		s.fill(rest, v.FieldByIndex(inline.index), slot{key: sl.key, path: sl.path, at: sl.at, rule: inline.rule})
 	}
 }
 
-// fillField decodes one field from its key in n, or serves its absence. A key that was
-// likely meant by a mistyped one is not reported as missing as well.
-func (s *Section) fillField(n *yaml.Node, v reflect.Value, f field, sl slot, mistyped bool) {
+// fillField decodes one field from its key in n, or serves its absence. What stands under a
+// key that is mistyped is looked through as well, and its field is not missing.
+func (s *Section) fillField(n *yaml.Node, v reflect.Value, f field, sl slot, mistyped *yaml.Node) {
 	inner := slot{key: f.name, path: join(sl.path, f.name), at: sl.at, rule: f.rule}
 	k, val := lookup(n, f.name)
 	switch {
 	case k != nil && !(isNull(val) && f.rule.need && wide(v)):
 		inner.at = k
 		s.fill(val, v, inner)
-	case mistyped:
+	case mistyped != nil:
+		inner.at = mistyped
+		s.fill(mistyped, v, inner)
 	case f.rule.need:
 		s.add(sl.at, "%s is missing", inner.path)
 	case f.rule.hasFallback:

@@ -202,6 +202,26 @@ func TestCheckPointsAtKeys(t *testing.T) {
 	}
 }
 
+// A mistyped key hides no other mistake: what stands under it is looked through, and the
+// struct is still asked.
+func TestMistypedKeysHideNothing(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"nme: whole": `f:1:1: nothing fits
+f:1:1: unknown key "nme" (did you mean "name"?)`,
+		"name: x\nrows: [{adress: 13}]": `f:2:8: address: 13 is not used
+f:2:9: unknown key "adress" (did you mean "address"?)`,
+		"name: whole\nzebra: 1\nrows: [{zebra: 2}]": `f:1:1: nothing fits
+f:2:1: unknown key "zebra"
+f:3:9: unknown key "zebra"`,
+		"name: whole\nrows: [{address: x}]": `f:2:18: address: "x" is not a whole number`,
+	} {
+		if _, got := decode[nested](text); got != want {
+			t.Errorf("%s:\n got %s\nwant %s", text, got, want)
+		}
+	}
+}
+
 func TestOrderedMappings(t *testing.T) {
 	t.Parallel()
 	got, problems := decode[nested]("name: x\nhosts: {slipway: a, gate: b, island: c}\npeers: {gate: {loss: 0.1}, island: 10.0.0.3}\n")

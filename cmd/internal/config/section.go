@@ -50,6 +50,7 @@ func (s *Section) Problems() []Problem {
 type loading struct {
 	dir      string // that relative paths start from: the folder of the configuration
 	problems []Problem
+	harmless int // of the problems: those that left no field unfilled
 }
 
 // Decode fills the struct that v points to; the package comment lists the tags. What is
