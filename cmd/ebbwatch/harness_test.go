@@ -179,13 +179,13 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 	r.got = append(r.got, n)
 }
 
-// notices gives those of a rule so far.
+// notices gives those of a rule so far, or all of them.
 func (r *receiver) notices(rule string) []alert.Notice {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	var out []alert.Notice
 	for _, n := range r.got {
-		if n.Rule == rule {
+		if n.Rule == rule || rule == "" {
 			out = append(out, n)
 		}
 	}
