@@ -59,6 +59,9 @@ type Outlook struct {
 	Fan             []FanPoint // hourly, for the chart
 	DarkHours       float64    // expected within the horizon
 	BackHours       float64    // median hours until the load is fed again after a cut-off; NaN when none
+	BackLateHours   float64    // the same in 19 of 20 futures; NaN beyond the horizon
+	BackSunHours    float64    // hours of full sun from a cut-off to the return, see [Futures.fullSun]
+	FullSunWatts    float64    // what the panel brings to the battery in full sun, W
 	NoSunHours      float64    // hours to cut-off were there no sun at all
 	Dark            bool       // the load is off now: what is told of a cut-off is of the present one
 	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
@@ -84,7 +87,9 @@ func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.
 	o := Outlook{
 		At: now, Dark: s.Cutoff.Dark, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan, Raw: main.Cutoff.Within,
 		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
+		BackLateHours: main.BackLateHours,
 	}
+	o.FullSunWatts, o.BackSunHours = f.fullSun(m, s)
 	for i, p := range o.Raw {
 		// Tuning must not make the cut-off likelier than the reserve that comes before it.
 		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), max(p, o.Reserve.Within[i]))

@@ -26,7 +26,8 @@ type Action struct {
 type Outcome struct {
 	Reserve, Cutoff Window
 	DarkHours       float64 // expected within the horizon
-	BackHours       float64
+	BackHours       float64 // see [Outlook]
+	BackLateHours   float64 // see [Outlook]
 	WeekHours       float64 // expected hours of the coming 168 before the first cut-off
 	Fan             []FanPoint
 }
@@ -91,7 +92,7 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 		f.runPath(i, p, t)
 	}
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
-	out.BackHours = back(&t.cutoff, &t.back)
+	out.BackHours, out.BackLateHours = back(&t.cutoff, &t.back)
 	for _, at := range t.cutoff {
 		out.WeekHours += min(at, week) / Paths
 	}
@@ -254,25 +255,6 @@ func window(times []float64) Window {
 		w.Within[i] = float64(n) / float64(len(sorted))
 	}
 	return w
-}
-
-// back is the median hour at which the load is fed again, over the futures that lose it;
-// NaN when none does, or when most of them stay dark to the end.
-func back(cutoff, back *[Paths]float64) float64 {
-	var times []float64
-	for i := range cutoff {
-		if cutoff[i] != never {
-			times = append(times, back[i])
-		}
-	}
-	if len(times) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(times)
-	if x := times[len(times)/2]; x != never {
-		return x
-	}
-	return math.NaN()
 }
 
 // fanPoints reads the spread of the charge off the counts.
