@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -93,6 +94,11 @@ func New(c Config) *Channel {
 		}
 	}
 	return &Channel{c: c, client: post.NewClient(c.Timeout)}
+}
+
+// DialWith has connections opened by a function that may count what goes out.
+func (c *Channel) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.client.DialWith(dial)
 }
 
 // Format prints the channel without its settings, some of which are secret.

@@ -76,7 +76,10 @@ func open(d alert.Decoder) (alert.Channel, error) {
 }
 
 // Channel is one mail account.
-type Channel struct{ c Config }
+type Channel struct {
+	c    Config
+	dial gomail.DialContextFunc // nil: the library's own
+}
 
 // New makes a channel; zero values stand for the defaults.
 func New(c Config) *Channel {
@@ -89,7 +92,13 @@ func New(c Config) *Channel {
 	if c.Port == 0 {
 		c.Port = map[string]int{"starttls": 587, "tls": 465, "none": 25}[c.Security]
 	}
-	return &Channel{c}
+	return &Channel{c: c}
+}
+
+// DialWith has connections opened by a function that may count what goes out. It must be
+// called before anything is sent.
+func (c *Channel) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.dial = dial
 }
 
 // Format prints the channel without its settings.
@@ -177,9 +186,15 @@ func (c *Channel) client() (*gomail.Client, error) {
 		trust.RootCAs = pool
 	}
 	options := []gomail.Option{gomail.WithPort(c.c.Port), gomail.WithTimeout(c.c.Timeout), gomail.WithTLSConfig(trust)}
+	if c.dial != nil {
+		options = append(options, gomail.WithDialContextFunc(c.dial))
+	}
 	switch c.c.Security {
 	case "tls":
 		options = append(options, gomail.WithSSL())
+		if c.dial != nil {
+			options = append(options, gomail.WithDialContextFunc(c.overTLS(trust)))
+		}
 	case "none":
 		options = append(options, gomail.WithTLSPolicy(gomail.NoTLS))
 	default:
@@ -190,18 +205,39 @@ func (c *Channel) client() (*gomail.Client, error) {
 		if err != nil {
 			return nil, err
 		}
-		options = append(options, gomail.WithUsername(c.c.User), gomail.WithPassword(password), gomail.WithSMTPAuth(c.auth()))
+		options = append(options, gomail.WithUsername(c.c.User), gomail.WithPassword(password), c.auth())
 	}
 	return gomail.NewClient(c.c.Host, options...)
 }
 
 // auth lets the server choose how to log in, except without TLS: there the password must
 // not travel readably unless it stays on this machine, which Check made sure of.
-func (c *Channel) auth() gomail.SMTPAuthType {
-	if c.c.Security == "none" {
-		return gomail.SMTPAuthPlainNoEnc
+func (c *Channel) auth() gomail.Option {
+	switch {
+	case c.c.Security == "none":
+		return gomail.WithSMTPAuth(gomail.SMTPAuthPlainNoEnc)
+	case c.c.Security == "tls" && c.dial != nil:
+		// The library does not know that what we dial is TLS from the start. These are the
+		// ways that it would choose from, in its order.
+		return gomail.WithOpportunisticSMTPAuth(gomail.SMTPAuthSCRAMSHA256PLUS, gomail.SMTPAuthSCRAMSHA256, gomail.SMTPAuthSCRAMSHA1PLUS,
+			gomail.SMTPAuthSCRAMSHA1, gomail.SMTPAuthNTLM, gomail.SMTPAuthCramMD5, gomail.SMTPAuthPlain, gomail.SMTPAuthLogin)
 	}
-	return gomail.SMTPAuthAutoDiscover
+	return gomail.WithSMTPAuth(gomail.SMTPAuthAutoDiscover)
+}
+
+// overTLS dials, and makes the connection a TLS one before the first word of SMTP.
+func (c *Channel) overTLS(trust *tls.Config) gomail.DialContextFunc {
+	return func(ctx context.Context, network, address string) (net.Conn, error) {
+		plain, err := c.dial(ctx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		conn := tls.Client(plain, trust)
+		if err := conn.HandshakeContext(ctx); err != nil {
+			return nil, errors.Join(err, plain.Close())
+		}
+		return conn, nil
+	}
 }
 
 // certificates are those of the system and of a file.

@@ -2,6 +2,7 @@ package mail
 
 import (
 	"bufio"
+	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -166,6 +167,44 @@ func TestAMailArrives(t *testing.T) {
 		}
 		if at, err := header.Date(); err != nil || !at.Equal(n.At) {
 			t.Errorf("the date is %v, %v", at, err)
+		}
+	}
+}
+
+// Connections are opened by who counts what goes out, whatever the mode; the log-in works as
+// before.
+func TestDialledByAnother(t *testing.T) {
+	t.Parallel()
+	for _, mode := range []string{"starttls", "tls", "plain"} {
+		s := newServer(t, mode)
+		c := s.config(t)
+		c.Security = mode
+		if mode == "plain" {
+			c.Security, c.User = "none", ""
+		}
+		ch, dialled := New(c), 0
+		ch.DialWith(func(ctx context.Context, network, address string) (net.Conn, error) {
+			dialled++
+			return new(net.Dialer).DialContext(ctx, network, address)
+		})
+		if err := ch.Send(t.Context(), alerttest.Notice()); err != nil || dialled != 1 {
+			t.Errorf("%s: dialled %d times, %v", mode, dialled, err)
+			continue
+		}
+		if m := s.next(t); m.User != (mode != "plain") || !strings.Contains(m.Data, "Subject: ") {
+			t.Errorf("%s: it came as %+v", mode, m)
+		}
+		if mode != "tls" {
+			continue
+		}
+		if err := New(c).Send(t.Context(), alerttest.Notice()); err != nil { // by the library itself
+			t.Error(err)
+		}
+		c.CAFile = ""
+		ch = New(c)
+		ch.DialWith(new(net.Dialer).DialContext)
+		if err := ch.Send(t.Context(), alerttest.Notice()); err == nil || !strings.Contains(err.Error(), "certificate") {
+			t.Errorf("with a certificate that nobody vouches for: %v", err)
 		}
 	}
 }

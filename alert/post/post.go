@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -22,7 +23,8 @@ import (
 // Client sends requests. Each stands for itself: nothing stays open between notices, which
 // are rare.
 type Client struct {
-	http *http.Client
+	http      *http.Client
+	transport *http.Transport
 }
 
 // The bounds of an answer. Nothing of it is used but its status.
@@ -35,13 +37,14 @@ const (
 // NewClient makes a client whose requests, the reading of the answer among them, take at
 // most the time given.
 func NewClient(timeout time.Duration) *Client {
-	return &Client{http: &http.Client{
-		Timeout: timeout,
-		Transport: &http.Transport{
-			Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxHeaders,
-		},
-		CheckRedirect: sameReceiver,
-	}}
+	t := &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxHeaders}
+	return &Client{transport: t, http: &http.Client{Timeout: timeout, Transport: t, CheckRedirect: sameReceiver}}
+}
+
+// DialWith has connections opened by a function that may count what goes out. It must be
+// called before anything is sent.
+func (c *Client) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.transport.DialContext = dial
 }
 
 // errElsewhere says that a receiver tried to send the notice somewhere else. It may be the

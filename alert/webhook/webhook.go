@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"strings"
 	"text/template"
@@ -105,6 +106,11 @@ func asJSON(v any) (string, error) {
 	enc.SetEscapeHTML(false)
 	err := enc.Encode(v)
 	return strings.TrimSuffix(b.String(), "\n"), err
+}
+
+// DialWith has connections opened by a function that may count what goes out.
+func (c *Channel) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.client.DialWith(dial)
 }
 
 // Format prints the channel without its settings, some of which are secret.

@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"net/http"
 	"os"
 	"strings"
+	"time"
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
@@ -33,7 +35,11 @@ func besides(c loaded, h *history.Store, log *slog.Logger) (parts []func(context
 		parts = append(parts, func(ctx context.Context, _ *node.Loop) { w.Run(ctx) })
 	}
 	if c.Heartbeat != nil {
-		parts = append(parts, func(ctx context.Context, loop *node.Loop) { heartbeat.New(*c.Heartbeat, log).Run(ctx, loop.Snapshot) })
+		parts = append(parts, func(ctx context.Context, loop *node.Loop) {
+			h := heartbeat.New(*c.Heartbeat, log)
+			h.DialWith(c.sent.DialContext)
+			h.Run(ctx, loop.Snapshot)
+		})
 	}
 	return parts, trouble, nil
 }
@@ -72,7 +78,10 @@ func remoteWriter(c loaded, h *history.Store, log *slog.Logger) (*remotewrite.Wr
 	}
 	labels := map[string]string{"job": "ebbwatch", "instance": c.Site.Name}
 	maps.Copy(labels, r.Labels)
-	return remotewrite.New(h, remotewrite.Options{URL: url, Labels: labels, Bearer: bearer(r), Rate: r.BytesPerS, Log: log})
+	client := &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{
+		Proxy: http.ProxyFromEnvironment, DialContext: c.sent.DialContext, IdleConnTimeout: 90 * time.Second, TLSHandshakeTimeout: 30 * time.Second,
+	}}
+	return remotewrite.New(h, remotewrite.Options{URL: url, Labels: labels, Bearer: bearer(r), Client: client, Rate: r.BytesPerS, Log: log})
 }
 
 // bearer reads the token each time, so that it can be changed while the daemon runs.

@@ -10,8 +10,8 @@ import (
 )
 
 // ownExtras gives the facts about the daemon itself: what it costs, and how full the disk of
-// its state is. The kernel is asked at most every half minute, whoever asks how often.
-func ownExtras(state string) func() map[string]float64 {
+// its state is. They are gathered at most every half minute, whoever asks how often.
+func ownExtras(state string, sentBytes func() int64) func() map[string]float64 {
 	var meter cost.Meter
 	var asked time.Time
 	var known map[string]float64
@@ -23,6 +23,7 @@ func ownExtras(state string) func() map[string]float64 {
 		}
 		asked = now
 		use, _ := cost.Read(os.DirFS("/proc/self"), os.Getpagesize()) // what is missing is unknown
+		use.SentBytes = float64(sentBytes())
 		known = meter.Take(now.Sub(began), use)
 		if free, ok := diskFree(state); ok {
 			known["disk_free_ratio"] = free

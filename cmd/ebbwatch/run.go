@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/cost"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/node"
@@ -83,9 +84,9 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	}
 	defer store.Close()
 	o := options(c, log, ring)
-	o.Store, o.Extras = store, ownExtras(c.State)
+	o.Store, o.Extras = store, ownExtras(c.State, c.sentBytes)
 	h := openHistory(c, log)
-	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h}
+	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
@@ -116,6 +117,7 @@ type service struct {
 	history   *history.Store                      // nil: nothing is recorded
 	beside    []func(context.Context, *node.Loop) // what else runs
 	past      web.Past
+	sent      *cost.Sent // nil: what the page sends is not counted
 }
 
 // serve runs the loop and the web server until the context ends or one of them fails. The
@@ -124,6 +126,9 @@ func (d *service) serve(ctx context.Context) error {
 	l, err := web.Listen(ctx, d.listen)
 	if err != nil {
 		return err
+	}
+	if d.sent != nil {
+		l = d.sent.Listener(l)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

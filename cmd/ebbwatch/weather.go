@@ -18,6 +18,7 @@ func watchWeather(ctx context.Context, c loaded, loop *node.Loop, log *slog.Logg
 		log.Error("no forecasts", "err", err) // the configuration was checked before
 		return
 	}
+	client.DialWith(c.sent.DialContext)
 	var issued time.Time
 	var failure string
 	for {

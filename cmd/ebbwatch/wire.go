@@ -17,6 +17,7 @@ import (
 	"ebbwatch/alert/outbox"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/cost"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector"
@@ -55,11 +56,12 @@ func channelKinds() []alert.Kind {
 type loaded struct {
 	*config.Config
 	alerts alert.Config
+	sent   *cost.Sent // counts what the parts send
 }
 
 // load reads the configuration and builds its parts; it touches no hardware.
 func load(path string, need config.Need) (loaded, []config.Problem) {
-	var l loaded
+	l := loaded{sent: &cost.Sent{}}
 	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *config.Section) error {
 		if err := s.Decode(&l.alerts); err != nil {
 			return err
@@ -68,8 +70,38 @@ func load(path string, need config.Need) (loaded, []config.Problem) {
 		return nil
 	}}
 	var problems []config.Problem
-	l.Config, problems = config.Load(path, kinds, need)
+	if l.Config, problems = config.Load(path, kinds, need); l.Config != nil {
+		l.meter()
+	}
 	return l, problems
+}
+
+// meter has every source and channel that reaches out over the network count what it sends.
+// Instruments on a wire of the node are none of them, also where that wire carries TCP.
+func (l loaded) meter() {
+	var parts []any
+	for _, s := range l.Sources {
+		parts = append(parts, s.Source)
+	}
+	for _, n := range l.Notify {
+		parts = append(parts, n.Channel)
+	}
+	for _, p := range parts {
+		if d, ok := p.(interface{ DialWith(cost.Dial) }); ok {
+			d.DialWith(l.sent.DialContext)
+		}
+	}
+}
+
+// sentBytes is what all parts have sent: over connections, and what probes count themselves.
+func (l loaded) sentBytes() int64 {
+	n := l.sent.Bytes()
+	for _, s := range l.Sources {
+		if c, ok := s.Source.(interface{ SentBytes() int64 }); ok {
+			n += c.SentBytes()
+		}
+	}
+	return n
 }
 
 // unknownFacts refuses rules over facts that there are not.

@@ -107,8 +107,10 @@ type source struct {
 	config Config
 	names  []string // sorted
 	client *http.Client
-	mu     sync.Mutex // held for a whole Read
-	moved  map[string]movement
+	// transport is the client's.
+	transport *http.Transport
+	mu        sync.Mutex // held for a whole Read
+	moved     map[string]movement
 }
 
 // movement is when a node's state last moved: the node's own stamp, and when we saw it.
@@ -129,7 +131,7 @@ func newSource(c Config) (*source, error) {
 		t.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
 	}
 	s := &source{config: c, names: slices.Sorted(maps.Keys(c.Nodes)), moved: map[string]movement{}}
-	s.client = &http.Client{Transport: t, CheckRedirect: sameHost}
+	s.client, s.transport = &http.Client{Transport: t, CheckRedirect: sameHost}, t
 	return s, nil
 }
 
@@ -161,6 +163,12 @@ func sameHost(to *http.Request, via []*http.Request) error {
 
 // Peers lists the names of the nodes, in order.
 func (s *source) Peers() []string { return slices.Clone(s.names) }
+
+// DialWith has connections opened by a function that may count what goes out. It must be
+// called before the first Read.
+func (s *source) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	s.transport.DialContext = dial
+}
 
 // Read asks all nodes at once.
 func (s *source) Read(ctx context.Context) ([]reading.Value, error) {

@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"ebbwatch/collector"
@@ -106,6 +107,7 @@ type prober func(ctx context.Context, to netip.Addr, c Config) (outcome, error)
 // outcome is what became of the probes of one poll. A probe is lost when its whole wait
 // went by; one that was cut off earlier is neither answered nor lost.
 type outcome struct {
+	sent int
 	lost int
 	rtts []time.Duration // in the order they were sent
 }
@@ -117,6 +119,7 @@ type source struct {
 	book   *addressBook
 	mu     sync.Mutex // held for a whole Read
 	past   map[string]*window
+	sent   atomic.Int64 // bytes, see SentBytes
 }
 
 func newSource(c Config, p prober, l lookup) *source {
@@ -127,6 +130,12 @@ func newSource(c Config, p prober, l lookup) *source {
 	}
 	return s
 }
+
+// echoHeader is the length of the header of an ICMP echo (RFC 792), bytes.
+const echoHeader = 8
+
+// SentBytes counts what was sent since the start, without the headers of IP.
+func (s *source) SentBytes() int64 { return s.sent.Load() }
 
 // Read probes all hosts at once. A host that could not be probed is not up and has neither
 // loss nor round trip; a host that nothing may be sent to for want of rights has no values.
@@ -152,6 +161,7 @@ func (s *source) one(ctx context.Context, name string) ([]reading.Value, error) 
 		return down(name, warn), explain(name, host, warn)
 	}
 	got, err := s.probe(ctx, to, s.config)
+	s.sent.Add(int64(got.sent) * int64(s.config.Size+echoHeader))
 	w := s.past[name]
 	w.add(got)
 	if err != nil {

@@ -157,7 +157,7 @@ func (t *track) recvFailed(err error) {
 }
 
 func (t *track) outcome(end time.Time) outcome {
-	var o outcome
+	o := outcome{sent: len(t.at)}
 	for i, r := range t.rtt {
 		switch {
 		case r >= 0:

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -100,6 +101,15 @@ func New(cfg Config, lat, lon float64, cachePath, agent string) (*Client, error)
 		c.agent += " (" + cfg.Contact + ")"
 	}
 	return c, nil
+}
+
+// DialWith has connections opened by a function that may count what goes out. It must be
+// called before the first Fetch.
+func (c *Client) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.http.Transport = &http.Transport{
+		Proxy: http.ProxyFromEnvironment, DialContext: dial, ForceAttemptHTTP2: true,
+		IdleConnTimeout: time.Minute, TLSHandshakeTimeout: 30 * time.Second,
+	}
 }
 
 // maxAnswer bounds one answer, bytes.

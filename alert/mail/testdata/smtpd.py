@@ -1,6 +1,6 @@
 """A mail server for the tests, on a free port of this machine: STARTTLS, a log-in, and
-addresses that it turns down for now (later@) and for good (never@). It prints its port,
-then each mail that it took as a line of JSON."""
+addresses that it turns down for now (later@) and for good (never@). In the mode tls all of it
+is TLS, from the start. It prints its port, then each mail that it took as a line of JSON."""
 import asyncio, json, ssl, sys
 from aiosmtpd.smtp import SMTP, AuthResult
 
@@ -34,11 +34,11 @@ async def main():
     context.load_cert_chain(cert, key)
 
     def protocol():
-        return SMTP(Handler(), tls_context=None if mode == "plain" else context, require_starttls=mode == "starttls",
-                    authenticator=login, auth_required=mode == "starttls", auth_require_tls=True, enable_SMTPUTF8=True)
+        return SMTP(Handler(), tls_context=context if mode == "starttls" else None, require_starttls=mode == "starttls",
+                    authenticator=login, auth_required=mode != "plain", auth_require_tls=mode != "tls", enable_SMTPUTF8=True)
 
     loop = asyncio.get_running_loop()
-    server = await loop.create_server(protocol, "127.0.0.1", 0)
+    server = await loop.create_server(protocol, "127.0.0.1", 0, ssl=context if mode == "tls" else None)
     print(server.sockets[0].getsockname()[1], flush=True)
     await server.serve_forever()
 

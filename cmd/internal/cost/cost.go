@@ -1,6 +1,7 @@
 // Package cost measures what the daemon itself costs the board: processor time, wake-ups,
-// memory and bytes written, from what the kernel counts. The sources are proc(5) of the
-// Linux manual pages: /proc/self/stat, /proc/self/task/*/status, /proc/self/io.
+// memory and bytes written, from what the kernel counts, and bytes sent, which [Sent] counts.
+// The sources are proc(5) of the Linux manual pages: /proc/self/stat, /proc/self/task/*/status,
+// /proc/self/io.
 package cost
 
 import (
@@ -24,12 +25,13 @@ type Use struct {
 	ResidentBytes float64
 	Wakeups       float64 // voluntary context switches of the threads that live
 	WrittenBytes  float64 // caused to be sent to the storage layer, less what was cancelled
+	SentBytes     float64 // over the network; the kernel does not say, see [Sent]
 }
 
 // Read asks the kernel; proc is the folder of one process, such as os.DirFS("/proc/self").
 // What can be read counts even beside an error.
 func Read(proc fs.FS, pageSize int) (Use, error) {
-	u := Use{math.NaN(), math.NaN(), math.NaN(), math.NaN()}
+	u := Use{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
 	stat, err := fs.ReadFile(proc, "stat")
 	if err == nil {
 		u.CPUSeconds, u.ResidentBytes, err = parseStat(string(stat), pageSize)
@@ -149,13 +151,16 @@ func (m *Meter) Take(at time.Duration, u Use) map[string]float64 {
 	put("own_resident_bytes", u.ResidentBytes)
 	put("own_wakeups_total", u.Wakeups)
 	put("own_written_bytes_total", u.WrittenBytes)
+	put("own_sent_bytes_total", u.SentBytes)
 	if s, ok := m.before(at, short); ok {
 		dt := (at - s.at).Seconds()
 		put("own_cpu_ratio", (u.CPUSeconds-s.use.CPUSeconds)/dt)
 		put("own_wakeups_per_second", (u.Wakeups-s.use.Wakeups)/dt)
 	}
 	if s, ok := m.before(at, long); ok && at-s.at >= short {
-		put("own_written_bytes_per_day", (u.WrittenBytes-s.use.WrittenBytes)/(at-s.at).Hours()*24)
+		days := (at - s.at).Hours() / 24
+		put("own_written_bytes_per_day", (u.WrittenBytes-s.use.WrittenBytes)/days)
+		put("own_sent_bytes_per_day", (u.SentBytes-s.use.SentBytes)/days)
 	}
 	m.keep(sample{at, u})
 	return x

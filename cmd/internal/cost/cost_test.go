@@ -25,6 +25,10 @@ func proc() fstest.MapFS {
 func TestRead(t *testing.T) {
 	t.Parallel()
 	u, err := cost.Read(proc(), 4096)
+	if !math.IsNaN(u.SentBytes) {
+		t.Errorf("the kernel does not say what was sent, but %v", u.SentBytes)
+	}
+	u.SentBytes = 0
 	if want := (cost.Use{CPUSeconds: 4, ResidentBytes: 7000 * 4096, Wakeups: 111, WrittenBytes: 36864}); err != nil || u != want {
 		t.Errorf("%+v, %v; want %+v", u, err, want)
 	}
@@ -90,16 +94,16 @@ func TestRates(t *testing.T) {
 	var m cost.Meter
 	use := func(at time.Duration) cost.Use {
 		s := at.Seconds()
-		return cost.Use{CPUSeconds: 0.002 * s, ResidentBytes: 2e7, Wakeups: 5 * s, WrittenBytes: 6e6 * s / 86400}
+		return cost.Use{CPUSeconds: 0.002 * s, ResidentBytes: 2e7, Wakeups: 5 * s, WrittenBytes: 6e6 * s / 86400, SentBytes: 3e6 * s / 86400}
 	}
-	if x := m.Take(0, use(0)); len(x) != 4 {
-		t.Errorf("at the start: %v, want the four totals alone", x)
+	if x := m.Take(0, use(0)); len(x) != 5 {
+		t.Errorf("at the start: %v, want the five totals alone", x)
 	}
 	var x map[string]float64
 	for at := 10 * time.Second; at <= 50*time.Hour; at += 10 * time.Second {
 		x = m.Take(at, use(at))
 	}
-	for name, want := range map[string]float64{"own_cpu_ratio": 0.002, "own_wakeups_per_second": 5, "own_written_bytes_per_day": 6e6} {
+	for name, want := range map[string]float64{"own_cpu_ratio": 0.002, "own_wakeups_per_second": 5, "own_written_bytes_per_day": 6e6, "own_sent_bytes_per_day": 3e6} {
 		if math.Abs(x[name]-want) > 1e-6*want {
 			t.Errorf("%s = %v, want %v", name, x[name], want)
 		}
@@ -139,7 +143,7 @@ func TestUnknownIsLeftOut(t *testing.T) {
 	t.Parallel()
 	var m cost.Meter
 	nan := math.NaN()
-	if x := m.Take(0, cost.Use{CPUSeconds: 1, ResidentBytes: nan, Wakeups: nan, WrittenBytes: nan}); len(x) != 1 {
+	if x := m.Take(0, cost.Use{CPUSeconds: 1, ResidentBytes: nan, Wakeups: nan, WrittenBytes: nan, SentBytes: nan}); len(x) != 1 {
 		t.Errorf("%v, want the processor time alone", x)
 	}
 }

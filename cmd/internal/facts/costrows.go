@@ -18,6 +18,8 @@ func costRows() []Row {
 		fact(own("wakeups_per_second", "/s", "Wake-ups", "Wake-ups of the daemon a second, over ten minutes", budget(perSecond, "20/s"))),
 		counter(own("written_bytes_total", "B", "Written", "Bytes that the daemon caused to be written to the disk since its start", megabytes)),
 		fact(own("written_bytes_per_day", "B", "Written a day", "Bytes a day that the daemon causes to be written, over a day or since its start", budget(megabytes, "8 MB"))),
+		counter(own("sent_bytes_total", "B", "Sent", "Bytes that the daemon handed to the network since its start, without headers of TCP and IP", megabytes)),
+		fact(own("sent_bytes_per_day", "B", "Sent a day", "Bytes a day that the daemon sends, over a day or since its start", budget(megabytes, "20 MB"))),
 		{Fact: "polls_thinned", Metric: "polls_thinned", Group: GroupDaemon, Label: "Asks less, to save power", Words: yesNo,
 			Help: "1 while the instruments are asked a third as often because the battery is low", Each: extra("polls_thinned")},
 	}

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -62,6 +63,7 @@ type Sender struct {
 	c      Config
 	log    *slog.Logger
 	client *http.Client
+	dial   *http.Transport
 	well   health
 	said   string // the last thing that was logged
 }
@@ -70,13 +72,20 @@ type Sender struct {
 // each time, so that it may be missing for now and can be changed.
 func New(c Config, log *slog.Logger) *Sender {
 	c.Every, c.Method = cmp.Or(c.Every, 5*time.Minute), cmp.Or(c.Method, http.MethodGet)
-	return &Sender{c: c, log: log, client: &http.Client{
+	t := &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxAnswer}
+	return &Sender{c: c, log: log, dial: t, client: &http.Client{
 		Timeout:   timeout,
-		Transport: &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxAnswer},
+		Transport: t,
 		CheckRedirect: func(*http.Request, []*http.Request) error {
 			return http.ErrUseLastResponse // a log-in page is not the service
 		},
 	}}
+}
+
+// DialWith has connections opened by a function that may count what goes out. It must be
+// called before [Sender.Run].
+func (s *Sender) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	s.dial.DialContext = dial
 }
 
 // Format prints the sender without its address.
