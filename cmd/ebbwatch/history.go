@@ -38,12 +38,18 @@ func openHistory(c loaded, log *slog.Logger) *history.Store {
 	})
 }
 
-// record keeps snapshots, and writes early when power may be about to go.
+// record keeps snapshots. It writes less while the node spares power, and early when power
+// may be about to go: then no more is lost by a cut than at other times.
 func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
 	var flushed time.Duration
 	return func(s *facts.Snapshot) {
+		sparing := s.Extra["writes_thinned"] == 1
+		h.Spare(sparing)
 		h.Add(s)
-		const early = 2 * time.Minute
+		early := 2 * time.Minute
+		if sparing {
+			early = 5 * time.Minute
+		}
 		if low(s) && s.At.Mono-flushed >= early {
 			flushed = s.At.Mono
 			go func() { // a slow card must not make the node wait

@@ -6,7 +6,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 )
@@ -131,30 +130,4 @@ func TestTrend(t *testing.T) {
 	if r := trendOf(nil, 0); r.leaks(3) || !r.vague(3) {
 		t.Errorf("of nothing: %v", r)
 	}
-}
-
-// band is how often the truth was in the band of the belief, and how far outside.
-type band struct {
-	seen, inside int
-	worst        float64
-}
-
-// look notes one comparison; what may flow between the two looks does not count.
-func (b *band) look(truth, low, high float64) (out float64) {
-	const between = 0.01
-	out = max(0, low-between-truth, truth-high-between)
-	b.seen++
-	if out == 0 {
-		b.inside++
-	}
-	b.worst = max(b.worst, out)
-	return out
-}
-
-// longest is the longest of some times.
-func longest(of []float64) float64 {
-	if len(of) == 0 {
-		return math.NaN()
-	}
-	return slices.Max(of)
 }

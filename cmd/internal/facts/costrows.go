@@ -1,6 +1,9 @@
 package facts
 
-import "strconv"
+import (
+	"strconv"
+	"strings"
+)
 
 // costRows are what the daemon itself costs the board. The budgets are ours, of a board of
 // one small core that runs off the same battery; the page shows each beside its figure.
@@ -22,7 +25,22 @@ func costRows() []Row {
 		fact(own("sent_bytes_per_day", "B", "Sent a day", "Bytes a day that the daemon sends, over a day or since its start", budget(megabytes, "20 MB"))),
 		{Fact: "polls_thinned", Metric: "polls_thinned", Group: GroupDaemon, Label: "Asks less, to save power", Words: yesNo,
 			Help: "1 while the instruments are asked a third as often because the battery is low", Each: extra("polls_thinned")},
+		{Fact: "writes_thinned", Metric: "writes_thinned", Group: GroupDaemon, Label: "Writes less, to save power", Words: yesNo,
+			Help: "1 while the record is written a third as often because the battery is low; notices are kept at once as ever", Each: extra("writes_thinned")},
 	}
+}
+
+// Costs says what the daemon costs, each figure beside its budget; what is not known is left
+// out. The facts are those of [State].
+func Costs(known map[string]float64) []string {
+	var out []string
+	for _, r := range costRows() {
+		x, ok := known[r.Fact]
+		if ok && r.Words != nil && strings.HasPrefix(r.Fact, "own_") && !strings.HasSuffix(r.Fact, "_total") {
+			out = append(out, strings.ToLower(r.Label)+" "+r.Words(x))
+		}
+	}
+	return out
 }
 
 // budget says a figure together with what it should stay below.

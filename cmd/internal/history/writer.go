@@ -55,6 +55,7 @@ func (w *writer) run() {
 	}()
 	tick := time.NewTicker(w.o.Batch)
 	defer tick.Stop()
+	wrote := time.Now()
 	for {
 		select {
 		case x := <-w.in:
@@ -62,8 +63,11 @@ func (w *writer) run() {
 		case f := <-w.ask:
 			w.drain()
 			f(w)
-		case <-tick.C:
-			w.report(w.flush())
+		case now := <-tick.C: // nothing may wait for ever where no more comes
+			if now.Sub(wrote) >= w.stretched(w.o.Batch)-w.o.Batch/2 {
+				wrote = now
+				w.report(w.flush())
+			}
 		case <-w.stop:
 			return
 		}
@@ -88,7 +92,7 @@ func (w *writer) take(x sample) {
 		w.pending = slices.Delete(w.pending, 0, len(w.pending)-keepSamples)
 	}
 	w.patience--
-	if x.mono-w.pending[0].mono >= w.o.Batch.Milliseconds() && w.patience <= 0 {
+	if x.mono-w.pending[0].mono >= w.stretched(w.o.Batch).Milliseconds() && w.patience <= 0 {
 		w.report(w.flush())
 	}
 }

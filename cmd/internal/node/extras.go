@@ -70,9 +70,9 @@ func (c *Core) clearWatts(r reading.Reading) float64 {
 
 // extras are the facts that need the clock and the place.
 func (c *Core) extras(now reading.Stamp) map[string]float64 {
-	x := map[string]float64{"polls_thinned": 0}
+	x := map[string]float64{"polls_thinned": 0, "writes_thinned": 0}
 	if c.sparing {
-		x["polls_thinned"] = 1
+		x["polls_thinned"], x["writes_thinned"] = 1, 1
 	}
 	maps.Copy(x, c.heard)
 	if !c.plausible(now) {

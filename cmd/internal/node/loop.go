@@ -215,7 +215,7 @@ func (l *Loop) turn() {
 	}
 	l.post.handOut(due)
 	l.post.standing(func() []alert.Notice { return l.core.Standing(now) })
-	if now.Mono-l.saved >= saveEvery {
+	if l.saveDue(now) {
 		l.saved = now.Mono
 		if err := l.keep(); err != nil {
 			l.Log.Debug("state was not saved", "err", err)

@@ -1,13 +1,29 @@
 package node
 
-import "time"
+import (
+	"time"
 
-// A low battery is better spent on the link than on questions. Polls thin out threefold, but
-// never beyond sparsest: the count of the battery wants to hear of the current.
+	"ebbwatch/collector/reading"
+)
+
+// A low battery is better spent on the link than on questions and on a memory card. Polls thin
+// out threefold, but never beyond sparsest: the count of the battery wants to hear of the
+// current. The belief is saved half as often. What no warning may be lost from, [Alerts], is
+// saved at once as ever.
 const (
 	thinning = 3
 	sparsest = 5 * time.Minute
+	saveLate = time.Hour
 )
+
+// saveDue tells whether the belief is to be saved.
+func (l *Loop) saveDue(now reading.Stamp) bool {
+	every := saveEvery
+	if l.sparing.Load() {
+		every = saveLate
+	}
+	return now.Mono-l.saved >= every
+}
 
 // stretched is the period of a source while polls are thinned out.
 func stretched(every time.Duration) time.Duration {
@@ -28,8 +44,8 @@ func (c *Core) Low(already bool) bool {
 	return c.belief.Low < reserve/2 && c.belief.SoC < reserve
 }
 
-// Spare tells the core that its sources are polled less often: their values stay fresh for
-// longer, and the facts say so.
+// Spare tells the core that its sources are polled less often, and that less is written: their
+// values stay fresh for longer, and the facts say so.
 func (c *Core) Spare(yes bool) { c.sparing = yes }
 
 // Hear takes in facts that other parts learnt; they hold until the next.
@@ -63,8 +79,8 @@ func (l *Loop) spare() {
 	l.sparing.Store(low)
 	l.core.Spare(low)
 	if low {
-		l.Log.Warn("the battery is low: instruments are asked a third as often until it recovers")
+		l.Log.Warn("the battery is low: instruments are asked a third as often, and the record is written a third as often, until it recovers")
 		return
 	}
-	l.Log.Info("the battery has recovered: instruments are asked as often as configured")
+	l.Log.Info("the battery has recovered: instruments are asked as often as configured, and the record is written as usual")
 }

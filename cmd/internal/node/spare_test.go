@@ -10,6 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"ebbwatch/alert/outbox"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator"
 )
@@ -49,6 +50,42 @@ func TestLowBatteryThinsPolls(t *testing.T) {
 			t.Errorf("the log says so %d times:\n%s", n, &log)
 		}
 	})
+}
+
+// A low battery has the belief saved half as often, and a warning at once as ever: it is kept
+// before it is sent.
+func TestLowBatteryThinsWritesButNoWarning(t *testing.T) {
+	for _, tt := range []struct {
+		name          string
+		charge, volts float64
+		least, most   int // saves of the belief in six hours, and one at the end
+	}{{"plenty", 0.9, 13.3, 12, 14}, {"low", 0.05, 12.2, 6, 8}} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				store := &memStore{}
+				box := &inbox{store: store}
+				cold := fixed{values: []reading.Value{{Quantity: reading.BatteryVolts, X: tt.volts}, {Quantity: reading.BatteryAmps, X: 0}, {Quantity: reading.BatteryCelsius, X: 2}}}
+				o := testOptions(store, cold, LiveChannel{Channel: outbox.Channel{Name: "owner"}, Sender: box})
+				o.Plan.Battery.InitialSoC, o.Plan.Battery.Reserve = tt.charge, 0.5
+				l := liveFor(t, o, 6*time.Hour)
+				if thinned := l.Snapshot().Extra["writes_thinned"]; (thinned == 1) != (tt.name == "low") {
+					t.Errorf("writes_thinned is %v", thinned)
+				}
+				n := 0
+				for _, name := range store.order {
+					if name == "node" {
+						n++
+					}
+				}
+				if n < tt.least || n > tt.most {
+					t.Errorf("the belief was saved %d times, want %d to %d", n, tt.least, tt.most)
+				}
+				if len(box.got) == 0 || box.early > 0 {
+					t.Errorf("%d notices came, %d of them before they were kept", len(box.got), box.early)
+				}
+			})
+		})
+	}
 }
 
 func TestLow(t *testing.T) {

@@ -48,6 +48,7 @@ func Write(out io.Writer, st facts.State, o Options) error {
 	s.sources()
 	s.alarms()
 	s.problems()
+	s.costs()
 	if len(s.lines) > maxLines {
 		more := len(s.lines) - maxLines + 1
 		s.lines = append(s.lines[:maxLines-1], fmt.Sprintf("… %d more lines: see the page", more))
@@ -278,5 +279,16 @@ func (s *screen) problems() {
 		if c.Waiting > 0 {
 			s.lines = append(s.lines, s.cut(clean(fmt.Sprintf("! %d notices wait for %s: %s", c.Waiting, c.Name, c.Error))))
 		}
+	}
+}
+
+// costs tells what the daemon itself takes, last: it is the first to go where the screen ends.
+func (s *screen) costs() {
+	parts := facts.Costs(s.st.Facts)
+	for i := 0; i < len(parts); i += 3 {
+		s.row(map[bool]string{true: "daemon"}[i == 0], parts[i:min(i+3, len(parts))]...)
+	}
+	if s.st.Facts["writes_thinned"] == 1 {
+		s.row("", "asks and writes a third as often, to save power")
 	}
 }

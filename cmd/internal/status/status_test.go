@@ -116,3 +116,25 @@ func TestCode(t *testing.T) {
 		}
 	}
 }
+
+// What the daemon costs stands beside its budgets, and that it saves power is said.
+func TestCosts(t *testing.T) {
+	t.Parallel()
+	s := factstest.Rich()
+	for name, x := range map[string]float64{
+		"own_cpu_ratio": 0.0012, "own_resident_bytes": 22.4e6, "own_wakeups_per_second": 3.2, "own_written_bytes_per_day": 1.4e6,
+		"own_sent_bytes_per_day": 9.9e6, "own_sent_bytes_total": 5e6, "writes_thinned": 1,
+	} {
+		s.Extra[name] = x
+	}
+	text := write(t, overTheWire(t, s), status.Options{Width: 100})
+	for _, want := range []string{
+		"daemon   processor 0.12 % of 1 %   memory 22.4 MB of 40 MB   wake-ups 3.2/s of 20/s\n",
+		"         written a day 1.4 MB of 8 MB   sent a day 9.9 MB of 20 MB\n",
+		"asks and writes a third as often, to save power\n",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("not %q in\n%s", want, text)
+		}
+	}
+}
