@@ -95,9 +95,10 @@ type Report struct {
 }
 
 // Poll reads a source every period until the context ends, and hands each outcome on. The
-// first poll waits a share of the period that depends on the name alone, so that many
-// sources spread and a restart repeats itself. A poll may take 80 % of the period, at most
-// 30 s. A slow source skips polls; it is never asked twice at once.
+// first poll comes at once, so that a start tells something soon. Those that follow are later
+// by a share of the period that depends on the name alone, so that many sources spread and a
+// restart repeats itself. A poll may take 80 % of the period, at most 30 s. A slow source skips
+// polls; it is never asked twice at once.
 func Poll(ctx context.Context, name string, every time.Duration, src Source, now func() reading.Stamp, out func(Report)) {
 	PollAsTold(ctx, name, func() time.Duration { return every }, src, now, out)
 }
@@ -105,14 +106,19 @@ func Poll(ctx context.Context, name string, every time.Duration, src Source, now
 // PollAsTold is [Poll] with a period that may change: it is asked for before each poll. A
 // longer period counts from the last poll, a shorter one from the poll after it.
 func PollAsTold(ctx context.Context, name string, every func() time.Duration, src Source, now func() reading.Stamp, out func(Report)) {
+	poll := func(period time.Duration) { out(readOnce(ctx, name, min(period*8/10, 30*time.Second), src, now)) }
 	period := every()
-	if !sleep(ctx, spread(name, period)) {
+	later := time.NewTimer(spread(name, period))
+	defer later.Stop()
+	poll(period)
+	select {
+	case <-ctx.Done():
 		return
+	case <-later.C:
 	}
 	tick := time.NewTicker(period)
 	defer tick.Stop()
 	for {
-		out(readOnce(ctx, name, min(period*8/10, 30*time.Second), src, now))
 		if p := every(); p != period {
 			period = p
 			tick.Reset(period)
@@ -121,6 +127,7 @@ func PollAsTold(ctx context.Context, name string, every func() time.Duration, sr
 		case <-ctx.Done():
 			return
 		case <-tick.C:
+			poll(period)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package collector_test
 
 import (
 	"context"
+	"slices"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -38,4 +39,34 @@ func TestPollAsTold(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The first poll comes at once, those that follow a period apart, at a place of the period
+// that is the name's own and the same after a restart.
+func TestTheFirstPollIsAtOnce(t *testing.T) {
+	t.Parallel()
+	seconds := func(name string) (at []time.Duration) {
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			ctx, cancel := context.WithTimeout(t.Context(), 35*time.Second)
+			defer cancel()
+			collector.Poll(ctx, name, 10*time.Second, nothing{}, func() reading.Stamp { return reading.Stamp{} },
+				func(collector.Report) { at = append(at, time.Since(began)) })
+		})
+		return at
+	}
+	places := map[time.Duration]bool{}
+	for _, name := range []string{"charger", "path", "box", "others"} {
+		at := seconds(name)
+		if len(at) != 4 || at[0] != 0 || at[1] < 10*time.Second || at[1] > 12*time.Second || at[2]-at[1] != 10*time.Second || at[3]-at[2] != 10*time.Second {
+			t.Errorf("%s is asked at %v", name, at)
+		}
+		if again := seconds(name); !slices.Equal(at, again) {
+			t.Errorf("%s is asked at %v, and after a restart at %v", name, at, again)
+		}
+		places[at[1]] = true
+	}
+	if len(places) < 4 {
+		t.Errorf("the sources are not spread: %v", places)
+	}
 }
