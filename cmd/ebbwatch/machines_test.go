@@ -25,7 +25,9 @@ type machine struct {
 
 func machines() []machine {
 	return []machine{
-		{"arm", "arm", "7", "qemu-arm-static"},
+		{"armv7", "arm", "7", "qemu-arm-static"},
+		{"armv6", "arm", "6", "qemu-arm-static"},
+		{"armv5", "arm", "5", "qemu-arm-static"}, // no floating point of its own, as in armel
 		{"arm64", "arm64", "", "qemu-aarch64-static"},
 		{"riscv64", "riscv64", "", "qemu-riscv64-static"},
 	}
