@@ -59,7 +59,7 @@ func read(t *testing.T, path string) string {
 func TestUnitIsHardened(t *testing.T) {
 	t.Parallel()
 	analyze := need(t, "systemd-analyze")
-	for unit, limit := range map[string]float64{"ebbwatch.service": 2.0, "ebbwatch@.service": 2.0} {
+	for unit, limit := range map[string]float64{"ebbwatch.service": 2.0, "ebbwatch@.service": 2.0, "ebbwatch-home.service": 2.0} {
 		out := ask(t, analyze, "security", "--offline=yes", "--no-pager", filepath.Join("systemd", unit))
 		m := regexp.MustCompile(`Overall exposure level for \S+: ([0-9.]+)`).FindStringSubmatch(out)
 		if m == nil {
@@ -81,7 +81,7 @@ func TestUnitIsVerified(t *testing.T) {
 		if err := os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755); err != nil {
 			t.Fatal(err)
 		}
-		for _, unit := range []string{"ebbwatch.service", "ebbwatch@watcher.service"} {
+		for _, unit := range []string{"ebbwatch.service", "ebbwatch@watcher.service", "ebbwatch-home.service"} {
 			text := read(t, filepath.Join("systemd", strings.Replace(unit, "watcher", "", 1)))
 			// Neither program nor manual page are installed here.
 			text = strings.ReplaceAll(text, "/usr/bin/ebbwatch", program)
