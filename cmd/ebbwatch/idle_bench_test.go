@@ -5,6 +5,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -13,15 +15,15 @@ import (
 )
 
 // BenchmarkIdle lets the daemon poll every 10 s beside a bare client_golang exporter, both
-// scraped every 15 s, and reports what each takes: share of a core, wake-ups a second, and
-// what the daemon writes. EBBWATCH_STUDY=1 looks for twenty minutes, so that the history is
-// written too, EBBWATCH_IDLE=12m for as long as it says; by default it is half a minute, after
-// as long to come to rest.
+// scraped every 15 s, four times as often as the files of deploy do. It reports what each takes:
+// share of a core, wake-ups a second, and what the daemon writes and sends. EBBWATCH_STUDY=1
+// looks for twenty minutes, so that the history is written too, EBBWATCH_IDLE=12m for as long as
+// it says; by default it is two minutes, after one to come to rest.
 //
 //	go test ./cmd/ebbwatch -run '^$' -bench Idle -benchtime 1x
 func BenchmarkIdle(b *testing.B) {
 	daemon, bare := builtBinary(b, "./"), builtBinary(b, "../../testdata/bareexporter/main.go")
-	rest, span := 30*time.Second, 30*time.Second
+	rest, span := time.Minute, 2*time.Minute
 	if os.Getenv("EBBWATCH_STUDY") != "" {
 		rest, span = 2*time.Minute, 20*time.Minute
 	}
@@ -50,16 +52,26 @@ func BenchmarkIdle(b *testing.B) {
 				}
 			}
 		}
+		sent := func() float64 {
+			body, _ := get(b, ourPage+"/metrics")
+			m := regexp.MustCompile(`(?m)^ebbwatch_own_sent_bytes_total (\S+)`).FindStringSubmatch(body)
+			if m == nil {
+				b.Fatalf("what is sent is not exported:\n%s", body)
+			}
+			x, _ := strconv.ParseFloat(m[1], 64)
+			return x
+		}
 		scraped(rest)
-		a, z := used(b, ours), used(b, theirs)
+		a, z, out := used(b, ours), used(b, theirs), sent()
 		scraped(span)
-		a2, z2 := used(b, ours), used(b, theirs)
+		a2, z2, out2 := used(b, ours), used(b, theirs), sent()
 		s := span.Seconds()
 		b.ReportMetric(100*(a2.CPUSeconds-a.CPUSeconds)/s, "%core-ebbwatch")
 		b.ReportMetric(100*(z2.CPUSeconds-z.CPUSeconds)/s, "%core-bare")
 		b.ReportMetric((a2.Wakeups-a.Wakeups)/s, "wakeups/s-ebbwatch")
 		b.ReportMetric((z2.Wakeups-z.Wakeups)/s, "wakeups/s-bare")
 		b.ReportMetric((a2.WrittenBytes-a.WrittenBytes)/s*86400/1e6, "MB/day-written")
+		b.ReportMetric((out2-out)/s*15/1e3, "kB-sent/scrape")
 	}
 }
 
