@@ -11,11 +11,12 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/sim"
 )
 
 // State that older versions saved opens, for ever: each folder of testdata/state was written
-// by a daemon of its time (four days of the demonstration, in which a warning was raised)
-// and is never written again. A change that cannot read one of them needs a way to.
+// by a daemon of its time (the first by four days of the demonstration, in which a warning was
+// raised, those after it, with their history, by a soak) and is never written again. A change that cannot read one of them needs a way to.
 func TestOldStateOpens(t *testing.T) {
 	t.Parallel()
 	folders, err := filepath.Glob("../../testdata/state/v*")
@@ -135,8 +136,21 @@ func goesOn(t *testing.T, dir string) {
 	if aside, _ := filepath.Glob(filepath.Join(dir, "*.damaged-*")); len(aside) > 0 {
 		t.Errorf("old state was set aside: %v", aside)
 	}
+	if _, err := os.Stat(filepath.Join(dir, "history.db")); err == nil {
+		recorded(t, out.page())
+	}
 	// A fresh start with this configuration has nothing of the record of harvests.
 	if st.EnergyJoules["pv"] < 1e6 {
 		t.Errorf("the record of the harvest is gone: %v", st.EnergyJoules["pv"])
+	}
+}
+
+// recorded finds what the soak wrote into the history in the days of its node.
+func recorded(t *testing.T, page string) {
+	t.Helper()
+	from := sim.DemoStart()
+	body, status := get(t, page+"/api/v1/history?points=100&from="+from.Format(time.RFC3339)+"&to="+from.Add(24*time.Hour).Format(time.RFC3339))
+	if n := strings.Count(body, "2026-10-0"); status != 200 || n < 20 || !strings.Contains(body, "battery_volts") {
+		t.Errorf("%d, %d moments of the old history: %.500s", status, n, body)
 	}
 }

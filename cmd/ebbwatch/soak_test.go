@@ -41,7 +41,7 @@ type soakPlan struct {
 // EBBWATCH_STUDY=1 is three days at twenty times the speed of life, most of four hours;
 // EBBWATCH_SOAK=72h@80 chooses both, here three days in 54 minutes. Beyond some 100 the polls
 // come further apart than 10 s, since no machine answers them any faster. EBBWATCH_SEED
-// repeats one. Give -timeout to the test, for its own is ten minutes.
+// repeats one; EBBWATCH_KEEP names a new folder for the state that it leaves. Give -timeout to the test, for its own is ten minutes.
 func toldSoak(t *testing.T) soakPlan {
 	t.Helper()
 	p := soakPlan{seed: 20260105, length: 80 * time.Minute, speed: 1200}
@@ -251,6 +251,20 @@ func (s *soak) kill() {
 	s.kills++
 	if _, err := os.Stat(s.full()); err == nil {
 		s.forgets++
+	}
+	s.run()
+}
+
+// keep leaves the state in a folder as a power cut would, for TestOldStateOpens.
+func (s *soak) keep(folder string) {
+	s.t.Helper()
+	if folder == "" {
+		return
+	}
+	_ = s.cmd.Process.Kill()
+	_ = s.cmd.Wait() // it was killed
+	if err := os.CopyFS(folder, os.DirFS(filepath.Join(s.dir, "state"))); err != nil {
+		s.t.Error(err)
 	}
 	s.run()
 }
@@ -468,6 +482,7 @@ func TestSoak(t *testing.T) {
 	s.wait(30 * time.Minute) // connections that are idle may close
 	t.Logf("%d rounds with %v; %d kills more, %d of all while the disk was full", cycles, s.met, s.kills-s.met["kill"], s.forgets)
 	t.Logf("the owner heard %.2f h after the trouble at the latest", longest(s.delays))
+	s.keep(os.Getenv("EBBWATCH_KEEP"))
 	s.judgeWarnings()
 	s.judgeBelief()
 	s.judgeLeaks()
