@@ -111,7 +111,9 @@ type soak struct {
 	cmd      *exec.Cmd
 	out      *screen
 	kills    int
-	forgets  int // kills while the disk was full
+	emptied  time.Duration   // when the disk was last full no more
+	forgets  int             // kills while the disk was full, or before anything could be kept again
+	orphans  map[string]bool // alarms, by id, that such a kill made the daemon forget
 	tmpfs    bool
 	band     band
 	compared time.Time
@@ -121,7 +123,7 @@ type soak struct {
 
 func newSoak(t *testing.T, p soakPlan) *soak {
 	t.Helper()
-	s := &soak{soakPlan: p, t: t, dice: rand.New(rand.NewPCG(p.seed, 20)), dir: t.TempDir(), met: map[string]int{}}
+	s := &soak{soakPlan: p, t: t, dice: rand.New(rand.NewPCG(p.seed, 20)), dir: t.TempDir(), met: map[string]int{}, orphans: map[string]bool{}}
 	s.node = soakNodeOf(s.dice)
 	t.Logf("seed %d: %s at %g times the speed of life, a poll each %s; a node of the %s sort", p.seed, p.length, p.speed, p.every, s.node.sort)
 	s.live = sim.NewLive(sim.New(s.node.Spec), p.speed)
@@ -249,8 +251,12 @@ func (s *soak) kill() {
 	}
 	_ = s.cmd.Wait() // it was killed
 	s.kills++
-	if _, err := os.Stat(s.full()); err == nil {
+	if _, err := os.Stat(s.full()); err == nil || s.emptied > 0 && s.at()-s.emptied < 10*s.every {
 		s.forgets++
+		over := s.heard("", alert.Cleared)
+		for id := range s.heard("", alert.Raised) {
+			s.orphans[id] = s.orphans[id] || over[id] == ""
+		}
 	}
 	s.run()
 }
@@ -316,7 +322,10 @@ func (s *soak) fault(kind string) (heal func()) {
 		}
 		_, _ = io.CopyN(f, endless{}, 64<<20) // until nothing more goes in
 		_ = f.Close()
-		return func() { _ = os.Remove(s.full()) }
+		return func() {
+			_ = os.Remove(s.full())
+			s.emptied = s.at()
+		}
 	case "link cut":
 		s.cut.Store(true)
 		return func() { s.cut.Store(false) }

@@ -210,7 +210,7 @@ func (l *Loop) turn() {
 		}
 	}
 	due := l.post.due(now.Wall)
-	if len(notices) > 0 || len(due) > 0 {
+	if len(notices) > 0 || len(due) > 0 || l.problems["alerts"] != "" { // what could not be kept is tried again at once
 		l.keepAlerts()
 	}
 	l.post.handOut(due)

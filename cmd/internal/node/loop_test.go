@@ -219,6 +219,31 @@ func TestFullDiskStopsNothing(t *testing.T) {
 	})
 }
 
+// What could not be kept is kept as soon as the disk takes it: a kill after that must not make
+// the node forget an alarm of which its owner has heard.
+func TestAlarmIsKeptOnceTheDiskHasRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memStore{broken: errors.New("cannot write: no space left on device")}
+		box := &inbox{}
+		time.AfterFunc(5*time.Minute, func() {
+			store.mu.Lock()
+			store.broken = nil
+			store.mu.Unlock()
+		})
+		time.AfterFunc(5*time.Minute+15*time.Second, func() {
+			store.mu.Lock()
+			defer store.mu.Unlock()
+			if saved, ok := store.saved["alerts"].(Alerts); !ok || saved.Outbox.Queues["owner"].Sent != 1 {
+				t.Errorf("what was kept 15 s after there was room: %+v", saved)
+			}
+		})
+		liveFor(t, testOptions(store, fixed{values: values(3)}, owner(box)), 6*time.Minute)
+		if len(box.got) != 1 {
+			t.Errorf("%d notices came, want 1", len(box.got))
+		}
+	})
+}
+
 func TestSilentSourceBlanksNothingElse(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := testOptions(nil, fixed{err: collector.Errorf(collector.Timeout, "cannot read unit 1: no answer")})
