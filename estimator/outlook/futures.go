@@ -151,7 +151,7 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 			proc = proc.Next()
 		}
 	}
-	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays), s.Skill.Tie.Correlation())
+	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays), s.Skill.Tie.Bond())
 }
 
 // drawPaths samples each path's own quantities. Every quantity is spread evenly over its

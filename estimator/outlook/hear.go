@@ -79,7 +79,8 @@ func (m Model) hourGHI(h reading.ForecastHour, mid time.Time) (ghi, top float64,
 	return 0, 0, false
 }
 
-// words turns a forecast into observations of the days from today on.
+// words turns a forecast into observations of the days from today on, with what earlier
+// issues said of the same days.
 func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) []sky.Word {
 	if fc == nil {
 		return nil
@@ -90,7 +91,16 @@ func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) 
 		if i < 0 || i >= days || d.cover < 0.3 || i > 0 && d.cover < 0.8 {
 			continue
 		}
-		out = append(out, sky.Word{Day: i, Score: d.score, Line: s.Skill.Line(d.lead)})
+		word := func(lead int, score float64) sky.Word {
+			return sky.Word{Day: i, Issue: d.day - lead, Score: score, Line: s.Skill.Line(lead)}
+		}
+		out = append(out, word(d.lead, d.score))
+		pend := &s.Pending[d.day%sky.Leads]
+		for lead := d.lead + 1; lead < sky.Leads && pend.Day == d.day; lead++ {
+			if pend.Known[lead] {
+				out = append(out, word(lead, pend.Score[lead]))
+			}
+		}
 	}
 	return out
 }

@@ -50,7 +50,15 @@ func (m Model) roll(s *State, p *plant, mid time.Time) {
 		}
 		s.SkyDay = day
 	}
+	s.Sky.Season = m.season(p.noon(day))
+	s.Sky.Scale = s.Width.At(s.Sky.Season)
 	s.Day = Day{Date: day, ClearKt: p.clearKt(day)}
+}
+
+// season is 1 in the depth of winter and -1 at the height of summer; near the equator there
+// is little of either.
+func (m Model) season(t time.Time) float64 {
+	return math.Cos(2*math.Pi*float64(t.YearDay()+10)/365) * max(-1, min(1, m.Site.Latitude/35))
 }
 
 // learnLoad follows the load while it is on, and notes when it goes and comes back.
@@ -162,6 +170,11 @@ func (m Model) closeDay(s *State, p *plant) {
 	s.Covered = 0
 	s.Skyline.learnDay(&s.Day, s.Panel)
 	m.learnPanel(s, seen)
+	if seen.share > 0.5 && !seen.bounded && s.Sky.Scale > 0 {
+		mean, variance := s.Sky.Score()
+		miss := seen.score - mean
+		s.Width = s.Width.Learn(s.Sky.Season, s.Sky.Scale*miss*miss/(variance+seen.variance))
+	}
 	s.Sky = seen.teach(s.Sky)
 	m.judgeForecasts(s, seen)
 }

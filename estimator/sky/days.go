@@ -12,13 +12,16 @@ type Days struct {
 // came out before.
 type Word struct {
 	Day   int // index into [Days]
+	Issue int // day of its issue; only differences count
 	Score float64
 	Line  Line
 }
 
-// Given is the distribution after a forecast was heard: the words are taken as noisy
-// observations, the errors of neighbouring days with the correlation tie.
-func (d Days) Given(words []Word, tie float64) Days {
+// Given is the distribution after forecasts were heard: the words are taken as noisy
+// observations whose errors go together as the bond says. A service that changes its mind
+// at random is worth more when its older words are weighed in; one that sticks to what it
+// said is not.
+func (d Days) Given(words []Word, bond Bond) Days {
 	n, w := len(d.Mean), len(words)
 	if w == 0 {
 		return d
@@ -26,10 +29,11 @@ func (d Days) Given(words []Word, tie float64) Days {
 	s := square(w) // covariance of the words
 	g := make([][]float64, n)
 	miss := make([]float64, w)
+	shared := bond.table()
 	for a, x := range words {
 		miss[a] = x.Score - x.Line.Bias - x.Line.Slope*d.Mean[x.Day]
 		for b, y := range words {
-			both := math.Pow(tie, math.Abs(float64(x.Day-y.Day)))
+			both := shared[apart(x.Day, y.Day)][apart(x.Issue, y.Issue)]
 			s[a][b] = x.Line.Slope*y.Line.Slope*d.Cov[x.Day][y.Day] + both*x.Line.SD*y.Line.SD
 		}
 		s[a][a] += 1e-6
@@ -42,6 +46,8 @@ func (d Days) Given(words []Word, tie float64) Days {
 	}
 	return d.reduce(cholesky(s), g, miss)
 }
+
+func apart(a, b int) int { return min(max(a-b, b-a), Leads-1) }
 
 // reduce conditions on observations whose covariance has the factor l, whose covariance
 // with the days is g, and which came out by miss above what was expected.

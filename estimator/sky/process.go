@@ -3,12 +3,15 @@ package sky
 import "math"
 
 // The process: a score is Fast + Slow + Site. Fitted to the correlations named in the
-// package's text; Fast and Slow together have variance 1. The site's offset comes back to
-// what was given as the climate over about 500 days.
+// package's text; Fast and Slow together have the variance of [Width]. In winter weather
+// passes faster than in summer: less of it is Slow. The site's offset comes back to what was
+// given as the climate over about 500 days.
 const (
-	fastPhi, fastVar = 0.18, 0.85
-	slowPhi, slowVar = 0.75, 0.15
-	sitePhi          = 0.998
+	fastPhi, slowPhi, sitePhi = 0.18, 0.70, 0.998
+	slowShare, slowSeason     = 0.20, 0.10 // of the variance; how far it swings with the season
+	// siteWander is how far a site's offset wanders by itself, however unsure it was at
+	// first: years differ, trees grow, and a month's mean is not quite that of its days.
+	siteWander = 0.08
 )
 
 // Process is what is believed of the sky on one day: the parts of its score and their
@@ -17,19 +20,35 @@ type Process struct {
 	X       [3]float64 // fast, slow, site
 	P       [3][3]float64
 	SiteVar float64 // of the site's offset when nothing is seen for very long
+	Season  float64 // 1 in the depth of winter, -1 at the height of summer
+	Scale   float64 // of the variance of Fast and Slow; 0 is 1
 }
 
 // Begin is the process before anything was seen, with a doubt about the site's mean.
 func Begin(siteSD float64) Process {
-	p := Process{SiteVar: siteSD * siteSD}
-	p.P[0][0], p.P[1][1], p.P[2][2] = fastVar, slowVar, p.SiteVar
+	p := Process{}
+	fast, slow := p.parts()
+	p.P[0][0], p.P[1][1], p.P[2][2] = fast, slow, siteSD*siteSD
+	p.SiteVar = min(siteSD*siteSD, sq(siteWander+0.2*max(siteSD-0.15, 0)))
 	return p
 }
 
+func sq(x float64) float64 { return x * x }
+
 func phis() [3]float64 { return [3]float64{fastPhi, slowPhi, sitePhi} }
 
+// parts are the variances of Fast and Slow in the season.
+func (p *Process) parts() (fast, slow float64) {
+	share, scale := slowShare-slowSeason*p.Season, p.Scale
+	if scale == 0 {
+		scale = 1
+	}
+	return (1 - share) * scale, share * scale
+}
+
 func (p *Process) noise() [3]float64 {
-	return [3]float64{fastVar * (1 - fastPhi*fastPhi), slowVar * (1 - slowPhi*slowPhi), p.SiteVar * (1 - sitePhi*sitePhi)}
+	fast, slow := p.parts()
+	return [3]float64{fast * (1 - fastPhi*fastPhi), slow * (1 - slowPhi*slowPhi), p.SiteVar * (1 - sitePhi*sitePhi)}
 }
 
 // Next moves on by one day.

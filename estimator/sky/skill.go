@@ -22,38 +22,6 @@ type Skill struct {
 	Tie  Tie
 }
 
-// Tie follows how a service's errors for one day go with those for the next in the same
-// issue: a forecast that misses a low misses all its days.
-type Tie struct {
-	N, Sum float64
-	Last   [Leads]float64 // errors of the day before, in standard deviations
-	Known  [Leads]bool
-}
-
-const (
-	usualTie = 0.3  // before anything was learned
-	tiePrior = 60.0 // pairs of days that it is worth
-	tieFade  = 1 - 1.0/600
-)
-
-// Correlation of the errors of neighbouring days.
-func (t *Tie) Correlation() float64 {
-	return max(0, min(0.8, (t.Sum+tiePrior*usualTie)/(t.N+tiePrior)))
-}
-
-// Missed takes in by how much each lead's forecast missed a day that came true, in standard
-// deviations. follows tells that it is the day after the one before.
-func (t Tie) Missed(miss [Leads]float64, known [Leads]bool, follows bool) Tie {
-	for lead := 2; lead < Leads && follows; lead++ {
-		if known[lead] && t.Known[lead-1] {
-			t.N = t.N*tieFade + 1
-			t.Sum = t.Sum*tieFade + max(-4, min(4, miss[lead]*t.Last[lead-1]))
-		}
-	}
-	t.Last, t.Known = miss, known
-	return t
-}
-
 // usualSkill is the correlation between a forecast and the day that came, by lead, before
 // anything was learned: a little below what good services reach in the open literature
 // (common practice).

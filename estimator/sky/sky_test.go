@@ -298,7 +298,7 @@ func TestForecastIsLearned(t *testing.T) {
 	near(t, "bias", line.Bias, bias, 0.12)
 	near(t, "slope", line.Slope, r, 0.1)
 	near(t, "error", line.SD, math.Sqrt(1-r*r), 0.08)
-	d := Begin(0).Ahead(4).Given([]Word{{Day: 2, Score: -1, Line: Line{Slope: 0.8, SD: 0.6}}}, 0.3)
+	d := Begin(0).Ahead(4).Given([]Word{{Day: 2, Score: -1, Line: Line{Slope: 0.8, SD: 0.6}}}, Bond{Day: 0.3})
 	near(t, "mean of the day", d.Mean[2], -0.8, 0.03)
 	near(t, "variance of the day", d.Cov[2][2], 0.36, 0.02)
 	if d.Mean[1] >= 0 || d.Mean[1] < d.Mean[2] {
@@ -335,11 +335,11 @@ func TestTieIsLearned(t *testing.T) {
 			}
 			tie = tie.Missed(miss, known, day > 0)
 		}
-		near(t, "tie of the errors", tie.Correlation(), want, 0.12)
+		near(t, "tie of the errors", tie.Bond().Day, want, 0.12)
 	}
-	words := []Word{{1, 0, Line{Slope: 0.8, SD: 0.6}}, {2, 0, Line{Slope: 0.8, SD: 0.6}}}
+	words := []Word{{Day: 1, Line: Line{Slope: 0.8, SD: 0.6}}, {Day: 2, Line: Line{Slope: 0.8, SD: 0.6}}}
 	spread := func(tie float64) float64 {
-		d := Begin(0).Ahead(3).Given(words, tie)
+		d := Begin(0).Ahead(3).Given(words, Bond{Day: tie})
 		return d.Cov[1][1] + d.Cov[2][2] + 2*d.Cov[1][2]
 	}
 	if spread(0.6) <= spread(0) {
