@@ -1,7 +1,11 @@
 package plan
 
 import (
+	"fmt"
 	"math"
+	"math/rand/v2"
+	"os"
+	"slices"
 	"testing"
 	"time"
 
@@ -17,7 +21,8 @@ type station struct {
 	latitude, longitude float64
 }
 
-// The process and the temperatures were fitted to the first; the second was held back.
+// Skies and temperatures were fitted to the daily statistics of the first, never to a loss
+// of load; the second was held back.
 func hoogeveen() station    { return station{"knmi_279_daily.csv", 52.750, 6.574} }
 func terschelling() station { return station{"knmi_251_daily.csv", 53.392, 5.346} }
 
@@ -63,21 +68,26 @@ func aKit(latitude, longitude float64, sun, air []float64) *Kit {
 // compared is the loss of load of one node under drawn and under measured skies.
 type compared struct{ drawn, measured float64 }
 
-// grid runs nodes of many sizes through both skies.
-func (s station) grid(t testing.TB, cold bool) []compared {
+func (c compared) far() bool { return c.drawn > 1.5*c.measured || c.measured > 1.5*c.drawn }
+
+// grid runs nodes of many sizes, all changed alike, through both skies.
+func (s station) grid(t testing.TB, cold bool, seed uint64, change func(*Kit)) (out []compared) {
+	t.Helper()
 	days, sun, air := s.record(t)
 	if !cold {
 		air = nil
 	}
 	k := aKit(s.latitude, s.longitude, sun, air)
 	k.Weather.AirSpread = AirSpread(days, false)
+	if change != nil {
+		change(k)
+	}
 	y := k.Prepare(1)
-	drawn := y.Synthetic(200, 1)
+	drawn := y.Synthetic(200, seed)
 	measured, _ := y.Measured(days, 1)
 	if len(measured) < 20 {
 		t.Fatalf("only %d measured years", len(measured))
 	}
-	var out []compared
 	// Only the sizes against the load matter, so the panel stays as it is.
 	for _, load := range []float64{0.15, 0.25, 0.35, 0.5, 0.7, 0.85, 1, 1.25, 1.5, 2} {
 		for _, battery := range []float64{0.15, 0.3, 0.6, 1, 2, 4, 8} {
@@ -87,84 +97,113 @@ func (s station) grid(t testing.TB, cold bool) []compared {
 				continue
 			}
 			c.drawn = y.LLP(drawn, try)
-			t.Logf("240 W %4.0f Ah %4.1f W: drawn %.4f, measured %.4f, ratio %.2f", 80*battery, 10*load, c.drawn, c.measured, c.drawn/c.measured)
+			if c.far() {
+				t.Logf("240 W %4.0f Ah %4.1f W: drawn %.4f, measured %.4f, factor %.2f", 80*battery, 10*load, c.drawn, c.measured, c.drawn/c.measured)
+			}
 			out = append(out, c)
 		}
 	}
 	return out
 }
 
-// The loss of load of 200 drawn years against the same node's through the measured years, at
-// a measured loss between 0.5 and 10 %, for a battery that takes charge at any temperature.
-// The aim is a factor of 1.5. The station that the process was fitted to keeps it for every
-// node. The one held back does for all but a few, on the cautious side: its darkest days
-// are brighter than the published spread has them, so nodes with little storage come out
-// too dark. No more than one node in six may be beyond 1.5 there, and none beyond 1.75.
+// widest is the largest factor between drawn and measured, and how many are beyond 1.5.
+func widest(list []compared) (factor float64, far int) {
+	for _, c := range list {
+		factor = max(factor, c.drawn/c.measured, c.measured/c.drawn)
+		if c.far() {
+			far++
+		}
+	}
+	return factor, far
+}
+
+// The loss of load of 200 drawn years against the same node's through the measured years,
+// at a measured loss between 0.5 and 10 %: within a factor of 1.5 for every node, at the
+// station that the skies were fitted to and at the one held back, for a battery that takes
+// charge at any temperature and for one that refuses it below freezing.
 func TestDrawnAgainstMeasuredYears(t *testing.T) {
 	t.Parallel()
 	for name, s := range map[string]station{"fitted": hoogeveen(), "held back": terschelling()} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			list := s.grid(t, false)
-			if len(list) < 15 {
-				t.Fatalf("only %d nodes lie in the range", len(list))
-			}
-			far := 0
-			for _, c := range list {
-				r := c.drawn / c.measured
-				if r > 1.5 || r < 1/1.5 {
-					far++
+		for _, cold := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, frost %v", name, cold), func(t *testing.T) {
+				t.Parallel()
+				list := s.grid(t, cold, 1, nil)
+				factor, far := widest(list)
+				t.Logf("%d nodes, the widest factor %.2f", len(list), factor)
+				if len(list) < 15 || far > 0 {
+					t.Errorf("%d of %d nodes are beyond a factor of 1.5", far, len(list))
 				}
-				if r > 1.75 || r < 1/1.75 {
-					t.Errorf("drawn %.4f, measured %.4f: factor %.2f", c.drawn, c.measured, r)
-				}
-			}
-			t.Logf("%d of %d nodes are within a factor of 1.5", len(list)-far, len(list))
-			if name == "fitted" && far > 0 || 6*far > len(list) {
-				t.Errorf("%d of %d nodes are beyond a factor of 1.5", far, len(list))
-			}
-		})
+			})
+		}
 	}
 }
 
-// With a battery that refuses charge below freezing, spells of frost decide. The factor of
-// 1.5 must hold from a loss of 2 % up at both stations; below that 21 to 25 winters tell
-// little, and what is beyond is counted: no more than a third, none beyond 2.5.
-func TestDrawnFrostAgainstMeasuredYears(t *testing.T) {
+// Other nodes under other draws, none of which was looked at while the skies were fitted: a
+// flat panel, one that faces the evening, a steep one with a PWM charger and a load by night.
+// When this was run for the first time, 290 of 292 were within 1.5, and the widest factor
+// 1.56. EBBWATCH_STUDY=1 runs them.
+func TestOtherNodesAgainstMeasuredYears(t *testing.T) {
+	if os.Getenv("EBBWATCH_STUDY") == "" {
+		t.Skip("skipped: needs EBBWATCH_STUDY=1, some 20 s")
+	}
 	t.Parallel()
-	for name, s := range map[string]station{"fitted": hoogeveen(), "held back": terschelling()} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			seen, rare, far, kind := 0, 0, 0, 0
-			for _, c := range s.grid(t, true) {
-				r := c.drawn / c.measured
-				off := r > 1.5 || r < 1/1.5
-				if c.measured >= 0.02 {
-					seen++
-					if off {
-						t.Errorf("drawn %.4f, measured %.4f: factor %.2f", c.drawn, c.measured, r)
-					}
-					continue
-				}
-				rare++
-				if r > 2.5 || r < 0.4 {
-					t.Errorf("drawn %.4f, measured %.4f: factor %.2f", c.drawn, c.measured, r)
-				}
-				if off {
-					far++
-				}
-				if r < 1 {
-					kind++
+	nodes := map[string]func(*Kit){
+		"flat": func(k *Kit) { k.Site.TiltDeg = 20 },
+		"west": func(k *Kit) { k.Site.AzimuthDeg = 230 },
+		"night": func(k *Kit) {
+			k.Site.TiltDeg, k.Site.MPPT = 75, false
+			for h := range 24 {
+				k.Load.Watts[h] = 6
+				if h < 7 || h > 17 {
+					k.Load.Watts[h] = 14
 				}
 			}
-			if seen < 10 {
-				t.Fatalf("only %d nodes lie in the range", seen)
+		},
+	}
+	seen, beyond := 0, 0
+	for at, s := range map[string]station{"fitted": hoogeveen(), "held back": terschelling()} {
+		for name, change := range nodes {
+			for _, cold := range []bool{false, true} {
+				list := s.grid(t, cold, 2, change)
+				factor, far := widest(list)
+				t.Logf("%s, %s, frost %v: %d of %d nodes beyond 1.5, the widest factor %.2f", at, name, cold, far, len(list), factor)
+				seen, beyond = seen+len(list), beyond+far
 			}
-			if 3*far > rare {
-				t.Errorf("%d of %d nodes below 2 %% are beyond the factor", far, rare)
+		}
+	}
+	if seen < 200 || 20*beyond > seen {
+		t.Errorf("%d of %d nodes are beyond a factor of 1.5, more than one in twenty", beyond, seen)
+	}
+}
+
+// How far measured years can tell: the same node's loss over two halves of them, drawn by
+// lot, differs by more than the drawn years differ from all of them.
+func TestMeasuredYearsDifferAmongThemselves(t *testing.T) {
+	t.Parallel()
+	days, sun, _ := terschelling().record(t)
+	y := aKit(53.392, 5.346, sun, nil).Prepare(1)
+	measured, _ := y.Measured(days, 1)
+	rng := rand.New(rand.NewPCG(1, 1))
+	for _, try := range []Try{{Load: 0.7}, {Load: 0.85, Battery: 2}, {Load: 1.25, Battery: 8}} {
+		years := y.Run(measured, try)
+		loss := func(years []Tally) float64 {
+			var asked, got float64
+			for i := range years {
+				asked, got = asked+years[i].Demand, got+years[i].Served
 			}
-			t.Logf("below 2 %%: %d nodes, %d of them beyond the factor, %d too kind", rare, far, kind)
-		})
+			return max(1e-6, 1-got/asked)
+		}
+		var ratios []float64
+		for range 40 {
+			rng.Shuffle(len(years), func(i, j int) { years[i], years[j] = years[j], years[i] })
+			a, b := loss(years[:len(years)/2]), loss(years[len(years)/2:])
+			ratios = append(ratios, max(a, b)/min(a, b))
+		}
+		slices.Sort(ratios)
+		t.Logf("%.1f W, %.0f Ah: one half of the years against the other, in the middle of 40 lots a factor of %.2f", 10*try.Load, 80*or1(try.Battery), ratios[20])
+		if ratios[20] < 1.15 {
+			t.Errorf("halves agree within %.2f: the measured years could tell more than is asked of them", ratios[20])
+		}
 	}
 }
 

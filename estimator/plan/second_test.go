@@ -145,15 +145,25 @@ func secondOf(n [3]float64) second {
 
 func tryOf(n [3]float64) Try { return Try{Panel: n[0] / 240, Battery: n[1] / 80, Load: n[2] / 10} }
 
-// Under the same days of clearness both models harvest the same within 5 % and lose the same
-// load within a factor of 1.3 from about 1 % up, and of 1.5 below: 3 % of harvest, which the
-// isotropic sky costs the second model, is a fifth of the loss.
+// Under the same days of clearness both models harvest the same within 5 %. Given the same
+// harvest they lose the same load within a factor of 1.3, and of 1.4 below half a per cent: a few per cent of harvest, which
+// the isotropic sky costs the second model, are a fifth of the loss and more.
 func TestSecondModelUnderTheSameSkies(t *testing.T) {
 	t.Parallel()
 	y := someYear(nil)
 	drawn := y.Synthetic(80, 5)
 	for _, n := range nodes() {
 		s := secondOf(n)
+		var a, b float64
+		for i := range 10 {
+			for d := range Days {
+				a += float64(y.daily[d].At(drawn[i].Place[d])) * n[0] / 240 / 10
+				for _, x := range s.hourly((181+d)%365+1, float64(drawn[i].GHI[d])/y.top[d]) {
+					b += x / 10
+				}
+			}
+		}
+		s.peak *= a / b
 		first, other := y.LLP(drawn, tryOf(n)), 0.0
 		for i := range drawn {
 			d := -1
@@ -162,20 +172,13 @@ func TestSecondModelUnderTheSameSkies(t *testing.T) {
 				return float64(drawn[i].GHI[d]) / y.top[d]
 			}) / float64(len(drawn))
 		}
-		var a, b float64
-		for d := range Days {
-			a += float64(y.daily[d].At(drawn[0].Place[d])) * n[0] / 240
-			for _, x := range s.hourly((181+d)%365+1, float64(drawn[0].GHI[d])/y.top[d]) {
-				b += x
-			}
-		}
 		t.Logf("%v: loss of load %.4f, by the second model %.4f, factor %.2f; harvest %.0f and %.0f kWh", n, first, other, first/other, a/1000, b/1000)
 		if r := a / b; r > 1.05 || r < 1/1.05 {
 			t.Errorf("%v: harvest %.0f against %.0f kWh", n, a/1000, b/1000)
 		}
 		most := 1.3
-		if other < 0.011 {
-			most = 1.5
+		if other < 0.005 {
+			most = 1.4
 		}
 		if r := first / other; r > most || r < 1/most {
 			t.Errorf("%v: %.4f against %.4f", n, first, other)
@@ -184,9 +187,8 @@ func TestSecondModelUnderTheSameSkies(t *testing.T) {
 }
 
 // Under skies of its own, from the matrices, the second model agrees within a factor of 1.5
-// where 2 % or more is lost. Rarer losses hang on runs of the darkest days, of which the
-// matrices have fewer: there the first model must be the more cautious one, by no more than
-// 4 times.
+// where 1 % or more is lost, and within 2.5 below: rarer losses hang on runs of the darkest
+// days, of which the matrices have fewer.
 func TestSecondModelUnderItsOwnSkies(t *testing.T) {
 	t.Parallel()
 	matrices := plantest.Transitions(t)
@@ -214,7 +216,11 @@ func TestSecondModelUnderItsOwnSkies(t *testing.T) {
 		}
 		t.Logf("%v: loss of load %.4f, by the second model %.4f, factor %.2f", n, first, other, first/other)
 		r := first / other
-		if other >= 0.02 && (r > 1.5 || r < 1/1.5) || other < 0.02 && (r > 4 || r < 1) {
+		most := 1.5
+		if other < 0.01 {
+			most = 2.5
+		}
+		if r > most || r < 1/most {
 			t.Errorf("%v: %.4f against %.4f", n, first, other)
 		}
 	}

@@ -19,27 +19,70 @@ type Winter struct {
 	GHI     [Days]float32 // kWh/m²
 }
 
-// Synthetic draws n years. The same seed gives the same years. The days follow the process
-// of package sky; the offset of the site stands for the doubt about the given means and for
-// what one year differs from the next. Temperatures and snow are drawn by themselves.
+// Synthetic draws n years. The same seed gives the same years. Days are spread about the
+// month's mean as [lifted] says and follow each other as [skies] says; temperatures and
+// snow are drawn beside them.
 func (y *Year) Synthetic(n int, seed uint64) []Winter {
 	out := make([]Winter, n)
 	for i := range out {
-		y.draw(&out[i], rand.New(rand.NewPCG(seed, uint64(i))))
+		w, rng := &out[i], rand.New(rand.NewPCG(seed, uint64(i)))
+		s := startSkies(y.site, y.siteSD, rng)
+		for d := range Days {
+			z := s.next(y.season(d), rng)
+			w.Score[d], w.Place[d] = float32(z), y.place[d].at(z)
+			w.GHI[d] = float32(y.spread[d].Clearness(z) * y.top[d])
+		}
+		y.dress(w, rng)
 	}
 	return out
 }
 
-func (y *Year) draw(w *Winter, rng *rand.Rand) {
-	p := sky.Begin(y.siteSD)
-	p.X[2] = y.site
-	for d := range Days {
-		mean, variance := p.Score()
-		z := mean + math.Sqrt(max(0, variance))*rng.NormFloat64()
-		p = p.See(z, 0).Next()
-		w.Score[d], w.Place[d] = float32(z), y.place[d].at(z)
-		w.GHI[d] = float32(y.spread[d].Clearness(z) * y.top[d])
+// Chained draws n years from the published daily transitions instead ([sky.Chain]): another
+// model of the same skies, for a second opinion. Each month's days are scaled to its mean.
+func (y *Year) Chained(n int, seed uint64) []Winter {
+	out := make([]Winter, n)
+	var drawn, want [12]float64
+	for i := range out {
+		rng := rand.New(rand.NewPCG(seed, uint64(i)))
+		var chain sky.Chain
+		for d := range Days {
+			m := y.month[d]
+			if d == 0 || m != y.month[d-1] {
+				chain = sky.NewChain(y.kt[m])
+				for range 3 { // it begins in the middle of its range
+					chain, _ = chain.Next(rng)
+				}
+			}
+			kt := 0.0
+			chain, kt = chain.Next(rng)
+			out[i].GHI[d] = float32(kt * y.top[d])
+			drawn[m] += kt * y.top[d]
+			want[m] += y.spread[d].Mean * y.top[d]
+		}
 	}
+	for i := range out {
+		w := &out[i]
+		for d := range Days {
+			m := y.month[d]
+			if drawn[m] > 0 {
+				w.GHI[d] *= float32(want[m] / drawn[m])
+			}
+			if y.top[d] > 0 {
+				y.see(w, d, float64(w.GHI[d])/y.top[d])
+			}
+		}
+		y.dress(w, rand.New(rand.NewPCG(seed, uint64(n+i))))
+	}
+	return out
+}
+
+// see puts a day's clearness where it belongs.
+func (y *Year) see(w *Winter, d int, kt float64) {
+	w.Place[d], w.Score[d] = y.bench.Place(kt), float32(y.spread[d].Score(kt))
+}
+
+// dress draws the temperatures and the snow of a year whose skies are known.
+func (y *Year) dress(w *Winter, rng *rand.Rand) {
 	air, cover, days := startAir(rng), false, y.months()
 	for d := range Days {
 		after := float64(w.Score[min(d+1, Days-1)])
@@ -59,30 +102,30 @@ func (y *Year) season(d int) float64 {
 }
 
 // warmth is how a day's air stands to the month's mean: a part that forgets within days,
-// one that forgets within two weeks, and spells of frost, which are what stops a battery.
-// The first follows the sky (clear winter days are cold, clear summer days warm), and clear
-// days begin a spell of frost and prolong it.
+// one that forgets within two weeks, and spells of cold that last for weeks and are what
+// stops a battery. The first follows the sky: clear winter days are cold, clear summer days
+// warm.
 type warmth struct {
 	fast, slow float64
-	frost      bool
-	chance     float64 // of frost on such a day of the year, before anything is known
+	cold       bool
+	chance     float64 // of cold on such a day of the year, before anything is known
 }
 
-// Fitted to 26 years of days at one lowland station near the sea. Standard deviation 4.2 K
-// in winter, 3.3 K in spring and autumn, 2.9 K in summer; skewness -0.41 in winter;
-// correlation over 1, 2, 3, 5, 7, 10 days in winter 0.84 0.67 0.55 0.41 0.31 0.23; with the
-// sky's score of the same day -0.40 in winter, of the days before and after -0.33 and -0.22,
-// and 0.43 in summer. Far from the sea days differ more, on a coast less: a measured record
-// tells (AirSpread).
+// Fitted to 26 years of days at one lowland station near the sea. There in December to
+// February 24, 13, 6 and 2 % of the days are below 0, -2, -4 and -7 °C (here 24, 13, 6 and
+// 2), single days differ from the month's mean by 4.2 K, means of 7, 30 and 88 days by 3.5,
+// 2.5 and 1.7 K (3.5, 2.6, 1.7), days below freezing have a mean score of the sky of 0.62
+// (0.59), and 3.0, 1.4, 0.5 and 0.3 spells a year last 3, 6, 10 and 15 days below freezing
+// (3.1, 1.3, 0.5, 0.25). Far from the sea days differ more, on a coast less: a measured
+// record tells (AirSpread).
 const (
-	airSpread, airSummer = 3.1, -0.3 // K
-	airFast, airSlow     = 0.60, 0.89
+	airSpread, airSummer = 3.4, -0.9 // K
+	airFast, airSlow     = 0.60, 0.93
 	airShare             = 0.5 // of the variance, in the fast part
-	airSky, airNext      = 0.80, 0.75
-	frostDepth           = 7.0  // K below what it would be
-	frostShare           = 0.13 // of the days in the middle of winter
-	frostStay            = 10.0 // days
-	frostSky             = 0.9
+	airSky, airNext      = 0.99, 0.36
+	coldDepth            = 5.9  // K below what it would be
+	coldShare            = 0.18 // of the days in the middle of winter
+	coldStay             = 20.0 // days
 )
 
 func startAir(rng *rand.Rand) warmth { return warmth{fast: rng.NormFloat64(), slow: rng.NormFloat64()} }
@@ -95,26 +138,24 @@ func (a *warmth) next(score, after, season float64, rng *rand.Rand) float64 {
 	a.fast = airFast*a.fast + math.Sqrt(1-airFast*airFast)*push
 	a.slow = airSlow*a.slow + math.Sqrt(1-airSlow*airSlow)*rng.NormFloat64()
 	spread := airSpread + min(0, season)*min(0, season)*airSummer
-	return spread*(math.Sqrt(airShare)*a.fast+math.Sqrt(1-airShare)*a.slow) + a.spell(score, season, rng.Float64())
+	return spread*(math.Sqrt(airShare)*a.fast+math.Sqrt(1-airShare)*a.slow) + a.spell(season, rng.Float64())
 }
 
-// spell lets frost come and go, and gives what it does to the day, K; over many years it
+// spell lets cold come and go, and gives what it does to the day, K; over many years it
 // does nothing to the mean.
-func (a *warmth) spell(score, season, chance float64) float64 {
-	share := frostShare * max(0, season) * max(0, season)
-	enter, leave := share/(1-share)/frostStay, 1/frostStay
+func (a *warmth) spell(season, chance float64) float64 {
+	share := coldShare * max(0, season) * max(0, season)
+	enter, leave := share/(1-share)/coldStay, 1/coldStay
 	a.chance += (1-a.chance)*enter - a.chance*leave
-	lean := math.Exp(frostSky*score - frostSky*frostSky/2)
-	switch {
-	case a.frost:
-		a.frost = chance >= leave*math.Exp(-frostSky*score-frostSky*frostSky/2)
-	default:
-		a.frost = chance < enter*lean
+	if a.cold {
+		a.cold = chance >= leave
+	} else {
+		a.cold = chance < enter
 	}
-	if a.frost {
-		return -frostDepth * (1 - a.chance)
+	if a.cold {
+		return -coldDepth * (1 - a.chance)
 	}
-	return frostDepth * a.chance
+	return coldDepth * a.chance
 }
 
 // snow keeps the panel covered in runs, so that the month's days come out as given.
@@ -207,7 +248,7 @@ func (y *Year) measured(record *[Days]Day, year int, rng *rand.Rand) (w Winter, 
 			missing++
 			w.Celsius[d] = float32(y.air[d])
 		}
-		w.Place[d], w.Score[d] = y.bench.Place(kt), float32(y.spread[d].Score(kt))
+		y.see(&w, d, kt)
 		w.GHI[d] = float32(kt * y.top[d])
 		cover = y.snow(cover, int(y.month[d]), months, rng.Float64())
 		w.Cover[d] = cover

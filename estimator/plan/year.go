@@ -26,7 +26,8 @@ type Year struct {
 	month  [Days]uint8   // 0 is January
 	top    [Days]float64 // irradiation above the air, kWh/m²
 	place  [Days]table
-	spread [Days]sky.Marginal
+	spread [Days]lifted
+	kt     [12]float64 // mean clearness by month
 	air    [Days]float64
 	ah     [Days]float32       // usable, for the kit's battery
 	daily  [Days]outlook.Light // Wh
@@ -82,6 +83,7 @@ func (k *Kit) Prepare(sunShare float64) *Year {
 		y.site, y.siteSD = p.X[2], math.Sqrt(max(0, p.P[2][2]))
 	}
 	climate = k.conserve(climate, sunShare)
+	y.kt = climate.Kt
 	if len(k.Weather.AirCelsius) == 12 {
 		y.knots = knots(k.Weather.AirCelsius)
 	}
@@ -98,7 +100,7 @@ func (y *Year) prepareDay(d int, climate sky.Climate) {
 	noon := start.Add(12 * time.Hour)
 	y.month[d] = uint8(noon.Month() - 1)
 	y.top[d] = sun.DailyExtraterrestrial(noon.YearDay(), k.Site.Latitude)
-	y.spread[d] = climate.At(noon)
+	y.spread[d] = lift(climate.At(noon))
 	for i := range y.place[d] {
 		z := -tableEnd + 2*tableEnd*float64(i)/tableBins
 		y.place[d][i] = y.bench.Place(y.spread[d].Clearness(z))
@@ -180,10 +182,9 @@ func (k *Kit) conserve(c sky.Climate, share float64) sky.Climate {
 	if len(k.Site.Insolation) != 12 {
 		return c
 	}
-	const steps = 3 // days between those looked at
-	for range 4 {
+	for range 5 {
 		var sum, n [12]float64
-		for d := 0; d < Days; d += steps {
+		for d := range Days {
 			t := time.Date(2001, 1, 1+d, 12, 0, 0, 0, time.UTC)
 			sum[t.Month()-1] += c.At(t).Mean * sun.DailyExtraterrestrial(t.YearDay(), k.Site.Latitude)
 			n[t.Month()-1]++
