@@ -45,8 +45,9 @@ type Plan struct {
 	Charge       float64   // 0 to 1, as believed then
 	Chance       float64   // of a cut-off within a day
 	From, Likely time.Time // of the cut-off: 10th percentile and median; zero: beyond the horizon
-	Back, Late   time.Time // of the return: median, and when it is late; zero: not said
+	Back, Late   time.Time // of the return: median, and 95th percentile; zero: not said
 	NeedSun      float64   // hours of full sun (1000 W/m² on the panel) until it returns; 0: not said
+	Drain        float64   // hours of full sun that each hour in the dark takes in addition
 }
 
 // Witness is what another node says of a silent one.
@@ -287,18 +288,16 @@ func (s Scene) later(n *Sight, v *Verdict) bool {
 func (s Scene) late(n *Sight) (bool, string) {
 	p := n.Plan
 	due := n.SilentSince.Add(72 * time.Hour)
-	switch {
-	case !n.asSaid(): // its outlook was of another, later time in the dark
-	case !p.Late.IsZero():
+	if n.asSaid() && !p.Late.IsZero() { // else its outlook was of another, later time in the dark
 		due = p.Late
-	case !p.Back.IsZero():
-		due = p.Back.Add(26 * time.Hour) // one more day, and the morning
 	}
+	dark := s.Now.Sub(n.SilentSince)
+	need := p.NeedSun + p.Drain*dark.Hours()
 	switch {
 	case !s.Now.After(due):
 		return false, "it is to be back by " + s.clock(due)
-	case n.SunKnown && p.NeedSun > 0 && n.SunSince < 1.2*p.NeedSun && s.Now.Before(n.SilentSince.Add(14*24*time.Hour)):
-		return false, fmt.Sprintf("it needs %.1f hours of full sun to return and has had %.1f", p.NeedSun, n.SunSince)
+	case n.SunKnown && p.NeedSun > 0 && n.SunSince < 1.2*need && dark < 14*24*time.Hour:
+		return false, fmt.Sprintf("it needs %.1f hours of full sun to return and has had %.1f", need, n.SunSince)
 	}
 	return true, "it was to be back by " + s.clock(due)
 }

@@ -35,6 +35,7 @@ func TestOneNode(t *testing.T) {
 		"dark somewhat early":                    {n: Sight{Plan: said(), SilentSince: hours(-9)}, want: ExpectedDark},
 		"late":                                   {at: hours(28.5), n: Sight{Plan: said()}, want: Overdue, alarm: true, says: "was to be back by Sun 16:00"},
 		"late, without sun":                      {at: hours(28.5), n: Sight{Plan: said(), SunKnown: true, SunSince: 0.7}, want: ExpectedDark, says: "needs 1.5 hours of full sun to return and has had 0.7"},
+		"late, and the dark took more":           {at: hours(40), n: Sight{Plan: func() Plan { p := said(); p.Drain = 0.05; return p }(), SunKnown: true, SunSince: 2}, want: ExpectedDark, says: "needs 3.6 hours of full sun"},
 		"late, with enough sun":                  {at: hours(28.5), n: Sight{Plan: said(), SunKnown: true, SunSince: 2}, want: Overdue, alarm: true},
 		"two weeks without sun":                  {at: hours(15 * 24), n: Sight{Plan: said(), SunKnown: true, SunSince: 0.7}, want: Overdue, alarm: true},
 		"empty, and no word of it":               {n: Sight{Plan: Plan{Stated: noon(), Charge: 0.05}}, want: ExpectedDark, says: "its battery was at 5 %"},

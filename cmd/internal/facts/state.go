@@ -64,6 +64,9 @@ type OutlookState struct {
 	Cutoff       WindowState `json:"cutoff"`
 	DarkHours    Num         `json:"dark_hours,omitempty"`
 	BackHours    Num         `json:"back_hours,omitempty"`
+	BackLate     Num         `json:"back_late_hours,omitempty"` // in 19 of 20 futures
+	BackSun      Num         `json:"back_sun_hours,omitempty"`  // hours of full sun from a cut-off to the return
+	FullSun      Num         `json:"full_sun_watts,omitempty"`  // what the panel brings in full sun
 	NoSunHours   Num         `json:"no_sun_hours,omitempty"`
 }
 
@@ -205,6 +208,8 @@ func outlookState(s *Snapshot) *OutlookState {
 		At: o.At, HorizonHours: outlook.Horizon.Hours(),
 		Reserve: windowState(o.Reserve), Cutoff: windowState(o.Cutoff),
 		DarkHours: num(o.DarkHours), BackHours: num(o.BackHours), NoSunHours: num(o.NoSunHours),
+		BackLate: numIf(o.BackLateHours > 0, o.BackLateHours),
+		BackSun:  numIf(o.BackSunHours > 0, o.BackSunHours), FullSun: numIf(o.FullSunWatts > 0, o.FullSunWatts),
 	}
 }
 

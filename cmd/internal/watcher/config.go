@@ -44,7 +44,7 @@ type Node struct {
 	Via     []string `yaml:"via" doc:"names of the nodes that the way from the house goes through, nearest first"`
 	Called  string   `yaml:"called" doc:"what other nodes call it among their peers; its name when left out"`
 	RadioAs string   `yaml:"radio_called" doc:"what other nodes call the radio at its site"`
-	Peak    float64  `yaml:"watts_peak" range:"1..50000" example:"240" doc:"power on the label of its panels, W: makes it tell the sun for its neighbours"`
+	Peak    float64  `yaml:"watts_peak" range:"1..50000" example:"240" doc:"power on the label of its panels, W: makes it tell the sun for its neighbours where its page does not say what they bring"`
 }
 
 // House is what stands between the watcher and the nodes.

@@ -17,8 +17,9 @@ type said struct {
 	Site    string    `json:"site"`
 	At      time.Time `json:"at"`
 	Battery struct {
-		SoC      *float64 `json:"soc"`
-		UsableAh *float64 `json:"usable_ampere_hours"`
+		SoC       *float64 `json:"soc"`
+		UsableAh  *float64 `json:"usable_ampere_hours"`
+		Unmetered *float64 `json:"unmetered_watts"`
 	} `json:"battery"`
 	Outlook  *outlookSaid `json:"outlook"`
 	Readings []struct {
@@ -37,7 +38,11 @@ type outlookSaid struct {
 		P50    *float64            `json:"hours_p50"`
 		Within map[string]*float64 `json:"within"`
 	} `json:"cutoff"`
-	Back *float64 `json:"back_hours"`
+	Horizon float64  `json:"horizon_hours"`
+	Back    *float64 `json:"back_hours"`
+	Late    *float64 `json:"back_late_hours"`
+	BackSun *float64 `json:"back_sun_hours"` // hours of full sun from the cut-off to the return
+	FullSun *float64 `json:"full_sun_watts"` // what its panel brings in full sun
 }
 
 // peerSaid is what a node says of the way to another.
@@ -77,8 +82,12 @@ func (s *said) plan(now time.Time, peak float64) watch.Plan {
 		return watch.Plan{}
 	}
 	p := watch.Plan{Stated: now, Charge: *s.Battery.SoC}
-	if ah := s.Battery.UsableAh; ah != nil && peak > 0 {
-		p.NeedSun = reconnect * *ah * packVolts / (peak * yield)
+	full := s.fullSun(peak)
+	if ah := s.Battery.UsableAh; ah != nil && full > 0 {
+		p.NeedSun = reconnect * *ah * packVolts / full
+	}
+	if full > 0 {
+		p.Drain = s.idle() / full
 	}
 	if s.Outlook == nil {
 		return p
@@ -97,23 +106,51 @@ func (s *said) plan(now time.Time, peak float64) watch.Plan {
 		p.Chance = *x
 	}
 	p.From, p.Likely, p.Back = ahead(s.Outlook.Cutoff.P10), ahead(s.Outlook.Cutoff.P50), ahead(s.Outlook.Back)
+	if p.Late = ahead(s.Outlook.Late); p.Late.IsZero() && s.Outlook.Horizon > 0 {
+		p.Late = ahead(&s.Outlook.Horizon) // it looked so far and saw no certain return
+	}
+	if h := s.Outlook.BackSun; h != nil && *h > 0 && *h < 1000 {
+		p.NeedSun = *h
+	}
 	return p
 }
 
-// From the cut-off to the return: the charge at which controllers usually feed the load
-// again, of a 12.8 V pack, and what arrives of the panel's label (common practice).
+// From the cut-off to the return, where the node does not say it: the charge at which
+// controllers usually feed the load again, of a 12.8 V pack, and what arrives of the
+// panel's label (common practice).
 const (
 	reconnect = 0.15
 	packVolts = 12.8
 	yield     = 0.75
 )
 
+// fullSun is what its panel brings in full sun, W: as it says, else by the label; 0 when
+// neither is known.
+func (s *said) fullSun(peak float64) float64 {
+	if s.Outlook != nil && s.Outlook.FullSun != nil && *s.Outlook.FullSun > 0 {
+		return *s.Outlook.FullSun
+	}
+	return peak * yield
+}
+
+// idle is what leaves its battery in the dark, W: what passes the meters, and what the
+// controller and the protection take for themselves, some 25 mA (common practice).
+func (s *said) idle() float64 {
+	const own = 0.3
+	if x := s.Battery.Unmetered; x != nil && *x > 0 && *x < 1000 {
+		return own + *x
+	}
+	return own
+}
+
 // sun is the share of full sun that the panel gives; what it holds back for a full battery
-// is missing, so it is the least.
+// is missing, so it is the least. peak is its label, for a node that does not say what it
+// brings in full sun; 0 when that is not known.
 func (s *said) sun(peak float64) (share float64, known bool) {
+	full := s.fullSun(peak)
 	for _, r := range s.Readings {
-		if r.Name == "pv_watts" && peak > 0 && r.AgeS <= oldReading.Seconds() && r.Value >= 0 {
-			return min(r.Value/(peak*yield), 1.2), true
+		if r.Name == "pv_watts" && full > 0 && r.AgeS <= oldReading.Seconds() && r.Value >= 0 {
+			return min(r.Value/full, 1.2), true
 		}
 	}
 	return 0, false

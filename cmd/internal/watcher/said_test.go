@@ -29,7 +29,7 @@ func snapshot() *facts.Snapshot {
 	s := &facts.Snapshot{
 		Site: "slipway", At: reading.Stamp{Wall: at, Mono: time.Hour, Trusted: true},
 		Belief: estimator.Belief{SoC: 0.12, Low: 0.08, High: 0.17, UsableAh: 80, SinceFull: -1},
-		Outlook: outlook.Outlook{At: at.Add(-10 * time.Minute), BackHours: 12 + 1.0/6, DarkHours: 8, NoSunHours: nan,
+		Outlook: outlook.Outlook{At: at.Add(-10 * time.Minute), BackHours: 12 + 1.0/6, BackLateHours: 36 + 1.0/6, BackSunHours: 0.9, FullSunWatts: 200, DarkHours: 8, NoSunHours: nan,
 			Reserve: outlook.Window{P10: nan, P50: nan, P90: nan},
 			Cutoff:  outlook.Window{P10: 2 + 1.0/6, P50: 4 + 1.0/6, P90: nan, Within: [5]float64{0.8, 0.9, 0.95, 1, 1}}},
 		Peers: []facts.Peer{{Name: "gate", Known: true, Up: true, RTTSeconds: 0.01, LossRatio: 0}, {Name: "dam"}},
@@ -60,12 +60,11 @@ func TestARealNode(t *testing.T) {
 			t.Errorf("%+v: %+v", q, p)
 		}
 		if q.kind == askState {
-			if share, known := a.said.sun(240); !near(p.Back, 12) || !known || math.Abs(share-0.5) > 0.01 {
-				t.Errorf("back %v, sun %v %v", p.Back, share, known)
+			if share, known := a.said.sun(0); !near(p.Back, 12) || !near(p.Late, 36) || !known || math.Abs(share-0.45) > 0.01 || p.NeedSun != 0.9 {
+				t.Errorf("back %v, at the latest %v, after %v hours of full sun; sun %v %v", p.Back, p.Late, p.NeedSun, share, known)
 			}
-		}
-		if math.Abs(p.NeedSun-0.15*80*12.8/180) > 0.01 {
-			t.Errorf("it needs %v hours of full sun", p.NeedSun)
+		} else if math.Abs(p.NeedSun-0.15*80*12.8/180) > 0.01 {
+			t.Errorf("by its metrics it needs %v hours of full sun", p.NeedSun)
 		}
 		if i := len(a.said.Peers); i == 0 || a.said.Peers[0].Name != "gate" || a.said.Peers[0].seen() != watch.Yes {
 			t.Errorf("peers %+v", a.said.Peers)
@@ -189,6 +188,26 @@ func TestPlanOfNonsense(t *testing.T) {
 	}
 }
 
+// TestLatestReturn: a node that looked ten days ahead and names no latest return is not
+// late before they are over.
+func TestLatestReturn(t *testing.T) {
+	t.Parallel()
+	now := time.Date(2026, 1, 10, 8, 0, 0, 0, time.UTC)
+	for outlook, want := range map[string]time.Time{
+		`{"horizon_hours":240,"back_hours":20,"back_late_hours":44}`: now.Add(44 * time.Hour),
+		`{"horizon_hours":240,"back_hours":20}`:                      now.Add(240 * time.Hour),
+		`{"back_hours":20}`:                                          {},
+	} {
+		s, err := parseState([]byte(`{"site":"x","battery":{"soc":0.05},"outlook":` + outlook + `}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p := s.plan(now, 0); !p.Late.Equal(want) {
+			t.Errorf("%s: late after %v, want %v", outlook, p.Late, want)
+		}
+	}
+}
+
 func TestQueryAnswers(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string]struct {
@@ -207,5 +226,17 @@ func TestQueryAnswers(t *testing.T) {
 		if age != want.age || found != want.found || (err == nil) != want.ok {
 			t.Errorf("%s: %v %v %v", text, age, found, err)
 		}
+	}
+}
+
+// TestIdle: what passes the meters goes on in the dark, and is paid by the sun.
+func TestIdle(t *testing.T) {
+	t.Parallel()
+	s, err := parseState([]byte(`{"site":"x","battery":{"soc":0.05,"unmetered_watts":1.7},"outlook":{"full_sun_watts":200,"back_sun_hours":0.8}}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := s.plan(time.Now(), 0); math.Abs(p.Drain-2.0/200) > 1e-9 || p.NeedSun != 0.8 {
+		t.Errorf("%+v", p)
 	}
 }

@@ -137,9 +137,9 @@ func (w *Watcher) sight(l *Node, now time.Time) watch.Sight {
 		ways = append(ways, t.seen(now, w.Config.Every))
 		tries, lost, echo = tries+t.tries, lost+t.lost, max(echo, t.loss)
 		t.tries, t.lost = 0, 0
-		if t.said != nil && t.saidA.After(w.looked) && n.Plan.Stated.IsZero() {
-			n.Plan = t.said.plan(t.saidA, l.Peak)
-		}
+	}
+	if t := w.fresh(l, now); t != nil {
+		n.Plan = t.said.plan(t.saidA, l.Peak)
 	}
 	n.Board = anyOf(ways...)
 	if t := w.tracks[wayKey(l.Name, "board")]; t != nil && l.pages() {
@@ -154,11 +154,11 @@ func (w *Watcher) sight(l *Node, now time.Time) watch.Sight {
 	return n
 }
 
-// fresh gives what a node said in its last answer, if that is not too old.
-func (w *Watcher) fresh(n *Node, now time.Time) *said {
+// fresh is the way by which a node said something of itself not too long ago; nil: none.
+func (w *Watcher) fresh(n *Node, now time.Time) *track {
 	for _, t := range w.ofNode(n) {
 		if t.said != nil && now.Sub(t.saidA) <= 3*w.Config.Every+time.Minute {
-			return t.said
+			return t
 		}
 	}
 	return nil
@@ -180,11 +180,11 @@ func (w *Watcher) witnesses(now time.Time) map[string][]watch.Witness {
 	out := map[string][]watch.Witness{}
 	for i := range w.Config.Nodes {
 		l := &w.Config.Nodes[i]
-		s := w.fresh(l, now)
-		if s == nil {
+		t := w.fresh(l, now)
+		if t == nil {
 			continue
 		}
-		for _, p := range s.Peers {
+		for _, p := range t.said.Peers {
 			c, known := calls[p.Name]
 			if !known || c.name == l.Name {
 				continue
@@ -218,8 +218,8 @@ func (w *Watcher) sun(now time.Time) (share float64, known bool) {
 	var shares []float64
 	for i := range w.Config.Nodes {
 		l := &w.Config.Nodes[i]
-		if s := w.fresh(l, now); s != nil {
-			if x, ok := s.sun(l.Peak); ok {
+		if t := w.fresh(l, now); t != nil {
+			if x, ok := t.said.sun(l.Peak); ok {
 				shares = append(shares, x)
 			}
 		}

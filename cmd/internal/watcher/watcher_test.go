@@ -208,12 +208,13 @@ func TestAllDead(t *testing.T) {
 	})
 }
 
-// dark is what a node says that will be dark in two hours, and back at eight hours from now.
+// dark is what a node says that will be dark in two hours, and back at eight hours from now,
+// at the latest 35.
 func dark(now time.Time) *said {
 	s := charged(0.08)
-	p10, p50, back, chance := 1.0, 2.0, 8.0, 0.9
+	p10, p50, back, late, chance := 1.0, 2.0, 8.0, 35.0, 0.9
 	s.At = now
-	s.Outlook = &outlookSaid{At: now, Back: &back}
+	s.Outlook = &outlookSaid{At: now, Back: &back, Late: &late}
 	s.Outlook.Cutoff.P10, s.Outlook.Cutoff.P50 = &p10, &p50
 	s.Outlook.Cutoff.Within = map[string]*float64{"24h": &chance}
 	return s
@@ -254,7 +255,7 @@ func TestDarkAsSaidOverARestart(t *testing.T) {
 		if got := e.titles(); len(got) != 0 {
 			t.Errorf("it may still be dark, and it says %q", got)
 		}
-		// It was to be back nine hours after the start, at the latest a day and a morning on.
+		// It was to be back nine hours after the start, at the latest 36.
 		time.Sleep(time.Until(told.Add(37 * time.Hour)))
 		if got := e.titles(); len(got) != 1 || got[0] != "raised node0: not back though it should be" {
 			t.Errorf("overdue, and it says %q", got)
