@@ -66,6 +66,36 @@ func TestGapWidensTheBandAndGoesOnByHabit(t *testing.T) {
 	}
 }
 
+// TestSilenceAfterTheCutOff: a node that fell silent when it was empty holds little while it is
+// silent; when it is heard again the sun gave it something, nobody knows how much. It makes no
+// difference whether the silence is seen as steps without a reading or as a gap.
+func TestSilenceAfterTheCutOff(t *testing.T) {
+	t.Parallel()
+	m := model()
+	empty := run(m, afterFull(m), 5000, 5060, 11.7, -1)
+	gap := empty
+	for day := range 3 {
+		for h := range 24 {
+			minute := 5065.0 + float64(day*24+h)*60
+			gap = m.Step(gap, reading.Reading{Stamp: at(minute, 0, 0).Stamp})
+		}
+	}
+	if b := m.Belief(&gap); b.SoC > 0.08 || b.High > 0.15 {
+		t.Errorf("silent for three days after the cut-off: charge %.2f..%.2f..%.2f", b.Low, b.SoC, b.High)
+	}
+	back := at(5065+72*60, 13.05, 1)
+	for name, s := range map[string]State{"steps": gap, "gap": empty} {
+		s = m.Step(s, back)
+		if b := m.Belief(&s); b.Low > 0.06 || b.High < 0.17 || b.High > 0.35 {
+			t.Errorf("%s: heard again after three days: charge %.2f..%.2f..%.2f, want a band with 0.06 and 0.17 in it", name, b.Low, b.SoC, b.High)
+		}
+	}
+	soon := m.Step(empty, at(5085, 11.7, -1))
+	if b := m.Belief(&soon); b.High > 0.10 {
+		t.Errorf("after a silence of 25 minutes: charge %.2f..%.2f..%.2f", b.Low, b.SoC, b.High)
+	}
+}
+
 func TestRestart(t *testing.T) {
 	t.Parallel()
 	m := model()

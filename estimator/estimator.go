@@ -83,6 +83,7 @@ type State struct {
 	Broken      bool    // there was a silence since the voltage was last weighed
 	Silent      bool    // nothing is heard
 	Dead        bool    // and the battery was all but empty before
+	DeadHours   float64 // since then
 	Settled     float64 // h since that silence
 	Swapped     float64 // h for which a replaced battery is still told
 }

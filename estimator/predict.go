@@ -18,7 +18,10 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 		return
 	}
 	if m.dead(s, f, dt) {
-		s.relax(iCharge, math.Exp(-hours/deadHours), deadCharge, deadCharge)
+		s.relax(iCharge, math.Exp(-hours/deadHours), deadCharge, deadSpread)
+		if !s.Silent { // it is heard again, so it was charged: the longer ago, the less is known
+			s.relax(iCharge, math.Exp(-s.DeadHours/deadHours), wakeCharge, wakeSpread)
+		}
 		return
 	}
 	if s.Full && dt <= unseen {
@@ -48,26 +51,29 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 }
 
 // A battery that fell silent when it was all but empty: its protection has opened, or the
-// node has nothing to run on. Were it charged, it would be heard again; so for as long as it
-// is silent it holds next to nothing.
+// node has nothing to run on. For as long as it is silent it holds little; what the sun gave
+// it before it is heard again depends on when the controller feeds the load again (12.6 to
+// 13.2 V, common practice), which with a charging current may be at a fifth of its charge.
 const (
-	deadVolts  = 3.0 // a cell
-	deadCharge = 0.03
-	deadHours  = 12.0
+	deadVolts   = 3.0  // a cell
+	emptyCharge = 0.03 // at most, to be told as empty
+	deadHours   = 12.0
+	deadCharge  = 0.05
+	deadSpread  = 0.04
+	wakeCharge  = 0.10
+	wakeSpread  = 0.07
 )
 
 // dead tells whether the time since the last reading belongs to such a silence.
 func (m Model) dead(s *State, f flow, dt time.Duration) bool {
 	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
-	if !silent && dt <= unseen {
-		s.Silent, s.Dead = false, false
-		return false
+	if !s.Silent && (silent || dt > unseen) {
+		s.Dead, s.DeadHours = s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < emptyCharge, 0
 	}
-	if !s.Silent {
-		s.Dead = s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < deadCharge
-	}
-	s.Silent = silent
-	return s.Dead
+	belongs := s.Dead && (silent || s.Silent || dt > unseen)
+	s.Silent, s.Dead = silent, s.Dead && silent
+	s.DeadHours += dt.Hours()
+	return belongs
 }
 
 // dark is +½ when the panel gives nothing and -½ when it gives.
