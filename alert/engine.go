@@ -21,10 +21,6 @@ type Engine struct {
 	MaxStep   time.Duration // the longest gap between steps that counts as dwell; 15 min when zero
 }
 
-// Quiet are the hours in which only what can be acted on is sent: [From, To) in minutes
-// after local midnight; they may span midnight. Equal: none.
-type Quiet struct{ From, To int }
-
 // rearm is how long a rung's condition must have been false before the rung is told anew.
 const rearm = 12 * time.Hour
 
@@ -87,15 +83,7 @@ func (e Engine) instances(r Rule) []string {
 
 // isQuiet is false while the clock is not trusted: nobody can then say that it is night.
 func (e Engine) isQuiet(now time.Time, trusted bool) bool {
-	if e.Quiet.From == e.Quiet.To || !trusted {
-		return false
-	}
-	local := now.In(e.zone())
-	m := local.Hour()*60 + local.Minute()
-	if e.Quiet.From < e.Quiet.To {
-		return m >= e.Quiet.From && m < e.Quiet.To
-	}
-	return m >= e.Quiet.From || m < e.Quiet.To
+	return trusted && e.Quiet.Hold(now.In(e.zone()))
 }
 
 func (e Engine) zone() *time.Location {

@@ -63,14 +63,6 @@ func (d Dwell) step(t Truth, dt time.Duration) Dwell {
 // met tells whether the condition holds now and has for long enough.
 func (d Dwell) met(need time.Duration) bool { return d.On && d.For >= need }
 
-// Silence is a time of maintenance: nothing is sent, and what began and ended in it is
-// never sent.
-type Silence struct {
-	From time.Time     `json:"from"`
-	Left time.Duration `json:"left"` // counts down, so that a clock step cannot stretch it
-	Why  string        `json:"why"`
-}
-
 // Silenced starts maintenance for a time d, or replaces the one that runs.
 func (s State) Silenced(now time.Time, d time.Duration, why string) State {
 	s.Silence = &Silence{From: now, Left: d, Why: why}
@@ -105,10 +97,6 @@ func (s State) copied() State {
 		s.Tracks = map[string]Track{}
 	}
 	s.Owed = slices.Clone(s.Owed)
-	if s.Silence != nil {
-		silence := *s.Silence
-		s.Silence = &silence
-	}
 	return s
 }
 
@@ -127,10 +115,6 @@ func (s *State) advance(now time.Time, trusted bool, limit time.Duration) time.D
 		s.Elapsed += dt
 	}
 	s.At, s.Trusted = now, trusted
-	if s.Silence != nil {
-		if s.Silence.Left -= gap; s.Silence.Left <= 0 {
-			s.Silence = nil
-		}
-	}
+	s.Silence = s.Silence.After(gap)
 	return dt
 }

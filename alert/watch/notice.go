@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -16,6 +17,9 @@ type Watch struct {
 	// Dwell is how long a verdict must last before it is told; 12 minutes when zero, since a
 	// radio that met radar on its channel is back within ten (EN 301 893).
 	Dwell time.Duration
+	// Quiet are the hours in which nothing is sent: no trip begins at night, and a node says
+	// its last words itself.
+	Quiet alert.Quiet
 }
 
 // State is what is remembered between looks. It is plain data that marshals to JSON; the
@@ -25,6 +29,9 @@ type State struct {
 	Nodes  map[string]Past     `json:"nodes"`
 	Alarms map[string]Standing `json:"alarms"` // by node; house and dashboard have names of their own
 	Raised uint64              `json:"raised"` // alarms so far; part of their ids
+	// Owed are ends of alarms that the quiet hours hold back; Silence is maintenance.
+	Owed    []alert.Notice `json:"owed,omitempty"`
+	Silence *alert.Silence `json:"silence,omitempty"`
 }
 
 // Past is what is remembered of one node.
@@ -41,9 +48,10 @@ type Standing struct {
 	Cause Cause         `json:"cause"`          // the verdict that lasts
 	For   time.Duration `json:"for"`            // for how long
 	Fine  time.Duration `json:"fine,omitempty"` // for how long all is well again
-	ID    string        `json:"id,omitempty"`   // empty: not told
+	ID    string        `json:"id,omitempty"`   // empty: no alarm
 	Since time.Time     `json:"since,omitzero"`
-	Told  Cause         `json:"told,omitempty"`
+	Told  Cause         `json:"told,omitempty"` // what was told, or is owed
+	Owed  alert.Phase   `json:"owed,omitempty"` // what is still to be said
 }
 
 // Step takes one look. The scene tells what was seen now: of a node that is heard its plan,
@@ -55,6 +63,7 @@ func (w Watch) Step(s State, sc Scene) (State, Report, []alert.Notice) {
 	if s.At.IsZero() {
 		dt = 0
 	}
+	s.Silence = s.Silence.After(sc.Now.Sub(s.At))
 	s.At, s.Nodes, s.Alarms = sc.Now, cloned(s.Nodes), cloned(s.Alarms)
 	nodes := make([]Sight, len(sc.Nodes))
 	for i, n := range sc.Nodes {
@@ -64,10 +73,17 @@ func (w Watch) Step(s State, sc Scene) (State, Report, []alert.Notice) {
 	}
 	sc.Nodes = nodes
 	r := Judge(sc)
+	held := s.Silence != nil || w.Quiet.Hold(sc.local(sc.Now))
 	var notices []alert.Notice
+	if !held {
+		notices, s.Owed = s.Owed, nil
+	}
 	r.House.Of, r.Dashboard.Of = "the house", "the dashboard"
 	for _, v := range append([]Verdict{r.House, r.Dashboard}, r.Nodes...) {
-		if n, told := w.keep(&s, sc, v, dt); told {
+		switch n, say := w.keep(&s, sc, v, dt, held); {
+		case say && held:
+			s.Owed = append(slices.Clone(s.Owed), n)
+		case say:
 			notices = append(notices, n)
 		}
 	}
@@ -115,9 +131,12 @@ func (p Past) fill(n Sight) Sight {
 }
 
 // keep follows the verdict on one subject and says when it becomes an alarm, when its cause
-// turns out to be another, and when it is over. What cannot be seen holds an alarm.
-func (w Watch) keep(s *State, sc Scene, v Verdict, dt time.Duration) (n alert.Notice, told bool) {
+// turns out to be another, and when it is over. What cannot be seen holds an alarm. While
+// messages are held, only the end of one comes of it, which tells of both ends; of what
+// began and ended in maintenance nothing is said.
+func (w Watch) keep(s *State, sc Scene, v Verdict, dt time.Duration, held bool) (alert.Notice, bool) {
 	a := s.Alarms[v.Of]
+	defer func() { s.Alarms[v.Of] = a }()
 	switch {
 	case v.Alarm && v.Cause == a.Cause:
 		a.For, a.Fine = a.For+dt, 0
@@ -126,24 +145,26 @@ func (w Watch) keep(s *State, sc Scene, v Verdict, dt time.Duration) (n alert.No
 	case v.Cause == Fine:
 		a.Fine += dt
 	}
-	lasting := v.Alarm && (a.For >= cmp.Or(w.Dwell, 12*time.Minute) || v.Cause == Overdue)
-	switch {
+	switch lasting := v.Alarm && (a.For >= cmp.Or(w.Dwell, 12*time.Minute) || v.Cause == Overdue); {
 	case lasting && a.ID == "":
 		s.Raised++
-		a.Since, a.Told = sc.Now, v.Cause
+		a.Since, a.Told, a.Owed = sc.Now, v.Cause, alert.Raised
 		a.ID = fmt.Sprintf("%s.watch.%s.%d", strings.ReplaceAll(v.Of, " ", "-"), sc.Now.UTC().Format("20060102T150405Z"), s.Raised)
-		n, told = sc.notice(v, a, alert.Raised), true
 	case lasting && v.Cause != a.Told && v.Cause != CannotTell:
-		a.Told = v.Cause
-		n, told = sc.notice(v, a, alert.Changed), true
+		a.Told, a.Owed = v.Cause, cmp.Or(a.Owed, alert.Changed)
 	case a.ID != "" && a.Fine >= 5*time.Minute:
-		n, told = sc.over(v, a), true
+		n, untold := sc.over(v, a), a.Owed == alert.Raised
 		a = Standing{}
+		return n, !untold || s.Silence == nil
 	case a.ID == "" && v.Cause == Fine:
 		a = Standing{}
 	}
-	s.Alarms[v.Of] = a
-	return n, told
+	if a.Owed == "" || held || !v.Alarm {
+		return alert.Notice{}, false
+	}
+	n := sc.notice(v, a, a.Owed)
+	a.Owed = ""
+	return n, true
 }
 
 // words are the title and what follows if nothing is done.
@@ -190,6 +211,6 @@ func (s Scene) over(v Verdict, a Standing) alert.Notice {
 	n := s.notice(v, a, alert.Cleared)
 	n.Severity, n.Advice = alert.Warning, []string{}
 	n.Title = v.Of + ": heard again"
-	n.Text = fmt.Sprintf("%s is well again as of %s. It was told at %s as: %s.", v.Of, s.clock(s.Now), s.clock(a.Since), title)
+	n.Text = fmt.Sprintf("%s is well again as of %s. Since %s it was: %s.", v.Of, s.clock(s.Now), s.clock(a.Since), title)
 	return n
 }

@@ -120,16 +120,22 @@ func (v *Verdict) con(format string, args ...any) {
 
 // clock writes a time in the local zone, with the date where the weekday is not enough.
 func (s Scene) clock(t time.Time) string {
-	switch {
-	case t.IsZero():
+	if t.IsZero() {
 		return "a time not known"
-	case s.Zone != nil:
-		t = t.In(s.Zone)
 	}
+	t = s.local(t)
 	if s.Now.Sub(t).Abs() > 6*24*time.Hour {
 		return t.Format("Mon 2 Jan 15:04")
 	}
 	return t.Format("Mon 15:04")
+}
+
+// local is a moment in the zone of the scene.
+func (s Scene) local(t time.Time) time.Time {
+	if s.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(s.Zone)
 }
 
 // house judges the near side, on which everything else depends.

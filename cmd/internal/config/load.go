@@ -72,7 +72,7 @@ type builder struct {
 func (b builder) finish(cfg *Config) {
 	b.present(cfg)
 	b.sources(cfg.Sources)
-	b.channels(cfg.Notify)
+	BuildChannels(b.root, cfg.Notify, b.kinds.Channels, b.need.Notify)
 	if b.kinds.Alerts != nil && cfg.Alerts.node != nil {
 		build(&cfg.Alerts, func() error { return b.kinds.Alerts(&cfg.Alerts) })
 	}
@@ -131,26 +131,27 @@ func (b builder) sources(list []Source) {
 	}
 }
 
-func (b builder) channels(list []Channel) {
-	names := unique{what: "channel", root: b.root, key: "notify", seen: map[string]int{}}
+// BuildChannels builds the channels of a decoded list under notify; root is the whole
+// configuration, which gets the problems. Without want they are only looked through.
+func BuildChannels(root *Section, list []Channel, channels []alert.Kind, want bool) {
+	names := unique{what: "channel", root: root, key: "notify", seen: map[string]int{}}
 	kinds := map[string]alert.Kind{}
 	choice := choice{what: "channel"}
-	for _, k := range b.kinds.Channels {
+	for _, k := range channels {
 		kinds[k.Name] = k
 		choice.kinds = append(choice.kinds, k.Name)
 	}
 	for i := range list {
 		ch := &list[i]
 		names.add(i, ch.Name)
-		p := choice.of(b.root, fmt.Sprintf("notify[%d]", i), ch.Kinds, "name")
+		p := choice.of(root, fmt.Sprintf("notify[%d]", i), ch.Kinds, "name", "least", "second")
 		if p == nil {
 			continue
 		}
 		ch.Kind = p.Key
-		if !b.need.Notify {
-			continue
+		if want {
+			build(p.Section, func() (err error) { ch.Channel, err = kinds[p.Key].New(p.Section); return err })
 		}
-		build(p.Section, func() (err error) { ch.Channel, err = kinds[p.Key].New(p.Section); return err })
 	}
 }
 

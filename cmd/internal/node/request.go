@@ -17,23 +17,29 @@ type Request struct {
 	NewBattery  bool          `json:"new_battery,omitempty"` // it was replaced: forget the old one
 }
 
-// collect takes the requests that were left.
-func (l *Loop) collect(now time.Time) {
-	box, ok := l.Store.(interface {
+// Collect hands over the requests that were left in a state folder, if it can hold any, and
+// counts those that can be read.
+func Collect(from Store, do func(Request) error) (taken int, err error) {
+	box, ok := from.(interface {
 		Collect(take func([]byte) error) error
 	})
 	if !ok {
-		return
+		return 0, nil
 	}
-	taken := 0
-	err := box.Collect(func(data []byte) error {
+	err = box.Collect(func(data []byte) error {
 		var r Request
 		if err := json.Unmarshal(data, &r); err != nil {
 			return fmt.Errorf("it is not a request: %w", err)
 		}
 		taken++
-		return l.core.request(r, now)
+		return do(r)
 	})
+	return taken, err
+}
+
+// collect takes the requests that were left.
+func (l *Loop) collect(now time.Time) {
+	taken, err := Collect(l.Store, func(r Request) error { return l.core.request(r, now) })
 	if err != nil {
 		l.logOnce("requests", err)
 	}

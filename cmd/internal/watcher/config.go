@@ -10,7 +10,6 @@ import (
 	"net"
 	"net/url"
 	"os"
-	"slices"
 	"strings"
 	"time"
 
@@ -28,7 +27,8 @@ type Config struct {
 	Access    Access            `yaml:"access" doc:"what the pages of the nodes want to know"`
 	Every     time.Duration     `yaml:"every" default:"1m" range:"1s..15m" doc:"how often each node is asked"`
 	After     time.Duration     `yaml:"after" default:"12m" range:"1s..6h" doc:"how long a silence lasts before it is told; a radio that met radar is back within ten minutes"`
-	Notify    []Channel         `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
+	Quiet     alert.Quiet       `yaml:"quiet" default:"22:00-07:00" doc:"local hours in which nothing is sent: it waits for the morning; off for none"`
+	Notify    []config.Channel  `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
 	Web       config.Web        `yaml:"web" doc:"the page, the metrics and the interface for programs"`
 	Heartbeat *heartbeat.Config `yaml:"heartbeat" doc:"an outside dead-man service that is told while the watcher is well"`
 	State     string            `yaml:"state" need:"true" path:"true" len:"1.." example:"/var/lib/ebbwatch-home" doc:"folder for what must survive a restart"`
@@ -64,19 +64,6 @@ type Dashboard struct {
 type Access struct {
 	User         string `yaml:"user" doc:"user name"`
 	PasswordFile string `yaml:"password_file" path:"true" doc:"file with the password"`
-}
-
-// Channel is one entry under notify.
-type Channel struct {
-	Name    string        `yaml:"name" need:"true" len:"1..32" example:"owner" doc:"of your choice; a-z, 0-9, - and _"`
-	Kinds   []part        `yaml:",inline"`
-	Channel alert.Channel `yaml:"-"`
-}
-
-// part is a key that names a kind, with the section below it.
-type part struct {
-	Key     string          `yaml:",key"`
-	Section *config.Section `yaml:",value"`
 }
 
 // Check reports what the tags cannot say of a dashboard.
@@ -133,12 +120,10 @@ func (c *Config) Check(problem func(key, what string)) {
 			}
 		}
 	}
-	channels := map[string]bool{}
 	for i, ch := range c.Notify {
-		if channels[ch.Name] {
-			problem(fmt.Sprintf("notify[%d].name", i), fmt.Sprintf("another channel is called %q too", ch.Name))
+		if ch.Second {
+			problem(fmt.Sprintf("notify[%d].second", i), "a watcher knows no second person: nobody acknowledges its messages")
 		}
-		channels[ch.Name] = true
 	}
 	if (c.Access.User == "") != (c.Access.PasswordFile == "") {
 		problem("access", "user and password_file belong together")
@@ -153,36 +138,11 @@ func Load(path string, kinds []alert.Kind) (*Config, []config.Problem) {
 	}
 	root, c := config.NewSection(path, data), &Config{}
 	_ = root.Decode(c) // its problems say it better
-	for i := range c.Notify {
-		c.Notify[i].build(root, i, kinds)
-	}
+	config.BuildChannels(root, c.Notify, kinds, true)
 	if problems := root.Problems(); len(problems) > 0 {
 		return nil, problems
 	}
 	return c, nil
-}
-
-// build makes the channel of the one kind that an entry names.
-func (c *Channel) build(root *config.Section, i int, kinds []alert.Kind) {
-	at := fmt.Sprintf("notify[%d]", i)
-	if strings.Trim(c.Name, "abcdefghijklmnopqrstuvwxyz0123456789_-") != "" {
-		root.Problem(at+".name", "%q may hold only a-z, 0-9, - and _", c.Name)
-	}
-	if len(c.Kinds) != 1 {
-		root.Problem(at, "needs exactly one kind; %d are given", len(c.Kinds))
-		return
-	}
-	p := c.Kinds[0]
-	k := slices.IndexFunc(kinds, func(k alert.Kind) bool { return k.Name == p.Key })
-	if k < 0 {
-		root.Problem(at, "%q is no kind of channel", p.Key)
-		return
-	}
-	before := len(root.Problems())
-	var err error
-	if c.Channel, err = kinds[k].New(p.Section); err != nil && len(root.Problems()) == before {
-		p.Section.Problem("", "%s", err)
-	}
 }
 
 // connects tells an address to connect to from one that is asked by echo.

@@ -19,6 +19,13 @@ type View struct {
 	Channels  []facts.Channel `json:"-"`
 	Waiting   int             `json:"notices_waiting"`
 	Problems  []string        `json:"problems,omitempty"`
+	Silence   *Silenced       `json:"silence,omitempty"` // maintenance: nothing is sent
+}
+
+// Silenced is a time of maintenance.
+type Silenced struct {
+	Until time.Time `json:"until"`
+	Why   string    `json:"why"`
 }
 
 // Judged is a verdict with its evidence.
@@ -72,6 +79,9 @@ func (w *Watcher) local(t time.Time) *time.Time {
 
 func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View {
 	v := &View{Site: w.Config.Site.Name, At: *w.local(now), House: judged(r.House), Dashboard: judged(r.Dashboard), Channels: w.out.Facts()}
+	if s := w.state.Silence; s != nil {
+		v.Silence = &Silenced{Until: *w.local(now.Add(s.Left)), Why: s.Why}
+	}
 	for i, n := range scene.Nodes {
 		past := w.state.Nodes[n.Name]
 		x := NodeView{Name: n.Name, Heard: truth(n.Board), Radio: truth(n.Radio), Judged: judged(r.Nodes[i]), Silent: w.local(past.Silent)}

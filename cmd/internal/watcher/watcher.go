@@ -2,6 +2,7 @@ package watcher
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
@@ -61,7 +62,7 @@ func New(o Options) *Watcher {
 		o.ask = newNetwork(o.Config.Access)
 	}
 	w := &Watcher{
-		Options: o, watch: watch.Watch{Dwell: o.Config.After}, active: map[string]alert.Notice{},
+		Options: o, watch: watch.Watch{Dwell: o.Config.After, Quiet: o.Config.Quiet}, active: map[string]alert.Notice{},
 		tracks: map[string]*track{}, problems: map[string]string{}, outcomes: make(chan outcome, maxWorkers),
 	}
 	var k kept
@@ -76,7 +77,7 @@ func New(o Options) *Watcher {
 	w.forget()
 	var live []node.LiveChannel
 	for _, c := range o.Config.Notify {
-		live = append(live, node.LiveChannel{Channel: outbox.Channel{Name: c.Name}, Sender: c.Channel})
+		live = append(live, node.LiveChannel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least)}, Sender: c.Channel})
 	}
 	w.out = node.NewOutgoing(live, k.Outbox)
 	return w
@@ -155,12 +156,39 @@ func (w *Watcher) live(ctx context.Context) {
 		case <-look.C:
 			w.look(time.Now())
 		case <-mail.C:
+			w.collect(time.Now())
 			w.dispatch(time.Now())
 		}
 		if w.Progress != nil {
 			w.Progress(w.View() != nil)
 		}
 	}
+}
+
+// collect takes the requests that the owner left in the state folder.
+func (w *Watcher) collect(now time.Time) {
+	taken, err := node.Collect(w.Store, func(r node.Request) error { return w.request(r, now) })
+	if err != nil || taken > 0 {
+		w.note("the last request", err)
+	}
+	if taken > 0 {
+		w.Log.Info("the owner's requests were taken", "count", taken)
+		_ = w.save(now) // told by save itself
+	}
+}
+
+// request does what the owner asked, as far as a watcher can.
+func (w *Watcher) request(r node.Request, now time.Time) error {
+	if r.End {
+		w.state.Silence = nil
+	}
+	if r.Silence > 0 {
+		w.state.Silence = &alert.Silence{From: now, Left: r.Silence, Why: r.Why}
+	}
+	if r.Acknowledge != "" || r.NewBattery {
+		return errors.New("a watcher knows neither acknowledgements nor batteries: tell the node")
+	}
+	return nil
 }
 
 // look judges what is known now, keeps what must not be lost, and only then sends.

@@ -14,6 +14,8 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/watch"
+	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 )
 
@@ -95,7 +97,7 @@ func (e *ear) titles() (list []string) {
 
 // many is a configuration with n nodes and one ear.
 func many(n int, e *ear) *Config {
-	c := &Config{Every: time.Minute, After: 12 * time.Minute, Notify: []Channel{{Name: "owner", Channel: e}}}
+	c := &Config{Every: time.Minute, After: 12 * time.Minute, Notify: []config.Channel{{Name: "owner", Channel: e}}}
 	c.Site.Name = "boathouse"
 	for i := range n {
 		c.Nodes = append(c.Nodes, Node{Name: fmt.Sprintf("node%d", i), State: fmt.Sprintf("http://10.0.0.%d", i)})
@@ -370,5 +372,45 @@ func TestForgetsNodes(t *testing.T) {
 		if len(e.titles()) != 1 || err != nil || strings.Contains(string(data), "node1") {
 			t.Errorf("%v, told %q; kept %s", err, e.titles(), data)
 		}
+	})
+}
+
+// TestRequests: maintenance is asked for as with a node, by a letter in the state folder.
+func TestRequests(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		path := t.TempDir()
+		store, err := statedir.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer store.Close()
+		leave := func(r node.Request) {
+			if err := statedir.Leave(path, r); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(2 * time.Minute)
+		}
+		f, e := newFleet(), &ear{}
+		w, stop := begin(t, Options{Config: many(2, e), Store: store, Log: quiet(), ask: f})
+		time.Sleep(10 * time.Minute)
+		leave(node.Request{Silence: 2 * time.Hour, Why: "tightening joints"})
+		if s := w.View().Silence; s == nil || s.Why != "tightening joints" || time.Until(s.Until) < 110*time.Minute {
+			t.Errorf("in maintenance the view says %+v", s)
+		}
+		f.set("http://10.0.0.1", true)
+		time.Sleep(time.Hour)
+		if got := e.titles(); len(got) != 0 {
+			t.Errorf("in maintenance it says %q", got)
+		}
+		leave(node.Request{End: true})
+		if got := e.titles(); len(got) != 1 || w.View().Silence != nil {
+			t.Errorf("after maintenance it says %q", got)
+		}
+		leave(node.Request{NewBattery: true})
+		if p := w.View().Problems; len(p) != 1 || !strings.Contains(p[0], "tell the node") {
+			t.Errorf("problems %q", p)
+		}
+		stop()
 	})
 }
