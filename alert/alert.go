@@ -67,6 +67,23 @@ type Kind struct {
 	New     func(Decoder) (Channel, error)
 }
 
+// Open makes the New of a [Kind] from the function that makes a channel of its section.
+func Open[C any, T Channel](channel func(C) T) func(Decoder) (Channel, error) {
+	return func(d Decoder) (Channel, error) {
+		var c C
+		if err := d.Decode(&c); err != nil {
+			return nil, err
+		}
+		return channel(c), nil
+	}
+}
+
+// Readier is a channel that can tell, without sending anything, what a delivery would fail
+// at now, such as a file with a secret that is not there.
+type Readier interface {
+	Ready() error
+}
+
 type permanent struct{ error }
 
 func (p permanent) Unwrap() error { return p.error }

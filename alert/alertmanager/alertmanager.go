@@ -24,46 +24,20 @@ import (
 
 // Config is the section of an Alertmanager.
 type Config struct {
-	URL         alert.Secret            `yaml:"url" secret:"true" example:"http://127.0.0.1:9093" doc:"where it answers, without /api/v2"`
-	URLFile     string                  `yaml:"url_file" path:"true" doc:"file that holds the address, when it has a password in it"`
-	Headers     map[string]alert.Secret `yaml:"headers" secret:"true" doc:"further headers"`
-	HeaderFiles map[string]string       `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
-	Labels      map[string]string       `yaml:"labels" doc:"further labels, for routing"`
-	Timeout     time.Duration           `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
-	Resend      time.Duration           `yaml:"resend" default:"2m" range:"10s..1h" doc:"how often what is active is sent again"`
-	Hold        time.Duration           `yaml:"hold" default:"7d" range:"5m..90d" doc:"how long an alarm stands without word from the node"`
-}
-
-// Check finds what the tags cannot say.
-func (c *Config) Check(problem func(key, what string)) {
-	switch {
-	case c.URL == "" && c.URLFile == "":
-		problem("", "one of url and url_file is needed")
-	case c.URL != "" && c.URLFile != "":
-		problem("url_file", "is given beside url: only one of them can hold")
-	case c.URL != "":
-		if err := post.CheckAddress(string(c.URL)); err != nil {
-			problem("url", err.Error())
-		}
-	}
+	post.Target
+	Labels map[string]string `yaml:"labels" doc:"further labels, for routing"`
+	Resend time.Duration     `yaml:"resend" default:"2m" range:"10s..1h" doc:"how often what is active is sent again"`
+	Hold   time.Duration     `yaml:"hold" default:"7d" range:"5m..90d" doc:"how long an alarm stands without word from the node"`
 }
 
 // Kind is this channel for the configuration.
 func Kind() alert.Kind {
 	return alert.Kind{
 		Name:    "alertmanager",
-		Summary: "an Alertmanager, version 2 of its interface",
+		Summary: "an Alertmanager, version 2 of its interface; url is where it answers, without /api/v2",
 		Sample:  "url: http://127.0.0.1:9093\n",
-		New:     open,
+		New:     alert.Open(New),
 	}
-}
-
-func open(d alert.Decoder) (alert.Channel, error) {
-	var c Config
-	if err := d.Decode(&c); err != nil {
-		return nil, err
-	}
-	return New(c), nil
 }
 
 // Channel is one Alertmanager. It is an [alert.Resender].
@@ -88,12 +62,12 @@ func New(c Config) *Channel {
 	for _, d := range []struct {
 		have  *time.Duration
 		usual time.Duration
-	}{{&c.Timeout, 10 * time.Second}, {&c.Resend, 2 * time.Minute}, {&c.Hold, 7 * 24 * time.Hour}} {
+	}{{&c.Resend, 2 * time.Minute}, {&c.Hold, 7 * 24 * time.Hour}} {
 		if *d.have == 0 {
 			*d.have = d.usual
 		}
 	}
-	return &Channel{c: c, client: post.NewClient(c.Timeout)}
+	return &Channel{c: c, client: c.Client()}
 }
 
 // DialWith has connections opened by a function that may count what goes out.
@@ -151,11 +125,11 @@ func (c *Channel) send(ctx context.Context, notices []alert.Notice) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("cannot write the notice for the Alertmanager: %w", err))
 	}
-	address, err := c.address()
+	address, err := c.c.Address()
 	if err != nil {
 		return err
 	}
-	header, err := c.header()
+	header, err := c.c.Header()
 	if err != nil {
 		return err
 	}
@@ -214,28 +188,5 @@ func annotations(n alert.Notice) map[string]string {
 	return a
 }
 
-func (c *Channel) address() (string, error) {
-	if c.c.URLFile == "" {
-		return string(c.c.URL), nil
-	}
-	address, err := post.Secret(c.c.URLFile)
-	if err == nil && post.CheckAddress(address) != nil {
-		err = fmt.Errorf("cannot use what stands in %s: it %w", c.c.URLFile, post.CheckAddress(address))
-	}
-	return address, err
-}
-
-func (c *Channel) header() (http.Header, error) {
-	h := http.Header{"Content-Type": {"application/json"}, "User-Agent": {"ebbwatch"}}
-	for name, value := range c.c.Headers {
-		h.Set(name, string(value))
-	}
-	for name, file := range c.c.HeaderFiles {
-		value, err := post.Secret(file)
-		if err != nil {
-			return nil, err
-		}
-		h.Set(name, value)
-	}
-	return h, nil
-}
+// Ready implements [alert.Readier].
+func (c *Channel) Ready() error { return c.c.Ready() }

@@ -18,6 +18,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/alerttest"
+	"ebbwatch/alert/post"
 )
 
 // manager is a real Alertmanager, Debian's, on a free port of this machine.
@@ -134,7 +135,7 @@ func now(p alert.Phase, s alert.Severity) alert.Notice {
 func TestAnAlarmFromRaiseToClear(t *testing.T) {
 	t.Parallel()
 	m := newManager(t)
-	c := New(Config{URL: alert.Secret(m.url + "/"), Labels: map[string]string{"team": "relays"}})
+	c := New(Config{Target: post.Target{URL: alert.Secret(m.url + "/")}, Labels: map[string]string{"team": "relays"}})
 	send := func(n alert.Notice) {
 		t.Helper()
 		if err := c.Send(t.Context(), n); err != nil {
@@ -182,7 +183,7 @@ func TestAnAlarmFromRaiseToClear(t *testing.T) {
 func TestARestartForgets(t *testing.T) {
 	t.Parallel()
 	m := newManager(t)
-	c := New(Config{URL: alert.Secret(m.url)})
+	c := New(Config{Target: post.Target{URL: alert.Secret(m.url)}})
 	if err := c.Resend(t.Context(), nil); err != nil {
 		t.Error(err)
 	}
@@ -205,7 +206,7 @@ func TestARestartForgets(t *testing.T) {
 func TestAClockThatWasNeverSet(t *testing.T) {
 	t.Parallel()
 	m := newManager(t)
-	c := New(Config{URL: alert.Secret(m.url)})
+	c := New(Config{Target: post.Target{URL: alert.Secret(m.url)}})
 	n := now(alert.Raised, alert.Warning)
 	n.At = time.Unix(5000, 0)
 	n.Since = time.Unix(4000, 0)
@@ -227,24 +228,24 @@ func TestLeaksNoSecret(t *testing.T) {
 	}))
 	t.Cleanup(refuse.Close)
 	host := strings.TrimPrefix(refuse.URL, "http://")
-	c := Config{
+	c := Config{Target: post.Target{
 		URLFile: alerttest.SecretFile(t, "http://user:pa55@"+host+"/5ecret"), Headers: map[string]alert.Secret{"X-Key": "k3y"},
 		HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer b3arer")},
-	}
+	}}
 	alerttest.LeaksNoSecret(t, New(c), c, host+": it answered 401", "pa55", "5ecret", "k3y", "b3arer")
 	c.URLFile = alerttest.SecretFile(t, "5ecret")
 	alerttest.LeaksNoSecret(t, New(c), c, c.URLFile, "5ecret")
-	c = Config{URL: "http://127.0.0.1:1/5ecret", HeaderFiles: map[string]string{"A": "/nowhere/a"}}
+	c = Config{Target: post.Target{URL: "http://127.0.0.1:1/5ecret", HeaderFiles: map[string]string{"A": "/nowhere/a"}}}
 	alerttest.LeaksNoSecret(t, New(c), c, "/nowhere/a", "5ecret")
 }
 
 func TestCheck(t *testing.T) {
 	t.Parallel()
 	for want, c := range map[string]Config{
-		"":                                    {URL: "http://a"},
+		"":                                    {Target: post.Target{URL: "http://a"}},
 		": one of url and url_file is needed": {},
-		"url_file: is given beside url: only one of them can hold":                {URL: "http://a", URLFile: "x"},
-		"url: is not an address that begins with http:// or https:// (not shown)": {URL: "a"},
+		"url_file: is given beside url: only one of them can hold":                {Target: post.Target{URL: "http://a", URLFile: "x"}},
+		"url: is not an address that begins with http:// or https:// (not shown)": {Target: post.Target{URL: "a"}},
 	} {
 		got := ""
 		c.Check(func(key, what string) { got += key + ": " + what })
@@ -267,7 +268,7 @@ func TestKind(t *testing.T) {
 	got := make(chan string, 1)
 	s := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { got <- r.URL.Path }))
 	t.Cleanup(s.Close)
-	ch, err := Kind().New(section{URL: alert.Secret(s.URL)})
+	ch, err := Kind().New(section{Target: post.Target{URL: alert.Secret(s.URL)}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -49,16 +49,8 @@ func Kind() alert.Kind {
 		Name:    "command",
 		Summary: "a program of yours that reads the notice on its standard input",
 		Sample:  "run: [/usr/local/bin/tell, owner]\n",
-		New:     open,
+		New:     alert.Open(New),
 	}
-}
-
-func open(d alert.Decoder) (alert.Channel, error) {
-	var c Config
-	if err := d.Decode(&c); err != nil {
-		return nil, err
-	}
-	return New(c), nil
 }
 
 // Channel is one program.
@@ -107,6 +99,15 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 		syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // what it left behind
 	}
 	return c.verdict(ctx, err, said)
+}
+
+// Ready implements [alert.Readier]: the program is there and may be run.
+func (c *Channel) Ready() error {
+	if _, err := exec.LookPath(c.c.Run[0]); err != nil {
+		return fmt.Errorf("cannot tell by %s: it cannot be started: %w", c.c.Run[0], errors.Unwrap(err))
+	}
+	_, err := c.environment(alert.Notice{})
+	return err
 }
 
 func (c *Channel) verdict(ctx context.Context, err error, said *tail) error {

@@ -225,3 +225,16 @@ func TestKind(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+func TestReady(t *testing.T) {
+	t.Parallel()
+	for program, want := range map[string]string{"/bin/true": "", "/nowhere/tell": "/nowhere/tell: it cannot be started: ", "/etc/passwd": "cannot be started"} {
+		err := New(Config{Run: []string{program}}).Ready()
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", program, err)
+		}
+	}
+	if err := New(Config{Run: []string{"/bin/true"}, EnvFiles: map[string]string{"KEY": "/nowhere/key"}}).Ready(); err == nil || !strings.Contains(err.Error(), "/nowhere/key") {
+		t.Errorf("a missing secret: %v", err)
+	}
+}

@@ -63,16 +63,8 @@ func Kind() alert.Kind {
 		Summary: "mail through an SMTP server, over TLS",
 		Sample: "host: mail.boathouse.example\nuser: slipway\npassword_file: /etc/ebbwatch/mail.password\n" +
 			"from: slipway@boathouse.example\nto: [owner@boathouse.example]\n",
-		New: open,
+		New: alert.Open(New),
 	}
-}
-
-func open(d alert.Decoder) (alert.Channel, error) {
-	var c Config
-	if err := d.Decode(&c); err != nil {
-		return nil, err
-	}
-	return New(c), nil
 }
 
 // Channel is one mail account.
@@ -174,6 +166,12 @@ func (c *Channel) write(n alert.Notice, to string) (*gomail.Msg, error) {
 	_, body, _ := strings.Cut(n.Plain(), "\n\n")
 	m.SetBodyString(gomail.TypeTextPlain, body)
 	return m, nil
+}
+
+// Ready implements [alert.Readier]. It asks no server.
+func (c *Channel) Ready() error {
+	_, err := c.client()
+	return err
 }
 
 func (c *Channel) client() (*gomail.Client, error) {

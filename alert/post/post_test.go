@@ -203,3 +203,25 @@ func TestCheckAddress(t *testing.T) {
 		}
 	}
 }
+
+// TestTargetIsReady: what a delivery would fail at is told beforehand, and names the file.
+func TestTargetIsReady(t *testing.T) {
+	t.Parallel()
+	file := filepath.Join(t.TempDir(), "hook.url")
+	c := Target{URLFile: file}
+	if err := c.Ready(); err == nil || !strings.Contains(err.Error(), file) {
+		t.Errorf("a missing file: %v", err)
+	}
+	for content, want := range map[string]string{"not an address": "begins with http", "http://10.20.0.1/hook\n": ""} {
+		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Ready(); (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v", content, err)
+		}
+	}
+	c.HeaderFiles = map[string]string{"Authorization": "/nowhere/token"}
+	if err := c.Ready(); err == nil || !strings.Contains(err.Error(), "/nowhere/token") {
+		t.Errorf("a missing header file: %v", err)
+	}
+}

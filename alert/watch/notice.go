@@ -36,11 +36,11 @@ type State struct {
 
 // Past is what is remembered of one node.
 type Past struct {
-	Silent time.Time `json:"silent,omitzero"` // since when; zero while it is heard
-	Plan   Plan      `json:"plan"`            // as it last said
-	Loss   float64   `json:"loss"`            // of probes, over the last hour or so before the silence
-	Sun    float64   `json:"sun"`             // hours of full sun since the silence
-	NoSun  bool      `json:"no_sun"`          // for part of that time the sun was not known
+	Silent time.Time     `json:"silent,omitzero"` // since when; zero while it is heard
+	Plan   Plan          `json:"plan"`            // as it last said
+	Loss   float64       `json:"loss"`            // of probes, over the last hour or so before the silence
+	Sun    float64       `json:"sun"`             // hours of full sun since the silence
+	Unlit  time.Duration `json:"unlit"`           // of that time the sun was not known; it counts as none
 }
 
 // Standing is one alarm, or one that may become one.
@@ -69,7 +69,7 @@ func (w Watch) Step(s State, sc Scene) (State, Report, []alert.Notice) {
 	for i, n := range sc.Nodes {
 		past := s.Nodes[n.Name].seen(n, sc.Now, dt)
 		s.Nodes[n.Name] = past
-		nodes[i] = past.fill(n)
+		nodes[i] = past.fill(n, sc.Now)
 	}
 	sc.Nodes = nodes
 	r := Judge(sc)
@@ -115,18 +115,23 @@ func (p Past) seen(n Sight, now time.Time, dt time.Duration) Past {
 		if p.Silent.IsZero() {
 			p.Silent = now
 		}
-		p.Sun += n.SunSince
-		p.NoSun = p.NoSun || !n.SunKnown
+		if n.SunKnown {
+			p.Sun += n.SunSince
+		} else {
+			p.Unlit += dt
+		}
 	}
 	return p
 }
 
 // fill puts what is remembered into a sight.
-func (p Past) fill(n Sight) Sight {
+// Sun that was not known for some time, perhaps because the panel that tells it is in the
+// dark too, counts as none; when most of it was not, nothing is known.
+func (p Past) fill(n Sight, now time.Time) Sight {
 	if n.Board == Yes {
 		return n
 	}
-	n.Plan, n.SilentSince, n.LossBefore, n.SunSince, n.SunKnown = p.Plan, p.Silent, p.Loss, p.Sun, !p.NoSun
+	n.Plan, n.SilentSince, n.LossBefore, n.SunSince, n.SunKnown = p.Plan, p.Silent, p.Loss, p.Sun, 2*p.Unlit <= now.Sub(p.Silent)
 	return n
 }
 

@@ -16,7 +16,6 @@ import (
 	"net/http"
 	"strings"
 	"text/template"
-	"time"
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/post"
@@ -24,28 +23,15 @@ import (
 
 // Config is the section of a webhook.
 type Config struct {
-	URL         alert.Secret            `yaml:"url" secret:"true" doc:"address of the receiver; better kept in a file, since whoever knows it can write to you"`
-	URLFile     string                  `yaml:"url_file" path:"true" example:"/etc/ebbwatch/hook.url" doc:"file that holds the address"`
-	Method      string                  `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
-	Headers     map[string]alert.Secret `yaml:"headers" secret:"true" doc:"further headers; Content-Type is application/json unless given here"`
-	HeaderFiles map[string]string       `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
-	Template    string                  `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
-	Timeout     time.Duration           `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
-	HMACFile    string                  `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
+	post.Target
+	Method   string `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
+	Template string `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
+	HMACFile string `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
 }
 
 // Check finds what the tags cannot say.
 func (c *Config) Check(problem func(key, what string)) {
-	switch {
-	case c.URL == "" && c.URLFile == "":
-		problem("", "one of url and url_file is needed")
-	case c.URL != "" && c.URLFile != "":
-		problem("url_file", "is given beside url: only one of them can hold")
-	case c.URL != "":
-		if err := post.CheckAddress(string(c.URL)); err != nil {
-			problem("url", err.Error())
-		}
-	}
+	c.Target.Check(problem)
 	if _, err := parse(c.Template); err != nil {
 		problem("template", "cannot be read: "+strings.TrimPrefix(err.Error(), "template: "))
 	}
@@ -76,12 +62,8 @@ type Channel struct {
 	client *post.Client
 }
 
-// New makes a channel. Files are read at each notice, so that a key can be changed while the
-// daemon runs, and a file that is missing for now fails a delivery, not the start.
+// New makes a channel.
 func New(c Config) (*Channel, error) {
-	if c.Timeout == 0 {
-		c.Timeout = 10 * time.Second
-	}
 	if c.Method == "" {
 		c.Method = http.MethodPost
 	}
@@ -89,7 +71,7 @@ func New(c Config) (*Channel, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the webhook's template: %w", err)
 	}
-	return &Channel{c: c, body: body, client: post.NewClient(c.Timeout)}, nil
+	return &Channel{c: c, body: body, client: c.Client()}, nil
 }
 
 // parse reads a template; nil when there is none.
@@ -123,7 +105,7 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("cannot write the notice for the webhook: %w", err))
 	}
-	address, err := c.address()
+	address, err := c.c.Address()
 	if err != nil {
 		return err
 	}
@@ -143,32 +125,12 @@ func (c *Channel) write(n alert.Notice) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-func (c *Channel) address() (string, error) {
-	if c.c.URLFile == "" {
-		return string(c.c.URL), nil
-	}
-	address, err := post.Secret(c.c.URLFile)
-	if err == nil && post.CheckAddress(address) != nil {
-		err = fmt.Errorf("cannot use what stands in %s: it %w", c.c.URLFile, post.CheckAddress(address))
-	}
-	return address, err
-}
-
 func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
-	h := http.Header{}
-	h.Set("Content-Type", "application/json")
-	h.Set("User-Agent", "ebbwatch")
+	h, err := c.c.Header()
+	if err != nil {
+		return nil, err
+	}
 	h.Set("Idempotency-Key", fmt.Sprintf("%s.%s.%s", n.ID, n.Phase, n.At.UTC().Format("20060102T150405Z")))
-	for name, value := range c.c.Headers {
-		h.Set(name, string(value))
-	}
-	for name, file := range c.c.HeaderFiles {
-		value, err := post.Secret(file)
-		if err != nil {
-			return nil, err
-		}
-		h.Set(name, value)
-	}
 	if c.c.HMACFile != "" {
 		key, err := post.Secret(c.c.HMACFile)
 		if err != nil {
@@ -177,6 +139,15 @@ func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
 		h.Set("Ebbwatch-Signature", "sha256="+Sign([]byte(key), body))
 	}
 	return h, nil
+}
+
+// Ready implements [alert.Readier].
+func (c *Channel) Ready() error {
+	if _, err := c.c.Address(); err != nil {
+		return err
+	}
+	_, err := c.header(alert.Notice{}, nil)
+	return err
 }
 
 // Sign is the signature of a body: HMAC with SHA-256 (RFC 2104), in hexadecimal. A receiver

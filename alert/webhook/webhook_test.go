@@ -16,6 +16,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/alerttest"
+	"ebbwatch/alert/post"
 )
 
 // receiver keeps what it was sent.
@@ -51,7 +52,7 @@ func send(t *testing.T, c Config) error {
 func TestTheNoticeAsJSON(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
-	if err := send(t, Config{URLFile: alerttest.SecretFile(t, r.URL+"/hook")}); err != nil {
+	if err := send(t, Config{Target: post.Target{URLFile: alerttest.SecretFile(t, r.URL+"/hook")}}); err != nil {
 		t.Fatal(err)
 	}
 	var got alert.Notice
@@ -75,10 +76,12 @@ func TestATemplateMakesTheBody(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
 	err := send(t, Config{
-		URL: alert.Secret(r.URL), Method: "PUT",
-		Template:    `{"text": {{json .Plain}}, "urgent": {{if eq .Severity "critical"}}true{{else}}false{{end}}}`,
-		Headers:     map[string]alert.Secret{"X-Room": "boathouse"},
-		HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer key")},
+		Method:   "PUT",
+		Template: `{"text": {{json .Plain}}, "urgent": {{if eq .Severity "critical"}}true{{else}}false{{end}}}`,
+		Target: post.Target{
+			URL: alert.Secret(r.URL), Headers: map[string]alert.Secret{"X-Room": "boathouse"},
+			HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer key")},
+		},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -112,7 +115,7 @@ func TestSign(t *testing.T) {
 func TestTheBodyIsSigned(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
-	if err := send(t, Config{URL: alert.Secret(r.URL), HMACFile: alerttest.SecretFile(t, "Jefe")}); err != nil {
+	if err := send(t, Config{Target: post.Target{URL: alert.Secret(r.URL)}, HMACFile: alerttest.SecretFile(t, "Jefe")}); err != nil {
 		t.Fatal(err)
 	}
 	if got, want := r.header.Get("Ebbwatch-Signature"), "sha256="+Sign([]byte("Jefe"), []byte(r.body)); got != want {
@@ -135,8 +138,11 @@ func TestLeaksNoSecret(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			c := Config{
-				URL: alert.Secret(base + "/hook-5ecret?token=t0ken"), Headers: map[string]alert.Secret{"X-Key": "k3y"},
-				HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer b3arer")}, HMACFile: alerttest.SecretFile(t, "hm4c"),
+				Target: post.Target{
+					URL: alert.Secret(base + "/hook-5ecret?token=t0ken"), Headers: map[string]alert.Secret{"X-Key": "k3y"},
+					HeaderFiles: map[string]string{"Authorization": alerttest.SecretFile(t, "Bearer b3arer")},
+				},
+				HMACFile: alerttest.SecretFile(t, "hm4c"),
 			}
 			ch, err := New(c)
 			if err != nil {
@@ -152,19 +158,19 @@ func TestLeaksNoSecret(t *testing.T) {
 	t.Run("not an address", func(t *testing.T) {
 		t.Parallel()
 		file := alerttest.SecretFile(t, "hook 5ecret")
-		c := Config{URLFile: file}
+		c := Config{Target: post.Target{URLFile: file}}
 		ch, _ := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, file, "5ecret")
 	})
 	t.Run("a password in the address", func(t *testing.T) {
 		t.Parallel()
-		c := Config{URL: alert.Secret("http://user:pa55@" + strings.TrimPrefix(gone.URL, "http://"))}
+		c := Config{Target: post.Target{URL: alert.Secret("http://user:pa55@" + strings.TrimPrefix(gone.URL, "http://"))}}
 		ch, _ := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, strings.TrimPrefix(gone.URL, "http://"), "pa55")
 	})
 	t.Run("a header that cannot be sent", func(t *testing.T) {
 		t.Parallel()
-		c := Config{URL: alert.Secret(gone.URL), Headers: map[string]alert.Secret{"X-Key": "k3y\nk3y"}}
+		c := Config{Target: post.Target{URL: alert.Secret(gone.URL), Headers: map[string]alert.Secret{"X-Key": "k3y\nk3y"}}}
 		ch, _ := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, "cannot send the notice", "k3y")
 	})
@@ -174,7 +180,7 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
 	file := filepath.Join(t.TempDir(), "hook.url")
-	ch, err := New(Config{URLFile: file})
+	ch, err := New(Config{Target: post.Target{URLFile: file}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,7 +198,7 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 
 func TestATemplateThatFailsIsNotTriedAgain(t *testing.T) {
 	t.Parallel()
-	err := send(t, Config{URL: "http://127.0.0.1:1", Template: "{{.Nothing}}"})
+	err := send(t, Config{Target: post.Target{URL: "http://127.0.0.1:1"}, Template: "{{.Nothing}}"})
 	if !alert.IsPermanent(err) {
 		t.Errorf("got %v", err)
 	}
@@ -209,7 +215,7 @@ func TestStopsWhenToldTo(t *testing.T) {
 	t.Cleanup(hangs.Close)
 	ctx, cancel := context.WithCancel(t.Context())
 	go func() { <-asked; cancel() }()
-	ch, _ := New(Config{URL: alert.Secret(hangs.URL), Timeout: time.Hour})
+	ch, _ := New(Config{Target: post.Target{URL: alert.Secret(hangs.URL), Timeout: time.Hour}})
 	if err := ch.Send(ctx, alerttest.Notice()); err == nil || alert.IsPermanent(err) {
 		t.Errorf("got %v", err)
 	}
@@ -218,11 +224,11 @@ func TestStopsWhenToldTo(t *testing.T) {
 func TestCheck(t *testing.T) {
 	t.Parallel()
 	for want, c := range map[string]Config{
-		"":                                    {URLFile: "x"},
+		"":                                    {Target: post.Target{URLFile: "x"}},
 		": one of url and url_file is needed": {},
-		"url_file: is given beside url: only one of them can hold":                {URL: "http://a", URLFile: "x"},
-		"url: is not an address that begins with http:// or https:// (not shown)": {URL: "ftp://a"},
-		`template: cannot be read: body:1: function "nope" not defined`:           {URLFile: "x", Template: "{{nope}}"},
+		"url_file: is given beside url: only one of them can hold":                {Target: post.Target{URL: "http://a", URLFile: "x"}},
+		"url: is not an address that begins with http:// or https:// (not shown)": {Target: post.Target{URL: "ftp://a"}},
+		`template: cannot be read: body:1: function "nope" not defined`:           {Target: post.Target{URLFile: "x"}, Template: "{{nope}}"},
 	} {
 		got := ""
 		c.Check(func(key, what string) { got += key + ": " + what })
@@ -243,7 +249,7 @@ func (s section) Decode(v any) error {
 func TestKind(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
-	ch, err := Kind().New(section{URL: alert.Secret(r.URL)})
+	ch, err := Kind().New(section{Target: post.Target{URL: alert.Secret(r.URL)}})
 	if err != nil {
 		t.Fatal(err)
 	}

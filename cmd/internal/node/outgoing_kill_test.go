@@ -21,6 +21,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/post"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/statedir"
 )
@@ -76,7 +77,7 @@ func sender(text string) error {
 	}
 	var live []LiveChannel
 	for _, name := range []string{"one", "two"} {
-		c, err := webhook.New(webhook.Config{URL: alert.Secret(o.URL + "/" + name)})
+		c, err := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(o.URL + "/" + name)}})
 		if err != nil {
 			return err
 		}
