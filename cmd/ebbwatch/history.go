@@ -38,28 +38,32 @@ func openHistory(c loaded, log *slog.Logger) *history.Store {
 	})
 }
 
-// record keeps snapshots. It writes less while the node spares power, and early when power
-// may be about to go: then no more is lost by a cut than at other times.
+// record keeps snapshots. It writes less while the node spares power. When the load may go at
+// any time it writes at once, and from then on so often that a cut costs no more than at other
+// times, and no oftener: that is when power is dearest.
 func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
+	const usual, apart = 5 * time.Minute, time.Minute
 	var flushed time.Duration
+	var was bool
 	return func(s *facts.Snapshot) {
-		sparing := s.Extra["writes_thinned"] == 1
-		h.Spare(sparing)
+		h.Spare(s.Extra["writes_thinned"] == 1)
 		h.Add(s)
-		early := 2 * time.Minute
-		if sparing {
-			early = 5 * time.Minute
+		is := low(s)
+		every := usual
+		if is && !was {
+			every = apart
 		}
-		if low(s) && s.At.Mono-flushed >= early {
-			flushed = s.At.Mono
-			go func() { // a slow card must not make the node wait
-				ctx, cancel := context.WithTimeout(ctx, early)
-				defer cancel()
-				if err := h.Flush(ctx); err != nil {
-					log.Debug("history was not written early", "err", err)
-				}
-			}()
+		if was = is; !is || s.At.Mono-flushed < every {
+			return
 		}
+		flushed = s.At.Mono
+		go func() { // a slow card must not make the node wait
+			ctx, cancel := context.WithTimeout(ctx, usual)
+			defer cancel()
+			if err := h.Flush(ctx); err != nil {
+				log.Debug("history was not written early", "err", err)
+			}
+		}()
 	}
 }
 
