@@ -54,11 +54,12 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
 		count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
+	tellUnready(cmd, c.State, c.Notify)
 	if f.rules {
 		explainRules(cmd.Context(), cmd.OutOrStdout(), c)
 	}
 	if f.sendTest {
-		return sendTest(cmd.Context(), cmd.OutOrStdout(), c)
+		return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
 	}
 	return nil
 }
@@ -99,22 +100,35 @@ func explainRules(ctx context.Context, w io.Writer, c loaded) {
 	}
 }
 
+// tellUnready says what is no mistake and may surprise all the same: where a state folder
+// lies that was given as a relative path, and which channels cannot send as things are.
+func tellUnready(cmd *cobra.Command, state string, channels []config.Channel) {
+	fmt.Fprintf(cmd.OutOrStdout(), "state is kept in %s\n", state)
+	for _, ch := range channels {
+		if r, can := ch.Channel.(alert.Readier); can {
+			if err := r.Ready(); err != nil {
+				fmt.Fprintf(cmd.ErrOrStderr(), "note: nothing can go out through the channel %s yet: %s\n", ch.Name, err)
+			}
+		}
+	}
+}
+
 // sendTest proves each channel with a notice that says what it is.
-func sendTest(ctx context.Context, w io.Writer, c loaded) error {
+func sendTest(ctx context.Context, w io.Writer, site string, channels []config.Channel) error {
 	now := time.Now()
 	n := alert.Notice{
-		ID: "test." + now.UTC().Format("20060102T150405Z"), Site: c.Site.Name, Rule: "test", Phase: alert.Raised,
-		Severity: alert.Info, At: now, Since: now, Title: c.Site.Name + ": a test, nothing is wrong",
-		Text: "This is a test of the way to you. Nothing is wrong at " + c.Site.Name + ".", Advice: []string{}, Facts: map[string]float64{},
+		ID: "test." + now.UTC().Format("20060102T150405Z"), Site: site, Rule: "test", Phase: alert.Raised,
+		Severity: alert.Info, At: now, Since: now, Title: site + ": a test, nothing is wrong",
+		Text: "This is a test of the way to you. Nothing is wrong at " + site + ".", Advice: []string{}, Facts: map[string]float64{},
 	}
 	var errs []error
-	for _, ch := range c.Notify {
+	for _, ch := range channels {
 		err := node.SendOnce(ctx, ch.Channel, n)
 		if err != nil {
-			errs = append(errs, fmt.Errorf("cannot reach %s: %w", ch.Name, err))
+			errs = append(errs, fmt.Errorf("the channel %s failed: %w", ch.Name, err))
 			continue
 		}
-		fmt.Fprintf(w, "%s took the test notice\n", ch.Name)
+		fmt.Fprintf(w, "the channel %s took the test notice\n", ch.Name)
 	}
 	return errors.Join(errs...)
 }

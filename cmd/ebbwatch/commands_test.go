@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime/debug"
 	"strings"
 	"testing"
@@ -118,12 +119,34 @@ func TestSendTestProvesEachChannel(t *testing.T) {
 	hook := newReceiver(t)
 	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
 	stdout, _, code := said(t, "check", "--send-test", "--config", file)
-	if code != 0 || !strings.Contains(stdout, "owner took the test notice") || len(hook.notices("test")) != 1 {
+	if code != 0 || !strings.Contains(stdout, "the channel owner took the test notice") || len(hook.notices("test")) != 1 {
 		t.Errorf("code %d, %d notices: %s", code, len(hook.notices("test")), stdout)
 	}
 	hook.away.Store(true)
-	if _, stderr, code := said(t, "check", "--send-test", "--config", file); code != 1 || !strings.Contains(stderr, "cannot reach owner") {
+	if _, stderr, code := said(t, "check", "--send-test", "--config", file); code != 1 || !strings.Contains(stderr, "the channel owner failed: cannot send the notice to") {
 		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
+// What is no mistake and surprises all the same: a file with an address that is not there
+// yet, and where a relative state folder lies.
+func TestCheckTellsWhatIsNotReady(t *testing.T) {
+	t.Parallel()
+	file := configure(t, `tcp: "127.0.0.1:1"`, newReceiver(t).URL)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := regexp.MustCompile(`webhook: \{url: [^}]*\}`)
+	if !at.Match(text) {
+		t.Fatalf("no webhook in\n%s", text)
+	}
+	write(t, file, at.ReplaceAllString(string(text), "webhook: {url_file: hook.url}"))
+	stdout, stderr, code := said(t, "check", "--config", file)
+	dir := filepath.Dir(file)
+	if code != 0 || !strings.Contains(stdout, "state is kept in "+filepath.Join(dir, "state")) ||
+		!strings.Contains(stderr, "nothing can go out through the channel owner yet: cannot read a secret: open "+filepath.Join(dir, "hook.url")) {
+		t.Errorf("code %d: %s%s", code, stdout, stderr)
 	}
 }
 

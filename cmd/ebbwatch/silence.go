@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -10,6 +11,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/cmd/internal/watcher"
 )
 
 // silenceFlags are what the owner asks of a running daemon.
@@ -26,24 +28,25 @@ func silenceCommand() *cobra.Command {
 		Short: "Tell the running daemon that somebody works at the node, or saw an alarm",
 		Long: `While somebody works at the node no notices are sent, and what is measured teaches nothing:
 charging by hand must not look like sun. It ends by itself. The request is left in the state
-folder; the daemon takes it within ten seconds.`,
+folder; the daemon takes it within ten seconds. With the configuration of a watcher at home it
+is the watcher that sends nothing.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			r, err := f.request()
 			if err != nil {
 				return err
 			}
-			c, err := loadOrSay(cmd.ErrOrStderr(), f.config, config.Need{State: true})
+			site, state, err := addressee(cmd.ErrOrStderr(), f.config)
 			if err != nil {
 				return err
 			}
-			if !statedir.InUse(c.State) {
-				return fmt.Errorf("cannot tell %s: no daemon runs on %s", c.Site.Name, c.State)
+			if !statedir.InUse(state) {
+				return fmt.Errorf("cannot tell %s: no daemon runs on %s", site, state)
 			}
-			if err := statedir.Leave(c.State, r); err != nil {
+			if err := statedir.Leave(state, r); err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%s is told; it acts within ten seconds, and logs what it cannot do\n", c.Site.Name)
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is told; it acts within ten seconds, and logs what it cannot do\n", site)
 			return nil
 		},
 	}
@@ -54,6 +57,23 @@ folder; the daemon takes it within ten seconds.`,
 	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "id of an alarm that you have seen: it is not passed on to a second person")
 	cmd.Flags().BoolVar(&f.newBattery, "new-battery", false, "the battery was replaced: forget what was learned of the old one")
 	return cmd
+}
+
+// addressee is the site and the state folder of the daemon that a configuration belongs to,
+// be it that of a node or of the watcher at home.
+func addressee(problems io.Writer, file string) (site, state string, err error) {
+	if !watcher.Is(file) {
+		c, err := loadOrSay(problems, file, config.Need{State: true})
+		if err != nil {
+			return "", "", err
+		}
+		return c.Site.Name, c.State, nil
+	}
+	c, err := loadHome(problems, file)
+	if err != nil {
+		return "", "", err
+	}
+	return c.Site.Name, c.State, nil
 }
 
 func (f silenceFlags) request() (node.Request, error) {

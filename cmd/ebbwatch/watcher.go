@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"time"
 
@@ -17,7 +18,7 @@ import (
 
 func watchCommand() *cobra.Command {
 	var file, webConfig string
-	var check, sample bool
+	var check, sendTests, sample bool
 	cmd := &cobra.Command{
 		Use:   "watch [--config FILE]",
 		Short: "Watch nodes from home and judge their silence: the daemon beside the router",
@@ -31,15 +32,16 @@ Its configuration is a file of its own: site, nodes, house, dashboard, notify, w
 				fmt.Fprint(cmd.OutOrStdout(), watcher.Sample())
 				return nil
 			}
-			c, problems := watcher.Load(file, channelKinds())
-			for _, p := range problems {
-				fmt.Fprintln(cmd.ErrOrStderr(), p)
+			c, err := loadHome(cmd.ErrOrStderr(), file)
+			if err != nil {
+				return err
 			}
-			switch {
-			case len(problems) > 0:
-				return fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
-			case check:
+			if check || sendTests {
 				fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s to notify\n", file, count(len(c.Nodes), "node"), count(len(c.Notify), "channel"))
+				tellUnready(cmd, c.State, c.Notify)
+				if sendTests {
+					return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
+				}
 				return nil
 			}
 			return watchHome(cmd.Context(), c, webConfig, newLogger(cmd.ErrOrStderr(), &logRing{}))
@@ -48,8 +50,21 @@ Its configuration is a file of its own: site, nodes, house, dashboard, notify, w
 	cmd.Flags().StringVar(&file, "config", "/etc/ebbwatch/home.yaml", "configuration file of the watcher (YAML)")
 	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
 	cmd.Flags().BoolVar(&check, "check", false, "check the configuration and tell every problem at once, and end")
+	cmd.Flags().BoolVar(&sendTests, "send-test", false, "check the configuration, send a test notice through every channel, and end")
 	cmd.Flags().BoolVar(&sample, "sample", false, "print an annotated configuration, and end")
 	return cmd
+}
+
+// loadHome reads the configuration of a watcher; its problems are printed, one a line.
+func loadHome(w io.Writer, file string) (*watcher.Config, error) {
+	c, problems := watcher.Load(file, channelKinds())
+	for _, p := range problems {
+		fmt.Fprintln(w, p)
+	}
+	if len(problems) > 0 {
+		return nil, fmt.Errorf("cannot use %s: %s", file, count(len(problems), "problem"))
+	}
+	return c, nil
 }
 
 // watchHome is the watcher from start to end.

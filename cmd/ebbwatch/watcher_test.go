@@ -132,6 +132,26 @@ func TestWatcherKnowsWhatWasSaid(t *testing.T) {
 	}
 }
 
+// Maintenance is asked of a watcher as of a node.
+func TestSilenceReachesTheWatcher(t *testing.T) {
+	t.Parallel()
+	far := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"site":"slipway"}`) }))
+	defer far.Close()
+	file := homeConfig(t, newReceiver(t).URL, "slipway", far.URL)
+	if _, stderr, code := said(t, "silence", "--for", "2h", "--why", "rope", "--config", file); code != 1 || !strings.Contains(stderr, "no daemon runs") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+	_, out := child(t, nil, "watch", "--config", file)
+	eventually(t, 20*time.Second, "it runs", func() bool { return out.page() != "" })
+	if _, stderr, code := said(t, "silence", "--for", "2h", "--why", "rope", "--config", file); code != 0 {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+	eventually(t, 20*time.Second, "its page says so", func() bool {
+		body, _ := get(t, out.page()+"/")
+		return strings.Contains(body, "Nothing is sent until") && strings.Contains(body, "rope")
+	})
+}
+
 func TestWatchSaysWhatIsWrong(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "home.yaml")
@@ -142,6 +162,10 @@ func TestWatchSaysWhatIsWrong(t *testing.T) {
 		t.Errorf("exit %d: %s", code, out)
 	}
 	write(t, file, "site: {name: boathouse, latitude: 52.75, longitude: 6.57}\nnodes:\n  - {name: slipway, ping: 127.0.0.1}\nstate: state\n")
+	home := homeConfig(t, newReceiver(t).URL, "slipway", "http://127.0.0.1:1")
+	if stdout, stderr, code := said(t, "watch", "--send-test", "--config", home); code != 0 || !strings.Contains(stdout, "the channel owner took the test notice") {
+		t.Errorf("exit %d: %s%s", code, stdout, stderr)
+	}
 	out, stop = start(t, "watch", "--check", "--config", file)
 	eventually(t, 10*time.Second, "it ends", func() bool { return strings.Contains(out.String(), "is fine: 1 node, 0 channels") })
 	if code := stop(); code != 0 {

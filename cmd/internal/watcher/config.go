@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"go.yaml.in/yaml/v3"
+
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/heartbeat"
@@ -143,6 +145,15 @@ func Load(path string, kinds []alert.Kind) (*Config, []config.Problem) {
 		return nil, problems
 	}
 	return c, nil
+}
+
+// Is tells whether a file is the configuration of a watcher, and not of a node.
+func Is(path string) bool {
+	data, err := os.ReadFile(path)
+	var top struct {
+		Nodes yaml.Node `yaml:"nodes"`
+	}
+	return err == nil && yaml.Unmarshal(data, &top) == nil && !top.Nodes.IsZero()
 }
 
 // connects tells an address to connect to from one that is asked by echo.
