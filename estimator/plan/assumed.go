@@ -42,7 +42,7 @@ func (k *Kit) assumedSun() Assumption {
 }
 
 func (k *Kit) assumedDays() Assumption {
-	return Assumption{"from day to day", "days are drawn about the month's mean with the spread and the persistence of measured days. The published daily transitions serve as a second opinion only: they have too few of the darkest days where a month's clearness is 0.30 to 0.35, as in a coast's winter, and saw up to 3.8 times too little loss there", "Bendt, Collares-Pereira & Rabl 1981; Hollands & Huget 1983; darkest days and persistence by season fitted to 26 years at one station, held against a second; transitions of Aguiar, Collares-Pereira & Conde 1988"}
+	return Assumption{"from day to day", "days are drawn about the month's mean with the spread and the persistence of measured days. The published daily transitions serve as a second opinion only: they have too few of the darkest days where a month's clearness is 0.30 to 0.35, as in a coast's winter, and saw up to 3.8 times too little loss there", "Bendt, Collares-Pereira & Rabl 1981; Hollands & Huget 1983; darkest days fitted to 26 years at one station, persistence by season to 14 years at two; held against the years of both; transitions of Aguiar, Collares-Pereira & Conde 1988"}
 }
 
 func (k *Kit) assumedPanel() Assumption {

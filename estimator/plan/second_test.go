@@ -146,7 +146,7 @@ func secondOf(n [3]float64) second {
 func tryOf(n [3]float64) Try { return Try{Panel: n[0] / 240, Battery: n[1] / 80, Load: n[2] / 10} }
 
 // Under the same days of clearness both models harvest the same within 5 %. Given the same
-// harvest they lose the same load within a factor of 1.3, and of 1.4 below half a per cent: a few per cent of harvest, which
+// harvest they lose the same load within a factor of 1.3, and of 1.5 below one per cent: a few per cent of harvest, which
 // the isotropic sky costs the second model, are a fifth of the loss and more.
 func TestSecondModelUnderTheSameSkies(t *testing.T) {
 	t.Parallel()
@@ -177,8 +177,8 @@ func TestSecondModelUnderTheSameSkies(t *testing.T) {
 			t.Errorf("%v: harvest %.0f against %.0f kWh", n, a/1000, b/1000)
 		}
 		most := 1.3
-		if other < 0.005 {
-			most = 1.4
+		if other < 0.01 {
+			most = 1.5
 		}
 		if r := first / other; r > most || r < 1/most {
 			t.Errorf("%v: %.4f against %.4f", n, first, other)
@@ -187,7 +187,7 @@ func TestSecondModelUnderTheSameSkies(t *testing.T) {
 }
 
 // Under skies of its own, from the matrices, the second model agrees within a factor of 1.5
-// where 1 % or more is lost, and within 2.5 below: rarer losses hang on runs of the darkest
+// where 1 % or more is lost, and within 3 below: rarer losses hang on runs of the darkest
 // days, of which the matrices have fewer.
 func TestSecondModelUnderItsOwnSkies(t *testing.T) {
 	t.Parallel()
@@ -218,7 +218,7 @@ func TestSecondModelUnderItsOwnSkies(t *testing.T) {
 		r := first / other
 		most := 1.5
 		if other < 0.01 {
-			most = 2.5
+			most = 3
 		}
 		if r > most || r < 1/most {
 			t.Errorf("%v: %.4f against %.4f", n, first, other)

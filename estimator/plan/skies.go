@@ -7,35 +7,22 @@ import (
 	"ebbwatch/estimator/sky"
 )
 
-// How one day's score follows another: a part that forgets within a day and one that
-// forgets within the better half of a week, as in package sky, but the share of the slower
-// one goes with the season: in the middle of winter weather passes faster than in summer.
-// Fitted to 26 years at one station (52.75 N), to the variance of means over 2, 3, 5, 7, 10
-// and 14 days against that of independent days: 1.21 1.38 1.48 1.58 1.63 1.64 from November
-// to January, 1.45 1.67 2.10 2.30 2.50 2.65 from May to July.
-const (
-	fastStay, slowStay    = 0.18, 0.70
-	slowShare, slowSeason = 0.25, 0.16 // of the variance; how far it swings with the season
-	siteStay              = 0.998
-)
+// skies draws the scores of consecutive days by the process of package sky.
+type skies struct{ p sky.Process }
 
-// skies draws the scores of consecutive days. Fast and slow have variance 1 each, and so has
-// the score but for the doubt about the site.
-type skies struct {
-	fast, slow, site, siteSD float64
-}
-
-func startSkies(site, siteSD float64, rng *rand.Rand) skies {
-	return skies{fast: rng.NormFloat64(), slow: rng.NormFloat64(), site: site + siteSD*rng.NormFloat64(), siteSD: siteSD}
+func startSkies(site, siteSD float64) skies {
+	p := sky.Begin(siteSD)
+	p.X[2] = site
+	return skies{p}
 }
 
 // next is the score of the next day; season is 1 in the middle of winter, -1 in summer.
 func (s *skies) next(season float64, rng *rand.Rand) float64 {
-	share := slowShare - slowSeason*season
-	s.fast = fastStay*s.fast + math.Sqrt(1-fastStay*fastStay)*rng.NormFloat64()
-	s.slow = slowStay*s.slow + math.Sqrt(1-slowStay*slowStay)*rng.NormFloat64()
-	s.site = siteStay*s.site + s.siteSD*math.Sqrt(1-siteStay*siteStay)*rng.NormFloat64()
-	return math.Sqrt(1-share)*s.fast + math.Sqrt(share)*s.slow + s.site
+	s.p.Season = season
+	mean, variance := s.p.Score()
+	z := mean + math.Sqrt(max(0, variance))*rng.NormFloat64()
+	s.p = s.p.See(z, 0).Next()
+	return z
 }
 
 // The darkest days of a month are the brighter the more sun it has: at a mean clearness of

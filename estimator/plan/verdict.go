@@ -22,7 +22,7 @@ func (y *Year) Carried(years []Winter, t Try) float64 {
 	for ok(high) && high < 64 {
 		low, high = high, high*2
 	}
-	for range 9 {
+	for high-low > 0.01*high && high > 1.0/512 {
 		mid := (low + high) / 2
 		if ok(mid) {
 			low = mid

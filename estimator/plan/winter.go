@@ -26,7 +26,7 @@ func (y *Year) Synthetic(n int, seed uint64) []Winter {
 	out := make([]Winter, n)
 	for i := range out {
 		w, rng := &out[i], rand.New(rand.NewPCG(seed, uint64(i)))
-		s := startSkies(y.site, y.siteSD, rng)
+		s := startSkies(y.site, y.siteSD)
 		for d := range Days {
 			z := s.next(y.season(d), rng)
 			w.Score[d], w.Place[d] = float32(z), y.place[d].at(z)
