@@ -112,6 +112,7 @@ func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) node
 	o := options(c, newLogger(io.Discard, ring), ring)
 	o.Speed, o.Tick = site.Speed, 5*time.Minute
 	o.Clock = site.Now
+	o.Plan.Boot = "" // the board's clock is not the site's
 	const every = 10 * time.Minute
 	o.Sources = append(o.Sources, node.LiveSource{Name: "path", Every: every, Source: site.Paths()})
 	o.Plan.Sources = append(o.Plan.Sources, node.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})

@@ -29,31 +29,36 @@ const historyFile = "history.db"
 
 // openHistory opens the history of a node beside its state.
 func openHistory(c loaded, log *slog.Logger) *history.Store {
-	var mono unix.Timespec
-	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono) // fails on no Linux
-	boot, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	boot, up := board()
 	return history.Open(history.Options{
 		Path: filepath.Join(c.State, historyFile), Peers: plan(c).Engine.Instances["peer"],
-		Boot: strings.TrimSpace(string(boot)), MonoBase: time.Duration(mono.Nano()), Log: log,
+		Boot: boot, MonoBase: up, Log: log,
 	})
 }
 
+// board names this start of the board, and tells how long it has been up.
+func board() (boot string, up time.Duration) {
+	var mono unix.Timespec
+	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono) // fails on no Linux
+	id, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	return strings.TrimSpace(string(id)), time.Duration(mono.Nano())
+}
+
 // record keeps snapshots. It writes less while the node spares power. When the load may go at
-// any time it writes at once, and from then on so often that a cut costs no more than at other
-// times, and no oftener: that is when power is dearest.
+// any time it writes at once, and from then on as often as is usual, so that a cut costs no
+// more than at other times; no oftener, since that is when power is dearest.
 func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
 	const usual, apart = 5 * time.Minute, time.Minute
 	var flushed time.Duration
 	var was bool
 	return func(s *facts.Snapshot) {
-		h.Spare(s.Extra["writes_thinned"] == 1)
+		sparing := s.Extra["writes_thinned"] == 1
+		h.Spare(sparing)
 		h.Add(s)
-		is := low(s)
-		every := usual
-		if is && !was {
-			every = apart
-		}
-		if was = is; !is || s.At.Mono-flushed < every {
+		is, since := low(s), s.At.Mono-flushed
+		begins := is && !was && since >= apart
+		was = is
+		if !begins && !(is && sparing && since >= usual) { // the history does the rest by itself
 			return
 		}
 		flushed = s.At.Mono

@@ -160,6 +160,7 @@ func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
 		Plan: plan(c), Speed: 1, Tick: 10 * time.Second, Log: log, Lines: ring.Lines, Build: build(),
 		Clock: node.NewClock().Now,
 	}
+	o.Plan.Boot, o.Plan.Up = board() // of the same moment as the clock
 	for _, s := range c.Sources {
 		o.Sources = append(o.Sources, node.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
 	}

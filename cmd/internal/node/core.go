@@ -32,6 +32,10 @@ type Plan struct {
 	Owner        advice.Owner
 	FalseAYear   float64 // false warnings that the owner accepts in a year; 0: the usual threshold
 	Seed         uint64
+	// Boot names this start of the board; empty: not known. Up is how long the board was up at
+	// the instant that [reading.Stamp.Mono] counts from.
+	Boot string
+	Up   time.Duration
 }
 
 // SourcePlan is one source as the core knows it.

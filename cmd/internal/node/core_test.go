@@ -226,6 +226,49 @@ func TestRestart(t *testing.T) {
 	}
 }
 
+// While the board stays up its own clock tells how long the program was away, whatever was done
+// to the wall clock meanwhile; a start of the board begins another one.
+func TestAwayWithinOneBoot(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		name      string
+		boot      string
+		up, wall  time.Duration // since the board was started and since the state was saved, at the resume
+		trust     bool
+		want, off time.Duration
+	}{
+		{"the wall clock went 25 h ahead", "one", 51 * time.Hour, 25 * time.Hour, true, time.Hour, time.Minute},
+		{"the wall clock went back", "one", 51 * time.Hour, -25 * time.Hour, true, time.Hour, time.Minute},
+		{"nobody vouches for the wall clock", "one", 51 * time.Hour, 25 * time.Hour, false, time.Hour, time.Minute},
+		{"the board was started anew", "two", time.Minute, 25 * time.Hour, true, 25 * time.Hour, time.Minute},
+		{"nobody knows the boot", "", 51 * time.Hour, 25 * time.Hour, true, 25 * time.Hour, time.Minute},
+	} {
+		saved := lived(t).Memory()
+		saved.Boot, saved.Up = "one", 50*time.Hour
+		if tt.boot == "" {
+			saved.Boot = ""
+		}
+		plan := testPlan()
+		plan.Boot, plan.Up = tt.boot, tt.up
+		c := NewCore(plan)
+		now := reading.Stamp{Wall: saved.Wall.Add(tt.wall), Trusted: tt.trust}
+		c.Resume(saved, now)
+		c.Step(now)
+		m := c.Memory()
+		if aged := m.Mono - saved.Mono; (aged - tt.want).Abs() > tt.off {
+			t.Errorf("%s: the belief aged by %v, want %v", tt.name, aged, tt.want)
+		}
+		if m.Boot != tt.boot || m.Up != tt.up {
+			t.Errorf("%s: kept %q, %v", tt.name, m.Boot, m.Up)
+		}
+		later := reading.Stamp{Mono: time.Minute, Wall: now.Wall.Add(time.Minute), Trusted: true}
+		c.Step(later)
+		if aged := c.Memory().Mono - m.Mono; tt.trust == false && aged > 2*time.Minute {
+			t.Errorf("%s: trust aged the belief by %v", tt.name, aged)
+		}
+	}
+}
+
 func TestLateTrustTellsHowLongItWas(t *testing.T) {
 	t.Parallel()
 	saved := lived(t).Memory()

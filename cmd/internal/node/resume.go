@@ -19,6 +19,8 @@ type Memory struct {
 	Mono    time.Duration              // of the belief when it was saved; it goes on over restarts
 	Wall    time.Time                  // when it was saved
 	Trusted bool                       // Wall is right
+	Boot    string                     // the start of the board in which it was saved
+	Up      time.Duration              // how long the board was up then
 }
 
 // unknownGap is how long the node is taken to have been away when nobody can tell: the
@@ -26,8 +28,9 @@ type Memory struct {
 const unknownGap = 6 * time.Hour
 
 // Resume takes up what an earlier run remembered. The time between, in which nobody looked,
-// counts for the belief. Where the clock is not trusted yet it is guessed, and put right
-// when trust comes.
+// counts for the belief. While the board stays up its own clock tells it, which nobody can
+// step; after a start of the board the wall clock does. Where that is not trusted yet the time
+// is guessed, and put right when trust comes.
 func (c *Core) Resume(m Memory, now reading.Stamp) {
 	if m.Energy == nil {
 		m.Energy = map[string]float64{}
@@ -42,6 +45,9 @@ func (c *Core) Resume(m Memory, now reading.Stamp) {
 		c.away = max(0, gap)
 	}
 	c.guessed = m.Trusted && !now.Trusted
+	if m.Boot != "" && m.Boot == c.plan.Boot {
+		c.away, c.guessed = max(0, c.plan.Up+now.Mono-m.Up), false
+	}
 	c.shift = m.Mono + c.away - now.Mono
 }
 
@@ -64,6 +70,7 @@ func (c *Core) Memory() Memory {
 		m.Doubts[s.plan.Name] = s.doubt
 	}
 	m.Mono, m.Wall, m.Trusted = c.last.Mono+c.shift, c.last.Wall, c.last.Trusted
+	m.Boot, m.Up = c.plan.Boot, c.plan.Up+c.last.Mono
 	return m
 }
 
