@@ -104,3 +104,32 @@ func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) 
 	}
 	return out
 }
+
+// SkyWatts is what the panel should give at a moment under the sky that a forecast told, W
+// at the battery, as this panel was learned to give. It is not known where the forecast does
+// not speak of that hour: the panel alone cannot tell a dark sky from snow.
+func (m Model) SkyWatts(s *State, at time.Time, fc *reading.Forecast) (watts float64, known bool) {
+	p := m.plant()
+	v := p.look(at, s.Warmth.air(), s)
+	if v.Top <= 0 {
+		return 0, true
+	}
+	if fc == nil || v.Clear <= 0 {
+		return 0, false
+	}
+	for _, h := range fc.Hours {
+		if at.Before(h.Start) || !at.Before(h.Start.Add(time.Hour)) {
+			continue
+		}
+		mid := h.Start.Add(30 * time.Minute)
+		ghi, _, ok := m.hourGHI(h, mid)
+		clear := sun.Look(mid, m.Site.Latitude, m.Site.Longitude, m.Site.AltitudeM).Clear
+		if !ok || clear <= 0 {
+			return 0, false
+		}
+		factor, _ := s.Panel.factor()
+		total, _ := p.watts(&v, ghi/clear)
+		return factor * total, true
+	}
+	return 0, false
+}

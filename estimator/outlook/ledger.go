@@ -21,8 +21,9 @@ type Ledger struct {
 
 // Kept is one look ahead that waits for its outcome.
 type Kept struct {
-	At      int64 // Unix seconds; 0 is none
-	P       [5]float64
+	At      int64      // Unix seconds; 0 is none
+	P       [5]float64 // before the tuning, which learns from them
+	Said    [5]float64 // as they were told, which are scored
 	Settled [5]bool
 }
 
@@ -130,7 +131,7 @@ func (m Model) Record(s State, o Outlook) State {
 	if s.Cutoff.Dark || now-newest < int64(keepEvery.Seconds()) {
 		return s
 	}
-	l.Kept[l.Next] = Kept{At: now, P: o.Raw}
+	l.Kept[l.Next] = Kept{At: now, P: o.Raw, Said: o.Cutoff.Within}
 	l.Next = (l.Next + 1) % len(l.Kept)
 	return s
 }
@@ -149,10 +150,18 @@ func (l *Ledger) settle(now, lastCut int64, watched bool) {
 				continue
 			}
 			k.Settled[j] = true
-			l.Scores[j].add(k.P[j], came)
+			l.Scores[j].add(k.said(j), came)
 			l.Tune.learn(k.P[j], oneIf(came))
 		}
 	}
+}
+
+// said is the chance that was told. A look that an older version kept has but the one.
+func (k *Kept) said(span int) float64 {
+	if k.Said == [5]float64{} {
+		return k.P[span]
+	}
+	return k.Said[span]
 }
 
 func oneIf(b bool) float64 {

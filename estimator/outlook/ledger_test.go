@@ -125,6 +125,18 @@ func TestReportSumsTheLedgerUp(t *testing.T) {
 	if r.LeadMedian != 90 || r.Alarms[4] != (AlarmReport{0.5, 2, 0.5}) {
 		t.Errorf("%+v", r)
 	}
+	if got, want := r.Words(), "Forecasts of going dark within 3 days: none of 9 that said unlikely (one a day, 10 so far)."; got != want {
+		t.Errorf("in words: %q, want %q", got, want)
+	}
+	for i := range 41 {
+		l.Scores[2].add(0.7, i < 28)
+	}
+	if got, want := l.Report().Words(), "Forecasts of going dark within 3 days: of 41 at about 70 %, 28 came true; none of 9 that said unlikely (one a day, 51 so far)."; got != want {
+		t.Errorf("in words: %q, want %q", got, want)
+	}
+	if got := (&Ledger{}).Report().Words(); got != "" {
+		t.Errorf("of nothing, in words: %q", got)
+	}
 	if s := r.Spans[2]; s.Hours != 72 || s.Came != 0.1 || s.Stated[0] < 0.09 || s.Seen[4] != 1 || !math.IsNaN(s.Stated[2]) || math.Abs(s.Skill-(1-0.1/0.9)) > 1e-9 {
 		t.Errorf("%+v", s)
 	}

@@ -19,6 +19,8 @@ type Load struct {
 	DayW   float64
 	DayExp float64 // what the shape and the level expected over the same hours
 	DayH   float64
+	Usual  float64 // W, what the level was over the last two months; 0 before a week was seen
+	Since  float64 // days that Usual was learned from
 }
 
 // weekend is 1 on Saturdays and Sundays.
@@ -106,6 +108,7 @@ func (l *Load) closeDay() {
 		l.Level *= math.Exp(rate * miss)
 		l.Var += max(0.05, 1/(l.Days+4)) * (miss*miss - l.Var)
 		l.Days = min(l.Days+l.DayH/24, 60)
+		l.follow()
 	}
 	l.DayW, l.DayExp, l.DayH = 0, 0, 0
 }
@@ -114,4 +117,30 @@ func (l *Load) closeDay() {
 func (l *Load) doubt() (level, day float64) {
 	v := max(l.Var, 1e-5)
 	return math.Sqrt(0.0002 + v/(1+min(l.Days, 9))), math.Sqrt(v)
+}
+
+const (
+	usualDays  = 45 // over which the usual level is followed
+	creepAfter = 14 // days that must be behind it before creep is told
+)
+
+// follow moves the usual level slowly towards the level of these days.
+func (l *Load) follow() {
+	switch {
+	case l.Days < 5 || l.Level <= 0:
+		return
+	case l.Usual == 0:
+		l.Usual = l.Level
+	}
+	l.Since = min(l.Since+1, 10*usualDays)
+	l.Usual *= math.Exp(max(1.0/usualDays, 1/(l.Since+1)) * math.Log(l.Level/l.Usual))
+}
+
+// Creep is how much the load of the last days lies above its usual, 0.1 for a tenth; it is
+// not known in the first weeks. A load that stays up becomes the usual one in two months.
+func (l *Load) Creep() (ratio float64, known bool) {
+	if l.Since < creepAfter || l.Usual <= 0 {
+		return 0, false
+	}
+	return l.Level/l.Usual - 1, true
 }

@@ -64,6 +64,7 @@ type Outlook struct {
 	FullSunWatts    float64    // what the panel brings to the battery in full sun, W
 	NoSunHours      float64    // hours to cut-off were there no sun at all
 	Dark            bool       // the load is off now: what is told of a cut-off is of the present one
+	CutoffSoC       float64    // charge at which the load is expected to go
 	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
 }
 
@@ -90,6 +91,7 @@ func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.
 		BackLateHours: main.BackLateHours,
 	}
 	o.FullSunWatts, o.BackSunHours = f.fullSun(m, s)
+	o.CutoffSoC = f.cutSoC
 	for i, p := range o.Raw {
 		// Tuning must not make the cut-off likelier than the reserve that comes before it.
 		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), max(p, o.Reserve.Within[i]))

@@ -1,8 +1,10 @@
 package outlook
 
 import (
+	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // Report is the ledger for people: how good the looks ahead were.
@@ -20,6 +22,7 @@ type SpanReport struct {
 	Days   float64    // looks that were scored
 	Came   float64    // share of them that came true
 	Skill  float64    // Brier skill against that share; NaN when nothing or always the same came
+	Looks  [5]float64 // how many looks stated a chance in each fifth
 	Stated [5]float64 // mean chance in each fifth; NaN where there was none
 	Seen   [5]float64 // share that came in each fifth
 }
@@ -53,7 +56,43 @@ func (s Score) report(hours int) SpanReport {
 	for i := range out.Stated {
 		a, b := s.Bins[2*i], s.Bins[2*i+1]
 		n := a.N + b.N
-		out.Stated[i], out.Seen[i] = (a.P+b.P)/n, (a.Came+b.Came)/n
+		out.Looks[i], out.Stated[i], out.Seen[i] = n, (a.P+b.P)/n, (a.Came+b.Came)/n
 	}
 	return out
+}
+
+// fewest is how many looks a fifth needs before it is worth telling.
+const fewest = 4
+
+// Words tells the owner how good the chances of going dark within three days were, fifth by
+// fifth from the likeliest: "of 41 at about 70 %, 28 came true". Empty before anything that
+// is worth telling was scored.
+func (r Report) Words() string {
+	const threeDays = 2
+	if len(r.Spans) <= threeDays || r.Spans[threeDays].Days < 1 {
+		return ""
+	}
+	x := r.Spans[threeDays]
+	var told []string
+	quiet, dark := 0.0, 0.0
+	for i := len(x.Looks) - 1; i >= 0; i-- {
+		came := math.Round(x.Looks[i] * x.Seen[i])
+		switch {
+		case i == 0:
+			quiet, dark = x.Looks[0], max(0, came)
+		case x.Looks[i] >= fewest:
+			told = append(told, fmt.Sprintf("of %.0f at about %.0f %%, %.0f came true", x.Looks[i], 100*x.Stated[i], came))
+		}
+	}
+	if quiet > 0 {
+		told = append(told, fmt.Sprintf("%s of %.0f that said unlikely", none(dark), quiet))
+	}
+	return fmt.Sprintf("Forecasts of going dark within 3 days: %s (one a day, %.0f so far).", strings.Join(told, "; "), x.Days)
+}
+
+func none(x float64) string {
+	if x == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.0f", x)
 }

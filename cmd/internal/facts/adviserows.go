@@ -1,6 +1,10 @@
 package facts
 
-import "ebbwatch/estimator"
+import (
+	"math"
+
+	"ebbwatch/estimator"
+)
 
 // adviceRows are what actions would buy, for the texts of rules: no metric and no line of
 // the page, which shows the whole price list instead.
@@ -28,6 +32,7 @@ func judgeRows() []Row {
 		fact("warn_chance", "%", "Warned from", "Chance of a cut-off within five days at which the owner is warned", extra("warn_chance")),
 		fact("load_dark", "", "Load is off", "The load is off now, as far as the readings tell (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Outlook.Dark), s.OutlookKnown() })),
+		fact("reading_age_seconds", "s", "Readings are", "Age of the newest reading of the site's instruments", one(readingAge)),
 		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label", extra("array_watts_peak")),
 		fact("pv_clear_watts", "W", "Under a clear sky", "Power that the panel would give now under a clear sky, by its label", extra("pv_clear_watts")),
 		fact("battery_low_celsius_12h", "°C", "Coldest of 12 h", "Lowest battery temperature of the last twelve hours", extra("battery_low_celsius_12h")),
@@ -46,4 +51,16 @@ func judgeRows() []Row {
 		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",
 			believed(func(b estimator.Belief) float64 { return b.HealthSD })),
 	}
+}
+
+// readingAge is how old the newest reading of any instrument is; it goes on growing while
+// all of them are silent. Those that only ask other nodes are no instruments.
+func readingAge(s *Snapshot) (seconds float64, known bool) {
+	seconds = math.Inf(1)
+	for _, x := range s.Sources {
+		if x.Kind != "ping" && x.Kind != "peer" && x.Age >= 0 {
+			seconds = min(seconds, x.Age.Seconds())
+		}
+	}
+	return seconds, !math.IsInf(seconds, 1)
 }

@@ -3,7 +3,10 @@ package facts
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
+
+	"ebbwatch/estimator/outlook"
 )
 
 // Level says at a glance how the site is.
@@ -44,6 +47,7 @@ type Headline struct {
 	Sentence string // "Good until at least Thursday"
 	Number   string // "61 %", or empty when the charge is not known
 	Band     string // "±4", in percent points
+	Soon     bool   // the sentence speaks of a chance of going dark
 }
 
 // String is the sentence and the number in one line.
@@ -58,6 +62,7 @@ func (h Headline) String() string {
 func HeadlineOf(s *Snapshot) Headline {
 	h := Headline{Level: OK}
 	h.Sentence, h.Level = sentence(s)
+	h.Soon = s.OutlookKnown() && s.week() >= worthTelling
 	for _, a := range s.Alarms {
 		switch a.Severity {
 		case "critical":
@@ -89,18 +94,79 @@ func sentence(s *Snapshot) (string, Level) {
 	case !s.OutlookKnown():
 		return "Too early to say how long this lasts", Unknown
 	}
+	if s.Outlook.Dark {
+		return "The load is off" + s.backWhen(), Critical
+	}
 	reserve, cutoff := s.Ahead(beyond(s.Outlook.Reserve.P10)), s.Ahead(beyond(s.Outlook.Cutoff.P10))
 	switch {
 	case cutoff < 1:
 		return "The load may go off within the hour", Critical
+	case s.week() >= worthWarning && reserve < 1:
+		return s.nearReserve() + "; " + s.darkBy(), Warning
+	case s.week() >= worthWarning:
+		return upper(s.darkBy()), Warning
 	case reserve < 1 && math.IsInf(cutoff, 1):
 		return s.nearReserve() + ", but no cut-off in sight", Warning
 	case reserve < 1:
 		return s.nearReserve() + "; the load may go off from " + s.day(cutoff), Warning
+	case s.week() >= worthTelling:
+		return upper(s.darkBy()), OK
 	case math.IsInf(reserve, 1):
 		return "Good for at least ten days", OK
 	}
 	return "Good until at least " + s.day(reserve), OK
+}
+
+const (
+	// worthTelling is the chance of going dark within a week from which the headline speaks
+	// of it, and worthWarning that from which it is no longer "all well".
+	worthTelling, worthWarning = 0.08, 0.2
+	// mostOf the week's chance must lie within a shorter span for the headline to name it.
+	mostOf = 0.8
+)
+
+// week is the chance of going dark within a week.
+func (s *Snapshot) week() float64 {
+	w := s.Outlook.Cutoff.Within
+	return w[len(w)-1]
+}
+
+// darkBy is the chance of going dark within the week, or within a shorter span that holds
+// most of it, in words, and the day by which.
+func (s *Snapshot) darkBy() string {
+	for i, hours := range outlook.Withins() {
+		if p := s.Outlook.Cutoff.Within[i]; p >= mostOf*s.week() {
+			return odds(p) + " of going dark by " + s.day(s.Ahead(float64(hours)))
+		}
+	}
+	return ""
+}
+
+// odds says a chance the way people bet, never surer than it is.
+func odds(p float64) string {
+	for _, x := range []struct {
+		least float64
+		words string
+	}{
+		{0.95, "19-in-20 chance"}, {0.85, "9-in-10 chance"}, {0.77, "4-in-5 chance"}, {0.71, "3-in-4 chance"}, {0.58, "2-in-3 chance"},
+		{0.42, "even chance"}, {0.29, "1-in-3 chance"}, {0.225, "1-in-4 chance"}, {0.16, "1-in-5 chance"},
+	} {
+		if p >= x.least {
+			return x.words
+		}
+	}
+	return "1-in-10 chance"
+}
+
+// upper makes a sentence begin as one.
+func upper(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
+
+// backWhen says when a load that is off is likely back, where that is in sight.
+func (s *Snapshot) backWhen() string {
+	if x := s.Outlook.BackHours; !math.IsNaN(x) {
+		return "; it should be back by " + s.day(math.Ceil(s.Ahead(x)))
+	}
+	return ""
 }
 
 // silence tells whether every source that measures the battery's site is silent, and for

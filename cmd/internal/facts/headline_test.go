@@ -14,6 +14,9 @@ func TestHeadline(t *testing.T) {
 	t.Parallel()
 	nan := math.NaN()
 	window := func(p10 float64) outlook.Window { return outlook.Window{P10: p10, P50: nan, P90: nan} }
+	within := func(week ...float64) func(*facts.Snapshot) {
+		return func(s *facts.Snapshot) { copy(s.Outlook.Cutoff.Within[:], week) }
+	}
 	cases := []struct {
 		name   string
 		change func(*facts.Snapshot)
@@ -33,6 +36,16 @@ func TestHeadline(t *testing.T) {
 		{"close to it, sun to come", func(s *facts.Snapshot) { s.Outlook.Reserve = window(0); s.Outlook.Cutoff = window(nan) },
 			"Close to the reserve, but no cut-off in sight; 61 % ±4", facts.Warning},
 		{"the end", func(s *facts.Snapshot) { s.Outlook.Cutoff = window(0.5) }, "The load may go off within the hour; 61 % ±4", facts.Critical},
+		{"a small chance", within(0, 0, 0.02, 0.06, 0.1), "1-in-10 chance of going dark by Tuesday 1 December; 61 % ±4", facts.OK},
+		{"a fair chance", within(0, 0, 0.02, 0.17, 0.2), "1-in-5 chance of going dark by Sunday; 61 % ±4", facts.Warning},
+		{"an even chance, soon", within(0.45, 0.5, 0.5, 0.5, 0.5), "Even chance of going dark by 12:00 tomorrow; 61 % ±4", facts.Warning},
+		{"a chance that is next to none", within(0, 0, 0.02, 0.05, 0.07), "Good until at least Friday; 61 % ±4", facts.OK},
+		{"a fair chance, and low", func(s *facts.Snapshot) {
+			s.Outlook.Reserve, s.Outlook.Cutoff.Within = window(0), [5]float64{0, 0.8, 0.9, 0.9, 0.9}
+		}, "Close to the reserve; 4-in-5 chance of going dark by Thursday; 61 % ±4", facts.Warning},
+		{"dark", func(s *facts.Snapshot) {
+			s.Outlook.Dark, s.Outlook.BackHours, s.Outlook.Cutoff = true, 26.2, window(0)
+		}, "The load is off; it should be back by 15:00 tomorrow; 61 % ±4", facts.Critical},
 		{"no clock", func(s *facts.Snapshot) { s.At.Trusted = false }, "Good until at least 63 hours from now; 61 % ±4", facts.OK},
 		{"no outlook", func(s *facts.Snapshot) { s.Outlook = outlook.Outlook{} }, "Too early to say how long this lasts; 61 % ±4", facts.Unknown},
 		{"alarm", func(s *facts.Snapshot) { s.Alarms = []facts.Alarm{{Severity: "warning"}} }, "Good until at least Friday; 61 % ±4", facts.Warning},
@@ -45,6 +58,7 @@ func TestHeadline(t *testing.T) {
 	}
 	for _, c := range cases {
 		s := factstest.Rich()
+		s.Outlook.Cutoff.Within = [5]float64{}
 		c.change(s)
 		h := facts.HeadlineOf(s)
 		if h.String() != c.want || h.Level != c.level {

@@ -155,6 +155,8 @@ func solarRows() []Row {
 			Help: "Energy that the sky of today should have given since local midnight", Each: extra("harvest_sky_today_joules")},
 		{Fact: "harvest_clear_today_joules", Unit: "J", Words: wattHours, Group: GroupSolar, Label: "A clear sky would have given",
 			Help: "Energy that a clear sky would have given since local midnight", Each: extra("harvest_clear_today_joules")},
+		{Fact: "harvest_held_today_seconds", Unit: "s", Words: ago, Group: GroupSolar, Label: "Held back today",
+			Help: "How long today, in daylight, the battery was full or the charger took less than the panel could give", Each: extra("harvest_held_today_seconds")},
 		{Fact: "sun_elevation_degrees", Unit: "°", Decimals: 1, Group: GroupSolar, Label: "Sun above the horizon",
 			Help: "Elevation of the sun", Each: extra("sun_elevation_degrees")},
 		{Fact: "forecast_age_seconds", Unit: "s", Words: ago, Group: GroupSolar, Label: "Age of the forecast",

@@ -23,6 +23,7 @@ type Snapshot struct {
 	Battery  estimator.Battery
 	Array    outlook.Site
 	Outlook  outlook.Outlook
+	Ledger   string         // how good the forecasts so far were, for people; empty before any was scored
 	Offers   []advice.Offer // what actions would buy, the least sacrifice first; empty when nothing is to be done
 	Sources  []Source       // in the order of the configuration
 	Peers    []Peer         // likewise

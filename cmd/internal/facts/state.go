@@ -68,6 +68,7 @@ type OutlookState struct {
 	BackSun      Num         `json:"back_sun_hours,omitempty"`  // hours of full sun from a cut-off to the return
 	FullSun      Num         `json:"full_sun_watts,omitempty"`  // what the panel brings in full sun
 	NoSunHours   Num         `json:"no_sun_hours,omitempty"`
+	Record       string      `json:"record,omitempty"` // how good the forecasts so far were, for people
 }
 
 // WindowState says when something is expected.
@@ -208,6 +209,7 @@ func outlookState(s *Snapshot) *OutlookState {
 		At: o.At, HorizonHours: outlook.Horizon.Hours(),
 		Reserve: windowState(o.Reserve), Cutoff: windowState(o.Cutoff),
 		DarkHours: num(o.DarkHours), BackHours: num(o.BackHours), NoSunHours: num(o.NoSunHours),
+		Record:   s.Ledger,
 		BackLate: numIf(o.BackLateHours > 0, o.BackLateHours),
 		BackSun:  numIf(o.BackSunHours > 0, o.BackSunHours), FullSun: numIf(o.FullSunWatts > 0, o.FullSunWatts),
 	}

@@ -87,6 +87,7 @@ func TestLookup(t *testing.T) {
 		{"sun_elevation_degrees", 16.2, true},
 		{"clock_trusted", 1, true},
 		{"uptime_seconds", 180000, true},
+		{"reading_age_seconds", 4, true}, // of the charger, the youngest
 		{"health_ratio", 0.96, true},
 		{"energy_joules_total/pv", 5.1e6, true},
 		{"notices_waiting", 0, true},

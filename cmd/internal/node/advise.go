@@ -1,6 +1,7 @@
 package node
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -26,9 +27,24 @@ func (c *Core) advise(now reading.Stamp) {
 // weekAhead is the index of 168 h in outlook.Withins.
 const weekAhead = 4
 
-// adviseDue tells whether the price list on the page is old.
+// adviseDue tells whether the price list on the page is old, or says to leave at a time by
+// which, as the newest outlook has it, it may be too late.
 func (c *Core) adviseDue(now reading.Stamp) bool {
-	return c.plan.AdviseEvery > 0 && now.Mono-c.advised >= c.plan.AdviseEvery
+	if c.plan.AdviseEvery <= 0 {
+		return false
+	}
+	return now.Mono-c.advised >= c.plan.AdviseEvery || c.advised < c.looked && c.overtaken()
+}
+
+// overtaken tells whether the early end of the cut-off's window has come to lie before the
+// moment until which an offer was said to make sense.
+func (c *Core) overtaken() bool {
+	early := c.outlook.Cutoff.P10
+	if math.IsNaN(early) {
+		return false
+	}
+	end := c.outlook.At.Add(time.Duration(early * float64(time.Hour)))
+	return slices.ContainsFunc(c.offers, func(o advice.Offer) bool { return o.ActBy.After(end) })
 }
 
 // wantsAdvice tells whether a notice speaks of what to do about the dark ahead.
@@ -42,13 +58,18 @@ func wantsAdvice(notices []alert.Notice) bool {
 }
 
 // judge steps the rules. Advice is costly, so it is worked out when a notice asks for it:
-// the step is then made again from the same state with the advice at hand.
+// the step is then made again from the same state with the advice at hand, and with an
+// outlook as fresh as that, so that the notice does not send anybody out after its own window.
 func (c *Core) judge(now reading.Stamp) []alert.Notice {
 	step := func() (alert.State, []alert.Notice) {
 		return c.plan.Engine.Step(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
 	}
 	next, notices := step()
 	if wantsAdvice(notices) && c.advised != now.Mono {
+		if due := c.looked; due != now.Mono {
+			c.Look(now)
+			c.looked = due // this one is beside the round, which estimates are written by
+		}
 		c.advise(now)
 		next, notices = step()
 	}

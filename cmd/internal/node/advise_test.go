@@ -1,6 +1,7 @@
 package node
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -64,5 +65,31 @@ func TestNoticeAsksForAdvice(t *testing.T) {
 	}
 	if _, known := got[0].Facts["advice_topup_wh"]; !known && len(c.offers) == 0 {
 		t.Errorf("no advice was worked out for %q", got[0].Title)
+	}
+}
+
+// Advice that says to leave after the time at which, by the newest outlook, it may be too
+// late is worked out anew at once, not when its hour is up.
+func TestAdviceThatIsOvertakenIsRenewed(t *testing.T) {
+	t.Parallel()
+	p := testPlan()
+	p.AdviseEvery = time.Hour
+	c := NewCore(p)
+	now := at(10 * time.Minute)
+	c.advised, c.looked = time.Minute, 9*time.Minute
+	c.outlook.At = now.Wall
+	c.offers = []advice.Offer{{Kind: advice.TopUp, Trip: true, ActBy: now.Wall.Add(30 * time.Hour)}}
+	for _, x := range []struct {
+		early float64
+		due   bool
+	}{{math.NaN(), false}, {48, false}, {29, true}} {
+		c.outlook.Cutoff.P10 = x.early
+		if c.adviseDue(now) != x.due {
+			t.Errorf("early end in %g h, leave within 30 h: due %v, want %v", x.early, !x.due, x.due)
+		}
+	}
+	c.advised = c.looked // the advice knows this outlook: no earlier chance to go was found
+	if c.adviseDue(now) {
+		t.Error("advice made after the outlook is due again")
 	}
 }

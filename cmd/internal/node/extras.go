@@ -14,16 +14,22 @@ type Today struct {
 	Harvest float64
 	Load    float64
 	Clear   float64 // what a clear sky would have given
+	Sky     float64 // what the forecast sky should have given
+	Untold  bool    // in some daylight no forecast told of the sky
+	Held    float64 // seconds of daylight in which the charger held back
 }
 
-// add counts a span that ended at now; a new day begins at local midnight.
-func (t *Today) add(date string, harvest, load, clear float64) {
-	if t.Date != date {
-		*t = Today{Date: date}
+// add counts a span; a new day begins at local midnight.
+func (t *Today) add(span Today) {
+	if t.Date != span.Date {
+		*t = Today{Date: span.Date}
 	}
-	t.Harvest += harvest
-	t.Load += load
-	t.Clear += clear
+	t.Harvest += span.Harvest
+	t.Load += span.Load
+	t.Clear += span.Clear
+	t.Sky += span.Sky
+	t.Untold = t.Untold || span.Untold
+	t.Held += span.Held
 }
 
 // countToday follows the day's energy. It needs to know what day it is.
@@ -36,8 +42,16 @@ func (c *Core) countToday(r reading.Reading, dt time.Duration) {
 	if zone == nil {
 		zone = time.UTC
 	}
-	s := dt.Seconds()
-	c.memory.Today.add(r.Wall.In(zone).Format(time.DateOnly), f["pv"]*s, f["load"]*s, c.clearWatts(r)*s)
+	s, clear := dt.Seconds(), c.clearWatts(r)
+	sky, told := c.ahead.SkyWatts(&c.memory.Outlook, r.Wall, c.forecast)
+	span := Today{
+		Date: r.Wall.In(zone).Format(time.DateOnly), Harvest: f["pv"] * s, Load: f["load"] * s,
+		Clear: clear * s, Sky: sky * s, Untold: !told && clear > 0,
+	}
+	if c.belief.Curtailed && clear > 0 {
+		span.Held = s
+	}
+	c.memory.Today.add(span)
 }
 
 // clearWatts is what the panel would give now under a clear sky, by its label.
@@ -87,10 +101,20 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load
 		if c.plan.Array.WattsPeak > 0 {
 			x["harvest_clear_today_joules"] = t.Clear
+			if t.Sky > 0 && !t.Untold {
+				x["harvest_sky_today_joules"] = t.Sky
+			}
 		}
+		x["harvest_held_today_seconds"] = t.Held
 	}
 	if low, known := c.cold.least(now.Mono); known {
 		x["battery_low_celsius_12h"] = low
+	}
+	if creep, known := c.memory.Outlook.Load.Creep(); known {
+		x["load_creep_ratio"] = creep
+	}
+	if !c.outlook.At.IsZero() {
+		x["cutoff_soc"] = c.outlook.CutoffSoC
 	}
 	if c.plan.FalseAYear > 0 {
 		x["warn_chance"] = c.memory.Outlook.Ledger.ThresholdFor(c.plan.FalseAYear)

@@ -36,6 +36,7 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 		Offers: slices.Clone(c.offers),
 		Energy: maps.Clone(c.memory.Energy),
 		Extra:  c.extras(now),
+		Ledger: c.memory.Outlook.Ledger.Report().Words(),
 	}
 	s.Unready = c.unready()
 	s.Ready = len(s.Unready) == 0

@@ -199,6 +199,20 @@ func (s *screen) outlook() {
 	}
 	s.row("reserve", window(s.st.Outlook.Reserve)...)
 	s.row("cut-off", window(s.st.Outlook.Cutoff)...)
+	s.record(s.st.Outlook.Record)
+}
+
+// record tells how good the forecasts so far were, on as many lines as that takes.
+func (s *screen) record(text string) {
+	name, line := "record", ""
+	for word := range strings.FieldsSeq(text) {
+		if line != "" && 9+utf8.RuneCountInString(line+" "+word) > s.o.Width {
+			s.row(name, line)
+			name, line = "", ""
+		}
+		line = strings.TrimPrefix(line+" "+word, " ")
+	}
+	s.row(name, line)
 }
 
 func (s *screen) when(hours facts.Num) string {

@@ -69,12 +69,16 @@ type harvest struct {
 	Share      float64
 	ShareText  string
 	BarW       float64
+	Held       string // how long the charger held back, if it did
 }
 
 func newView(s *facts.Snapshot, past []Point) view {
 	v := view{Snapshot: s, Headline: facts.HeadlineOf(s)}
 	v.LevelWord = map[facts.Level]string{facts.OK: "All well", facts.Unknown: "Not known yet",
 		facts.Warning: "Look at this", facts.Critical: "Act now"}[v.Level]
+	if v.Level == facts.OK && v.Soon {
+		v.LevelWord = "Well for now"
+	}
 	at := s.Local(s.At.Wall)
 	v.AtText, v.AtISO = at.Format("Mon 2 Jan 15:04:05"), at.Format(time.RFC3339)
 	for _, size := range []struct {
@@ -216,16 +220,22 @@ func outlookRows(s *facts.Snapshot) ([]outlookRow, []string) {
 	}
 	var notes []string
 	if x := s.Outlook.DarkHours; x >= 0.5 {
-		notes = append(notes, fmt.Sprintf("On average %.0f of the next 240 hours would be dark.", x))
+		notes = append(notes, fmt.Sprintf("On average %.0f of the hours of the next ten days would be dark.", x))
 	}
 	if x := s.Outlook.BackHours; !math.IsNaN(x) {
-		notes = append(notes, fmt.Sprintf("After a cut-off the load is usually back within %.0f h.", math.Ceil(s.Ahead(x))))
+		notes = append(notes, fmt.Sprintf("After a cut-off the load is usually back within %s.", span(math.Ceil(s.Ahead(x)))))
 	}
 	if x := s.Outlook.NoSunHours; !math.IsNaN(x) {
-		notes = append(notes, fmt.Sprintf("Without any sun at all: %.0f h to the cut-off.", s.Ahead(x)))
+		notes = append(notes, fmt.Sprintf("Without any sun at all: %s to the cut-off.", span(s.Ahead(x))))
+	}
+	if s.Ledger != "" {
+		notes = append(notes, s.Ledger)
 	}
 	return rows, notes
 }
+
+// span says hours the way people do.
+func span(hours float64) string { return facts.Span(time.Duration(hours * float64(time.Hour))) }
 
 // chance prints a chance without claiming certainty that a finite number of futures cannot
 // give.
@@ -255,6 +265,9 @@ func newHarvest(s *facts.Snapshot) harvest {
 		h.Share = got / could
 		h.Could, h.Sky, h.ShareText = fmt.Sprintf("%.0f Wh", could/3600), sky, fmt.Sprintf("%.0f %%", 100*h.Share)
 		h.BarW = 300 * min(h.Share, 1)
+	}
+	if held := s.Extra["harvest_held_today_seconds"] / 3600; held > 0.25 {
+		h.Held = fmt.Sprintf("For %s the battery was full, or took less than the panel could give.", span(held))
 	}
 	return h
 }

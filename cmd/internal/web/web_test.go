@@ -130,7 +130,7 @@ func TestState(t *testing.T) {
 	if err := json.Unmarshal(w.Body.Bytes(), &st); err != nil {
 		t.Fatal(err)
 	}
-	if st.Site != "slipway" || *st.Battery.SoC != 0.61 || st.Headline != "Good until at least Friday; 61 % ±4" {
+	if st.Site != "slipway" || *st.Battery.SoC != 0.61 || st.Headline != "Even chance of going dark by Tuesday 1 December; 61 % ±4" {
 		t.Errorf("state = %+v", st)
 	}
 	if w := get(t, nil, "/api/v1/state"); w.Code != http.StatusServiceUnavailable {

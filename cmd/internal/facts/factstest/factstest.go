@@ -49,6 +49,7 @@ func Rich() *facts.Snapshot {
 	}
 	s.Outlook = look(Noon(), 0.61, 63, 91, math.NaN(), [5]float64{0, 0, 0.18, 0.56, 0.72})
 	s.Outlook.Cutoff = outlook.Window{P10: 108, P50: 139, P90: math.NaN(), Within: [5]float64{0, 0, 0.01, 0.22, 0.53}}
+	s.Ledger = "Forecasts of going dark within 3 days: of 41 at about 70 %, 28 came true; none of 171 that said unlikely (one a day, 212 so far)."
 	s.Sources = []facts.Source{
 		{Name: "charger", Kind: "modbus", Every: 10 * time.Second, Up: true, Tried: true, Age: 4 * time.Second, Took: 118 * time.Millisecond,
 			Errors: map[string]float64{"timeout": 3, "crc": 1}},
@@ -65,6 +66,7 @@ func Rich() *facts.Snapshot {
 	s.Extra = map[string]float64{
 		"harvest_today_joules": 212e3, "harvest_clear_today_joules": 540e3, "load_today_joules": 561e3,
 		"sun_elevation_degrees": 16.2, "disk_free_ratio": 0.71, "forecast_age_seconds": 5400, "load_creep_ratio": 0.03,
+		"harvest_held_today_seconds": 5400,
 	}
 	s.Log = []facts.LogLine{
 		{At: Noon().Add(-50 * time.Hour), Text: "ebbwatch 1.0.0 started"},
