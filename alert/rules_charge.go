@@ -16,7 +16,7 @@ const (
 )
 
 // caution stands in every text that may bring somebody to open the box.
-const caution = `A panel is live in any light, and a battery can weld: if you are not used to it, ask somebody who is.`
+const caution = `A panel is live in any light, and a battery can melt a spanner: if you are not used to it, ask somebody who is.`
 
 // chargingBelowFreezing follows what makers of LiFePO4 cells say: no charging below 0 °C.
 func chargingBelowFreezing() Rule {
@@ -25,7 +25,7 @@ func chargingBelowFreezing() Rule {
 		Rungs: []Rung{{
 			Severity: Critical, For: 5 * time.Minute, AnyHour: true,
 			When:  MustExpr("battery_celsius < 0 and (battery_amps > 0.2 or not known(battery_amps) and charge_amps > load_amps + 0.2)"),
-			Title: `{{site}}: charged at {{celsius "battery_celsius"}}: stop it`,
+			Title: `{{site}}: charging at {{celsius "battery_celsius"}}: stop it`,
 			Text: body(
 				`The battery of {{site}} is being charged now at {{celsius "battery_celsius"}}. Charging below 0 °C damages it for good.`,
 				`measured for more than five minutes{{if known "battery_amps"}}; {{amps "battery_amps"}} flow into the battery{{end}}.`,

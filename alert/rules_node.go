@@ -12,7 +12,7 @@ func sourceSilent() Rule {
 			Title: `{{site}}: {{of}} does not answer`,
 			Text: body(
 				`The instrument {{of}} at {{site}} has not answered {{if known "source_age_seconds/*"}}for {{seconds "source_age_seconds/*"}}{{else}}since the start{{end}}.`,
-				`asked again and again.`,
+				`certain; it is asked again and again.`,
 				`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
 				`what it measures stays unknown, and the outlook grows less sure by the hour.`),
 			Advice: []string{`Look at the plug and the supply of {{of}} on your next visit; bring a spare cable.`},
@@ -31,7 +31,7 @@ func peerLost() Rule {
 			Title: `{{site}}: {{of}} is out of reach`,
 			Text: body(
 				`{{of}} has not answered {{site}} for at least a quarter of an hour, as of {{since}}.`,
-				`asked all the time; a radio that changes its channel would be back within ten minutes.`,
+				`certain; a radio that changes its channel would be back within ten minutes.`,
 				`{{of}} lost its power, or the way to it is broken. From here that cannot be told apart.`,
 				`what runs behind {{of}} stays cut off from here.`),
 			Advice: []string{
@@ -51,7 +51,7 @@ func pathDegrading() Rule {
 			Title: `{{site}}: poor link to {{of}} ({{percent "peer_loss_ratio/*"}} lost)`,
 			Text: body(
 				`On the way from {{site}} to {{of}}, {{percent "peer_loss_ratio/*"}} of what is sent has been lost for three hours.`,
-				`measured{{if known "peer_rtt_seconds/*"}}; what arrives takes {{millis "peer_rtt_seconds/*"}}{{end}}.`,
+				`measured{{if known "peer_rtt_seconds/*"}}; there and back takes {{millis "peer_rtt_seconds/*"}}{{end}}.`,
 				`leaves or rain in the way, a wet connector, an aerial that moved, or another radio on the channel.`,
 				`it may break when the weather gets worse.`),
 			Advice: []string{`Compare with the weather and the hour of the day; on your next visit look at aerial, connectors and growth.`},
@@ -102,7 +102,7 @@ func forecastStale() Rule {
 			Title: `{{site}}: no new weather forecast`,
 			Text: body(
 				`{{site}} has had no new weather forecast for {{seconds "forecast_age_seconds"}}.`,
-				`asked again and again.`,
+				`certain; it was asked for again and again.`,
 				`the way to the weather service is broken, or the service itself.`,
 				`the outlook goes by what is usual for the season: warnings come later and are less sure.`),
 			Advice: []string{`See whether the node reaches the internet.`},

@@ -78,7 +78,7 @@ func (w *words) funcs() template.FuncMap {
 		"values":  func() string { return values(w.u.r, w.u.instance, w.ask) },
 		"oclock":  w.format(func(x float64) string { return fmt.Sprintf("%02d:%02d", int(x), int(x*60)%60) }),
 		"mute": func() string {
-			return `To mute: ebbwatch silence --for 24h --why "…", or mute the rule ` + w.u.r.Name + " for good."
+			return `To mute: on the node, ebbwatch silence --for 24h --why "…"; for good, mute the rule ` + w.u.r.Name + " in its configuration."
 		},
 	}
 }
@@ -242,8 +242,8 @@ func shorten(s string) string {
 
 // overTitle and overText say that an alarm is over.
 const (
-	overTitle = `{{site}}: no longer: {{subject}}{{with of}} ({{.}}){{end}}`
-	overText  = `No longer so since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
+	overTitle = `{{site}}: over: {{subject}}{{with of}} ({{.}}){{end}}`
+	overText  = `Over since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
 It began {{since}} and lasted {{lasted}}.`
 )
 

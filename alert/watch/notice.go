@@ -200,7 +200,7 @@ func (s Scene) notice(v Verdict, a Standing, p alert.Phase) alert.Notice {
 	if len(v.Against) > 0 {
 		text += "Against it, or open: " + strings.Join(v.Against, "; ") + ".\n"
 	}
-	text += "If nothing is done: " + ifNothing + "\nAs of " + s.clock(s.Now) + "."
+	text += "If nothing is done: " + ifNothing + "\nTo mute: where the watcher runs, ebbwatch silence --for 24h --why \"…\" with its configuration.\nAs of " + s.clock(s.Now) + "."
 	severity := alert.Warning
 	if v.Cause == Overdue || v.Cause == House {
 		severity = alert.Critical

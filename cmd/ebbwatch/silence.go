@@ -52,7 +52,7 @@ is the watcher that sends nothing.`,
 	}
 	configFlag(cmd, &f.config)
 	cmd.Flags().DurationVar(&f.forTime, "for", 0, "how long, at most 720h")
-	cmd.Flags().StringVar(&f.why, "why", "", "what is done there")
+	cmd.Flags().StringVar(&f.why, "why", "", "what is done there; with --end, what was done: it is kept for the report")
 	cmd.Flags().BoolVar(&f.end, "end", false, "end it now")
 	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "id of an alarm that you have seen: it is not passed on to a second person")
 	cmd.Flags().BoolVar(&f.newBattery, "new-battery", false, "the battery was replaced: forget what was learned of the old one")

@@ -21,7 +21,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
-	"ebbwatch/alert/post"
+	httppost "ebbwatch/alert/post"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/statedir"
 )
@@ -77,7 +77,7 @@ func sender(text string) error {
 	}
 	var live []LiveChannel
 	for _, name := range []string{"one", "two"} {
-		c, err := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(o.URL + "/" + name)}})
+		c, err := webhook.New(webhook.Config{Target: httppost.Target{URL: alert.Secret(o.URL + "/" + name)}})
 		if err != nil {
 			return err
 		}
@@ -215,11 +215,11 @@ func (f *far) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // TestKillNineOfTheSender kills a process with SIGKILL at random instants, most of them
 // while it writes its state, and starts another on the same folder, while alarms rise, climb
-// and clear and receivers fail. Some 200 times by default; 2000 times where CI or
+// and clear and receivers fail. Some 120 times by default; 2000 times where CI or
 // EBBWATCH_STUDY is set. EBBWATCH_SEED repeats a run.
 func TestKillNineOfTheSender(t *testing.T) {
 	t.Parallel()
-	kills := 200
+	kills := 120
 	if !testing.Short() && (os.Getenv("CI") == "true" || os.Getenv("EBBWATCH_STUDY") != "") {
 		kills = 2000
 	}

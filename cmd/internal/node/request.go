@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"ebbwatch/alert"
 )
 
 // Request is what the owner asks of a running daemon, left in its state folder: the daemon
@@ -37,9 +39,33 @@ func Collect(from Store, do func(Request) error) (taken int, err error) {
 	return taken, err
 }
 
+// remember puts maintenance on record, with what is done or was done. It is kept with the
+// notices, for whoever looks back, and sent to nobody.
+func (l *Loop) remember(r Request, now time.Time) {
+	site := l.Plan.Site
+	n := alert.Notice{
+		Site: site, Rule: "maintenance", Severity: alert.Info, At: now, Since: now, Text: r.Why, Advice: []string{}, Facts: map[string]float64{},
+	}
+	switch {
+	case l.Noticed == nil:
+		return
+	case r.Silence > 0:
+		n.Phase, n.Title = alert.Raised, site+": maintenance: "+r.Why
+	case r.End && r.Why != "":
+		n.Phase, n.Title = alert.Cleared, site+": done: "+r.Why
+	default:
+		return
+	}
+	n.ID = site + ".maintenance." + now.UTC().Format("20060102T150405Z")
+	l.Noticed(n)
+}
+
 // collect takes the requests that were left.
 func (l *Loop) collect(now time.Time) {
-	taken, err := Collect(l.Store, func(r Request) error { return l.core.request(r, now) })
+	taken, err := Collect(l.Store, func(r Request) error {
+		l.remember(r, now)
+		return l.core.request(r, now)
+	})
 	if err != nil {
 		l.logOnce("requests", err)
 	}

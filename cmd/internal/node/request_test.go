@@ -1,6 +1,7 @@
 package node
 
 import (
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -18,7 +19,10 @@ func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer dir.Close()
-	l := NewLoop(testOptions(dir, fixed{values: values(3)}))
+	o := testOptions(dir, fixed{values: values(3)})
+	var record []string
+	o.Noticed = func(n alert.Notice) { record = append(record, string(n.Phase)+" "+n.Title) }
+	l := NewLoop(o)
 	now := l.now().Wall
 	for _, r := range []any{Request{Silence: 2 * time.Hour, Why: "tightening joints"}, "nonsense", Request{Acknowledge: "none"}} {
 		if err := statedir.Leave(path, r); err != nil {
@@ -33,8 +37,14 @@ func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
 	if dir.Load("alerts", &kept); kept.Engine.Silence == nil {
 		t.Error("the silence would not survive a power cut")
 	}
-	if err := l.core.request(Request{End: true}, now); err != nil || l.core.maintained() {
-		t.Errorf("it did not end: %v", err)
+	if err := statedir.Leave(path, Request{End: true, Why: "all joints are tight"}); err != nil {
+		t.Fatal(err)
+	}
+	if l.collect(now); l.core.maintained() {
+		t.Error("it did not end")
+	}
+	if want := []string{"raised slipway: maintenance: tightening joints", "cleared slipway: done: all joints are tight"}; !slices.Equal(record, want) {
+		t.Errorf("on record are %q, want %q", record, want)
 	}
 }
 
