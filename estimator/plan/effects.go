@@ -41,7 +41,6 @@ func shedNight() (n [24]bool) {
 // changes are those whose effect is shown.
 func (k *Kit) changes(p Prices) []change {
 	canShed := slices.ContainsFunc(k.Load.Shed[:6], func(x float64) bool { return x > 0 })
-	steep, flat := min(90, k.Site.TiltDeg+15), max(0, k.Site.TiltDeg-15)
 	cold := len(k.Weather.AirCelsius) == 12
 	other, remark := "a PWM charger instead", "for a panel whose voltage suits the battery"
 	if !k.Site.MPPT {
@@ -51,10 +50,6 @@ func (k *Kit) changes(p Prices) []change {
 		{name: "one watt less", try: Try{Less: 1}, free: true},
 		{name: "what may be shed is off from 00 to 06 h", try: Try{Night: shedNight()}, free: true, skip: !canShed, remark: "what is shed is not counted as lost"},
 		{name: "the same, only when the forecast asks for it", try: Try{Night: shedNight(), Forecast: true}, free: true, skip: !canShed, remark: "with a forecast of the usual worth"},
-		{name: fmt.Sprintf("tilt %.0f° instead of %.0f°", steep, k.Site.TiltDeg), kit: func(k *Kit) { k.Site.TiltDeg = steep }, free: true, skip: steep == k.Site.TiltDeg, remark: "steeper also sheds snow, which is not counted here"},
-		{name: fmt.Sprintf("tilt %.0f° instead of %.0f°", flat, k.Site.TiltDeg), kit: func(k *Kit) { k.Site.TiltDeg = flat }, free: true, skip: flat == k.Site.TiltDeg},
-		{name: "turned 45° towards the morning", kit: func(k *Kit) { k.Site.AzimuthDeg = k.turned(-45) }, free: true},
-		{name: "turned 45° towards the evening", kit: func(k *Kit) { k.Site.AzimuthDeg = k.turned(45) }, free: true},
 		{name: "no obstacle before the panel", kit: func(k *Kit) { k.Weather.Horizon = nil }, skip: len(k.Weather.Horizon) == 0},
 		{name: "trees of 15° all round", kit: func(k *Kit) { k.Weather.Horizon = []Obstacle{{0, 15}} }, skip: len(k.Weather.Horizon) > 0, remark: "what growth does in some years"},
 		{name: other, kit: func(k *Kit) { k.Site.MPPT = !k.Site.MPPT }, remark: remark, cost: p.Controller},
@@ -64,14 +59,6 @@ func (k *Kit) changes(p Prices) []change {
 		{name: "twice the battery", try: Try{Battery: 2}, cost: k.Battery.CapacityAh * p.BatteryAh},
 		{name: "panel and battery twice", try: Try{Panel: 2, Battery: 2}, cost: k.Site.WattsPeak*p.PanelWatt + k.Battery.CapacityAh*p.BatteryAh},
 	}
-}
-
-// turned is the azimuth turned towards the evening, seen from either half of the world.
-func (k *Kit) turned(by float64) float64 {
-	if k.Site.Latitude < 0 {
-		by = -by
-	}
-	return math.Mod(k.Site.AzimuthDeg+by+360, 360)
 }
 
 // Effects works out what each change does to the loss of load under the same skies. progress
