@@ -193,7 +193,7 @@ func watched(t *testing.T, seed uint64, days int, broken bool) (w winter) {
 // a fault, and 20 faults of 20 were told, 13 of them at once and 7 after grey days.
 func TestWintersOfASimulatedNode(t *testing.T) {
 	t.Parallel()
-	first, count, days := uint64(1), 1, 18
+	first, count, days := uint64(1), 1, 14
 	if os.Getenv("EBBWATCH_STUDY") != "" {
 		first, count, days = 200, 20, 45
 	}
