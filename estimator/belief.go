@@ -43,10 +43,10 @@ type Belief struct {
 const starvedAfter = 30 * 24 * time.Hour
 
 // bandSD is how many standard deviations the band reaches to either side. What is believed
-// of cells and sensors at large is wide enough for the odd ones; a battery whose voltage
-// surprises little is not one of those, and its band is narrower.
-func bandSD(surprise float64) float64 {
-	return min(max(1.6*math.Sqrt(0.15+surprise), 0.95), 2.1)
+// of cells and sensors at large is wide enough for the odd ones; a battery whose voltages and
+// fulls surprise little is not one of those, and its band is narrower.
+func bandSD(surprise, closing float64) float64 {
+	return min(max(1.6*math.Sqrt(0.15+max(surprise, 0.8*closing)), 0.95), 2.6)
 }
 
 // Belief reads the state out.
@@ -59,7 +59,7 @@ func (m Model) Belief(s *State) Belief {
 	volts := 3.3 * m.cells()
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
 	left := max(1-s.Mean[iCold]*colder(s.Celsius), 0.4)
-	g, reach := m.split(s), bandSD(s.Surprise)
+	g, reach := m.split(s), bandSD(s.Surprise, s.Closing)
 	b := Belief{
 		SoC: x, SoCSD: sd, Low: max(x-reach*sd, 0), High: min(x+reach*sd, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),

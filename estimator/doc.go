@@ -22,9 +22,14 @@
 //
 // Anchors. A true full is absorption voltage (above 3.41 V a cell, also when freed of the
 // drop over the resistance) with the current tapered (the battery's, loads and drain
-// deducted), held for a quarter of an hour. What the controller calls its stage does not
-// count. The more current still flows, the more is missing. Since a full repeats the same
-// way each day, what is missing from it is an unknown that is never averaged away.
+// deducted), held for a quarter of an hour that was seen. What the controller calls its
+// stage does not count. A panel that is small for its battery gives a tapered current all
+// day, and leads lift the voltage: so either the voltage is too high for that even over a
+// much larger resistance, or it was held while the current fell; else it is no full. What
+// is left of the doubt makes a full that surprises a mixture of both cases. The more current
+// still flows, the more is missing. Since a full repeats the same way each day, what is
+// missing from it is an unknown that is never averaged away. Fulls that surprise more than
+// they should count for less and widen the band.
 //
 // Bounds. Charge counted past full or empty says that it was counted wrong.
 //

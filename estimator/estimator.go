@@ -63,8 +63,13 @@ type State struct {
 	Topped      float64 // charge put in since the ceiling was felt
 	Drawn       float64 // charge taken out since the floor was felt
 	Held        float64 // h at absorption with the current tapered
+	HeldVolts   float64 // V, when that began
+	Stray       float64 // V, how far from there it went
+	Crest       float64 // A, most that flowed in since
 	Floating    float64 // h
-	AnchorRate  float64 // current at the last anchor over the capacity
+	AnchorRate  float64 // current at the last likely full over the capacity
+	Tried       float64 // h of being full since then
+	Believed    bool    // it was taken for one
 	SinceAnchor float64 // h
 	Anchored    bool
 	Lowest      float64 // charge since then
@@ -114,7 +119,7 @@ func (m Model) fresh(s *State) {
 		s.Gauss.set(iCurve+k, 0, 0)
 	}
 	s.bend()
-	s.Surprise = 0.5
+	s.Surprise, s.Closing = 0.5, 0.7
 	s.StepVA, s.StepAA, s.Branch = 0, 0, -0.5
 	s.Anchored, s.SinceAnchor, s.Lowest = false, 0, 1
 	s.FullSeen, s.SinceFull, s.Full, s.Held, s.Floating = false, 0, false, 0, 0

@@ -10,6 +10,7 @@ type flow struct {
 	sun, sunKnown     bool    // the panel gives something
 	volts             float64 // at the battery
 	voltsKnown        bool
+	off               bool // the load output is off, which tells nothing of the load at other times
 }
 
 // net is the measured current into the battery, A.
@@ -81,6 +82,6 @@ func (f *flow) loadSide(r *reading.Reading) {
 	case okWatts:
 		f.out, f.outKnown, f.rough = watts/f.volts, true, max(f.rough, 0.01)
 	case okOn && on == 0:
-		f.outKnown = true
+		f.outKnown, f.off = true, true
 	}
 }

@@ -27,6 +27,7 @@ type Gauss struct {
 	Mean     [unknowns]float64
 	Cov      [unknowns][unknowns]float64
 	Surprise float64 // mean square of the newest looks' surprises, over that expected
+	Closing  float64 // the same of the newest fulls
 }
 
 // surpriseLooks is over how many looks that mean goes.
@@ -67,6 +68,21 @@ func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
 		if j != iCharge {
 			g.Cov[iCharge][j] += cross[j]
 			g.Cov[j][iCharge] = g.Cov[iCharge][j]
+		}
+	}
+}
+
+// mix is what is believed when the present belief holds with the chance share, and the
+// other one else: a normal distribution of the same mean and spread as both together.
+func (g *Gauss) mix(other *Gauss, share float64) {
+	var apart [unknowns]float64
+	for j := range apart {
+		apart[j] = g.Mean[j] - other.Mean[j]
+		g.Mean[j] = other.Mean[j] + share*apart[j]
+	}
+	for j := range apart {
+		for k := range apart {
+			g.Cov[j][k] = share*g.Cov[j][k] + (1-share)*(other.Cov[j][k]+share*apart[j]*apart[k])
 		}
 	}
 }

@@ -41,6 +41,22 @@ func (h *Habit) at(hour int, guess float64) (amps, spread float64) {
 	return m, math.Sqrt(max(square/w-m*m, 0)) + 0.2*math.Abs(m)
 }
 
+// blank tells that nothing was ever seen.
+func (h *Habit) blank() bool { return h.Weight == [24]float64{} }
+
+// usual is the mean over the day, or the guess where too little was seen.
+func (h *Habit) usual(guess float64) float64 {
+	var w, sum float64
+	for k := range 24 {
+		w += h.Weight[k]
+		sum += h.Mean[k] / 24
+	}
+	if w < 48 {
+		return guess
+	}
+	return sum
+}
+
 // over is the usual charge, Ah, of a span that begins at a clock hour, and its spread. What
 // is unusual at one moment goes on so for some hours, bound.
 func (h *Habit) over(from, hours, bound, guess float64) (ah, spread float64) {

@@ -46,13 +46,16 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	branch := s.Branch
 	switch {
 	case !f.outKnown:
-		sag, branch = m.guessOut()*m.ohms(s)/cells, -0.5
+		sag, branch = m.guess()*m.ohms(s)/cells, -0.5
 		unsure += 0.012
 	case charging:
 		unsure += 0.01
 	}
 	step := s.VoltStep / cells
 	vague := 0.4 + 0.5*m.unlearned(s)
+	if !s.CelsiusSet {
+		vague += 0.25
+	}
 	hold = cellHeld
 	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain || !f.outKnown {
 		hold |= sizeHeld | 1<<iGain

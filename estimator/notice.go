@@ -91,7 +91,7 @@ func (m Model) powers(s *State, r *reading.Reading, f flow, hours float64) {
 	case f.outKnown:
 		watts = max(s.DarkLoad, f.out*f.volts)
 	default:
-		h, _ := s.Out.at(int(s.HourOfDay)%24, m.guessOut())
+		h, _ := s.Out.at(int(s.HourOfDay)%24, m.guess())
 		watts = h * f.volts
 	}
 	s.LoadW = max(watts+drain, 0)

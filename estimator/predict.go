@@ -25,7 +25,8 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 		return
 	}
 	if s.Full && dt <= unseen {
-		return // the anchor knows better; a balancer may eat what still flows
+		m.top(s, f, hours)
+		return
 	}
 	in, out, rough := m.charges(s, f, dt)
 	d, c := &s.Gauss, colder(s.Celsius)
@@ -48,6 +49,14 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	s.Topped += max(step, 0)
 	s.Drawn += max(-step, 0)
 	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
+}
+
+// top moves the charge on at a full: a balancer may eat what still flows, or none of it.
+func (m Model) top(s *State, f flow, hours float64) {
+	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
+	step := (f.net() - s.Mean[iDrain]) * hours / size
+	s.Mean[iCharge] = min(s.Mean[iCharge]+step/2, max(1-s.Mean[iTop], s.Mean[iCharge]))
+	s.widen(iCharge, step*step/4)
 }
 
 // A battery that fell silent when it was all but empty: its protection has opened, or the
@@ -89,7 +98,10 @@ func (s *State) dark(f flow) float64 {
 
 // unusualHours is for how long a departure from habit goes on: a dark afternoon, a busy
 // evening.
-const unusualHours = 8.0
+const (
+	unusualHours = 8.0
+	blankHours   = 30.0
+)
 
 // charges is what went in and out over the time since the last reading, Ah, and the spread
 // of their difference. Between two close readings the current went straight from one to
@@ -97,8 +109,8 @@ const unusualHours = 8.0
 func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
 	hours := dt.Hours()
 	close := dt <= unseen && s.Flow.Set
-	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, m.guessIn())
-	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, m.guessOut())
+	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()))
+	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()))
 	return a, c, math.Hypot(b, d)
 }
 
@@ -113,17 +125,17 @@ func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess 
 		return was * hours, 0.3 * was * hours
 	}
 	bound := unusualHours
-	if hours > unseen.Hours() {
+	if h.blank() {
+		bound = blankHours // nobody ever looked: what goes on there goes on for days
+	} else if hours > unseen.Hours() {
 		bound = min(hours, unusualHours)
 	}
 	return h.over(s.HourOfDay, hours, bound, guess)
 }
 
-// guessOut is a load before any was seen: some nodes live four days on a battery.
-func (m Model) guessOut() float64 { return m.Battery.CapacityAh / 100 }
-
-// guessIn is a charge of the same size, spread over the day.
-func (m Model) guessIn() float64 { return m.Battery.CapacityAh / 100 }
+// guess is a load before any was seen: some nodes live four days on a battery. As much must
+// go in. A side that is never measured is guessed by the other one.
+func (m Model) guess() float64 { return m.Battery.CapacityAh / 100 }
 
 // What is believed of gain and night drain from the start, and again when nothing has told
 // otherwise for some months: neither is seen apart from the drain unless the weather changes.
@@ -143,7 +155,14 @@ func (m Model) wander(s *State, hours float64) {
 	s.relax(iGain, keep, gainMean, math.Hypot(gainSpread, s.Rough))
 	s.relax(iNight, keep, 0, nightSpread)
 	s.widen(iCharge, 0.001*0.001*hours/24)
+	if !s.CelsiusSet { // the capacity follows seasons that nobody sees
+		s.widen(iSize, 2*blindSize*blindSize*month/2)
+	}
 }
+
+// blindSize is how far the capacity strays with the temperature where that is not measured,
+// relative: some 8 K about the year's mean at 0.5 % a kelvin.
+const blindSize = 0.035
 
 // meet widens what a way of measuring leaves open, the first time it is used.
 func (m Model) meet(s *State, f flow) {
@@ -207,7 +226,7 @@ func (m Model) remember(s *State, f flow, dt time.Duration) {
 		if f.inKnown {
 			s.In.learn(h, f.in, dt.Hours())
 		}
-		if f.outKnown {
+		if f.outKnown && !f.off {
 			s.Out.learn(h, f.out, dt.Hours())
 		}
 		if f.inKnown && f.outKnown && f.voltsKnown && s.Flow.InKnown && s.Flow.OutKnown && s.Flow.VoltsKnown && dt < 11*time.Minute {

@@ -14,15 +14,19 @@ func studyNodes() map[string]node {
 	for name, size := range map[string][2]float64{"a tiny": {150, 30}, "b small": {200, 50}, "c middle": {250, 80}, "d large": {300, 120}} {
 		n := base
 		n.watts, n.ah = size[0], size[1]
+		if times, err := strconv.ParseFloat(os.Getenv("EBBWATCH_LOAD"), 64); err == nil {
+			n.load, n.ah = n.load*times, n.ah*times
+		}
 		out[name] = n
 	}
 	return out
 }
 
 // TestStudy prints the scores of the outlook over the whole record of a station. It takes
-// minutes: EBBWATCH_STUDY=1, with EBBWATCH_STATION=251 for the station that was not used
-// while the model was made, EBBWATCH_NODE and EBBWATCH_SET to pick nodes and settings,
-// EBBWATCH_DAYS for the first days of the record only and EBBWATCH_THIN=3 for every third.
+// minutes: EBBWATCH_STUDY=1, with EBBWATCH_STATION=251, penn_state or desert_rock for other
+// stations than 279, EBBWATCH_NODE and EBBWATCH_SET to pick nodes and settings,
+// EBBWATCH_DAYS for the first days of the record only, EBBWATCH_THIN=3 for every third, and
+// EBBWATCH_LOAD=3 for three times the load and the battery, where there is more sun.
 func TestStudy(t *testing.T) {
 	if os.Getenv("EBBWATCH_STUDY") == "" {
 		t.Skip("skipped: needs EBBWATCH_STUDY=1 (minutes)")
@@ -42,6 +46,7 @@ func TestStudy(t *testing.T) {
 			{node: n, blind: true, seed: 11},
 			{node: n, whole: true, seed: 11},
 			{node: n, whole: true, forecast: true, seed: 11},
+			{node: n, blind: true, forecast: true, seed: 11},
 		} {
 			if !picked(i) {
 				continue
@@ -69,6 +74,9 @@ func stationOf() string {
 
 // chosen is the record to study, or its first days.
 func chosen(t *testing.T) *weather {
+	if id := stationOf(); id == "penn_state" || id == "desert_rock" {
+		return americas(t, id)
+	}
 	w := station(t, stationOf())
 	if days, err := strconv.Atoi(os.Getenv("EBBWATCH_DAYS")); err == nil {
 		w = w.until(days)

@@ -104,6 +104,33 @@ func station(t testing.TB, id string) *weather {
 	return w
 }
 
+// americas reads the days of 2018 at a station of which only hours are there. Source: NOAA
+// SURFRAD, Penn State and Desert Rock. The temperatures are not there: 8 ± 3 °C all year.
+func americas(t testing.TB, id string) *weather {
+	t.Helper()
+	w := &weather{lat: 40.72, lon: -77.93}
+	if id == "desert_rock" {
+		w.lat, w.lon = 36.62, -116.02
+	}
+	sum := map[int]float64{}
+	for _, r := range readCSV(t, "surfrad_"+id+"_2018_hourly.csv") {
+		at, err := time.Parse(time.RFC3339, r[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if ghi, err := strconv.ParseFloat(r[1], 64); err == nil {
+			sum[int(math.Floor((float64(at.Unix())+w.lon*240)/86400))] += max(ghi, 0) / 1000
+		}
+	}
+	const first = 17532 // 1 January 2018
+	w.first = time.Unix(first*86400-int64(w.lon*240), 0).UTC().Truncate(time.Hour)
+	for d := first; d < first+364; d++ {
+		w.ghi, w.mean, w.swing = append(w.ghi, sum[d]), append(w.mean, 8), append(w.swing, 3)
+	}
+	w.rankDays()
+	return w
+}
+
 func (w *weather) day(i int) time.Time { return w.first.AddDate(0, 0, i) }
 
 func (w *weather) kt(i int) float64 {

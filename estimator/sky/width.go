@@ -8,7 +8,7 @@ type Width struct {
 }
 
 const (
-	usualWidth = 0.92 // at two lowland stations near the sea in winter
+	usualWidth = 1.0 // a little less at two lowland stations, but spells vary more than days
 	widthPrior = 100.0
 	widthFade  = 1 - 1.0/300
 )
