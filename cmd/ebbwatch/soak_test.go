@@ -485,7 +485,7 @@ func TestSoak(t *testing.T) {
 		return strings.Contains(body, "ebbwatch_battery_soc_ratio ")
 	})
 	cycles := 0
-	for ; s.at() < s.length || cycles < 4; cycles++ {
+	for ; s.at() < s.length || cycles < 3; cycles++ {
 		s.cycle()
 	}
 	s.wait(30 * time.Minute) // connections that are idle may close
