@@ -35,7 +35,8 @@ type Finding struct {
 	Quantity   reading.Quantity
 	Verdict    Verdict
 	Pick       Candidate   // when decided
-	Candidates []Candidate // all that fit, one for each way that matters
+	Candidates []Candidate // all that are not out of the question, the likeliest first
+	Sure       float64     // how probable the first of them is, 0 to 1
 	Why        string      // why nothing was picked
 	Evidence   []string    // what was typed and what the pick said, look by look
 }
@@ -51,9 +52,16 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%s: undecided: %s", f.Quantity, f.Why)
 }
 
+const (
+	sureEnough = 0.9   // a pick must be as probable as this: that nothing fits is weighed generously
+	rivalry    = 0.025 // and all that could be it instead no more than this
+	inQuestion = 0.001 // what is less probable is not named
+)
+
 // Find tells for each quantity that was typed which register it is. panelWatts is the
-// panel's power if known, else 0. It picks nothing unless one candidate remains and the looks
-// set it apart from a constant.
+// panel's power if known, else 0. All quantities are weighed together: no register is two of
+// them, and a device keeps to one order of its words and bytes. It picks nothing unless one
+// candidate is all but certain and the looks set it apart from a constant.
 func Find(looks []Look, panelWatts float64) []Finding {
 	asked := map[reading.Quantity]bool{}
 	for _, l := range looks {
@@ -65,241 +73,172 @@ func Find(looks []Look, panelWatts float64) []Finding {
 	for _, q := range slices.Sorted(maps.Keys(asked)) {
 		hunts = append(hunts, newHunt(q, looks, traitOf(q, panelWatts)))
 	}
-	vote(hunts)
-	share(hunts)
+	weigh(hunts, looks)
 	out := make([]Finding, len(hunts))
+	for _, h := range hunts {
+		h.rank()
+	}
 	for i, h := range hunts {
+		h.settle(hunts)
 		out[i] = h.Finding
 	}
 	return out
 }
 
-// hunt is the search for one quantity.
-type hunt struct {
-	Finding
-	trait
-	views    []view
-	scores   map[Candidate]float64
-	byChance map[Candidate]float64
-	order    *bool // low word first, as seen with another quantity
+// rank lists the candidates that are not out of the question, the likeliest first.
+func (h *hunt) rank() {
+	for c, p := range h.odds {
+		if p > inQuestion {
+			h.Candidates = append(h.Candidates, c)
+		}
+	}
+	slices.SortFunc(h.Candidates, func(a, b Candidate) int {
+		return cmp.Or(cmp.Compare(h.odds[b], h.odds[a]), strings.Compare(a.String(), b.String()))
+	})
 }
 
-// newHunt lists every candidate that fits.
-func newHunt(q reading.Quantity, looks []Look, t trait) *hunt {
-	h := &hunt{Finding: Finding{Quantity: q, Verdict: Undecided}, trait: t, scores: map[Candidate]float64{}, byChance: map[Candidate]float64{}}
-	for _, l := range looks {
-		if typed, said := l.Typed[q]; said {
-			h.views = append(h.views, view{typed, l.Images, l.Typed[reading.BatteryVolts].X})
-			if q == reading.PanelVolts && typed.X > 8 { // no panel gives twice what it gave in any light
-				t.limit = min(t.limit, 2*typed.X)
+// settle picks the likeliest candidate if it is all but certain and nothing speaks against it.
+func (h *hunt) settle(all []*hunt) {
+	if len(h.Candidates) == 0 {
+		h.Verdict, h.Why = Missing, "no register says what was typed"
+		return
+	}
+	best := h.known[h.Candidates[0]]
+	h.Sure = h.odds[best.Candidate]
+	if h.Why = h.doubt(best, all); h.Why == "" {
+		h.Verdict, h.Pick, h.Evidence = Decided, best.Candidate, h.evidence(best)
+	}
+}
+
+// doubt says why the likeliest candidate must not be believed yet; empty when it may.
+func (h *hunt) doubt(best fit, all []*hunt) string {
+	switch {
+	case len(h.views) < 2:
+		return fmt.Sprintf("%s; a second look decides", count(len(h.Candidates), "candidate"))
+	case !h.sure() && h.coveted(best, all) != "":
+		return fmt.Sprintf("%s register %d fits %s as well as %s", best.At.Table, best.low().Number, h.Quantity, h.coveted(best, all))
+	case !h.sure() && len(h.Candidates) > 1:
+		return fmt.Sprintf("%d candidates remain: %s", len(h.Candidates), list(h.Candidates))
+	case best.guessed:
+		return "one candidate fits, on a scale that was only guessed: " + best.String()
+	case h.closer(best, all) != "":
+		return "one candidate fits, but an unusual scale would follow more closely: " + best.String() + " or " + h.closer(best, all)
+	case !h.sure():
+		return "one candidate fits, but so little was seen that it may be chance: " + best.String()
+	case !h.followed(best):
+		return "one candidate fits, but so would a constant, since what was typed hardly changed: " + best.String()
+	case h.flips && !h.signSeen(best):
+		return "one candidate fits, but only one direction of the current was seen: " + best.String()
+	}
+	return ""
+}
+
+// sure tells whether the likeliest candidate is probable enough, and all others together are
+// improbable.
+func (h *hunt) sure() bool {
+	rivals := 0.0
+	for c, p := range h.odds {
+		if c != h.Candidates[0] && !h.known[c].guessed {
+			rivals += p
+		}
+	}
+	enough, best := sureEnough, h.known[h.Candidates[0]]
+	switch {
+	case h.odd(best.Candidate) && h.numbers() < 2: // there are many of those to fit one number by chance
+		enough = 0.99
+	case (h.Quantity == reading.PanelAmps || h.Quantity == reading.ChargeAmps) && !h.exact(best):
+		enough = 0.98 // the one is easily taken for the other
+	}
+	return h.Sure > enough && rivals < rivalry
+}
+
+// coveted names another quantity that may be in the same register; empty when none may.
+func (h *hunt) coveted(best fit, all []*hunt) string {
+	for _, o := range all {
+		for _, c := range o.Candidates {
+			if o != h && c.low() == best.low() && o.odds[c] > 0.1 {
+				return o.Quantity.String()
 			}
 		}
 	}
-	h.trait = t
-	var fitting []Candidate
-	for _, at := range addresses(h.views) {
-		fitting = append(fitting, t.candidates(at, func(c Candidate) bool { return t.fits(c, h.views) })...)
-	}
-	for _, g := range mirrored(group(fitting), h.views) {
-		h.Candidates = append(h.Candidates, t.represent(g, h.views)...)
+	return ""
+}
+
+// closer names a register that nothing else is likely to be and that says on some scale just what
+// was typed, when the best candidate only says it nearly.
+func (h *hunt) closer(best fit, all []*hunt) string {
+	if h.exact(best) {
+		return ""
 	}
 	for _, c := range h.Candidates {
-		h.scores[c], h.byChance[c] = t.score(c, h.views)
+		apart := c.low() != best.low() || math.Abs(c.Scale/best.Scale-1) > 1.5*h.gain // more than meters differ
+		if h.known[c].guessed && apart && h.telling() {
+			return c.String()
+		}
 	}
-	slices.SortStableFunc(h.Candidates, func(a, b Candidate) int { return cmp.Compare(h.scores[b], h.scores[a]) })
-	return h
+	return ""
 }
 
-// share settles the hunts. A register is one quantity only: what one hunt has found falls
-// away for the others, which may then settle too; what two hunts want, neither gets.
-func share(hunts []*hunt) {
-	taken, disputed := map[Address]bool{}, map[Address]bool{}
-	for again := true; again; {
-		again = false
-		claims := map[Address][]*hunt{}
-		for _, h := range hunts {
-			if h.Verdict != Decided && h.settle(taken) && !coveted(h, hunts, taken) {
-				claims[h.Pick.low()] = append(claims[h.Pick.low()], h)
-			}
-		}
-		if len(claims) == 0 {
-			claims = pair(hunts, taken)
-		}
-		for at, those := range claims {
-			if len(those) == 1 && !disputed[at] {
-				taken[at], taken[those[0].Pick.At], again = true, true, true
-				continue
-			}
-			disputed[at] = true
-			for _, h := range those {
-				h.withdraw(at, those)
-			}
+// numbers counts the looks at which something else than zero was typed.
+func (h *hunt) numbers() int {
+	n := 0
+	for _, v := range h.views {
+		if math.Abs(v.typed.X) > 2*v.typed.Digit {
+			n++
 		}
 	}
+	return n
 }
 
-// vote finds the device's word order from all the fractions whose two orders are left to
-// choose from, together. A device keeps to one order.
-func vote(hunts []*hunt) {
-	sum := 0.0
-	for _, h := range hunts {
-		if c := h.Candidates; len(c) > 1 && c[0].Type == "f32" && c[1].Type == "f32" && c[0].high() == c[1].high() {
-			gap := h.scores[c[0]] - h.scores[c[1]]
-			if !c[0].LowFirst {
-				gap = -gap
-			}
-			sum += gap
+// telling tells whether what was typed changed so much, zeros apart, that only few registers can
+// have changed in the same proportion.
+func (h *hunt) telling() bool {
+	least, most := math.Inf(1), 0.0
+	for _, v := range h.views {
+		if x := math.Abs(v.typed.X); x > 2*v.typed.Digit {
+			least, most = min(least, x), max(most, x)
 		}
 	}
-	if lowFirst := sum > 0; math.Abs(sum) > 10 {
-		for _, h := range hunts {
-			h.order = &lowFirst
-		}
-	}
+	return most > 1.5*least
 }
 
-// coveted tells whether a quantity that is still sought fits the pick's register best, and
-// takes the pick back then: amperes times a dozen look like watts.
-func coveted(h *hunt, hunts []*hunt, taken map[Address]bool) bool {
-	for _, o := range hunts {
-		if o == h || o.Verdict == Decided {
-			continue
-		}
-		if free := o.free(taken); len(free) > 0 && free[0].low() == h.Pick.low() {
-			h.withdraw(h.Pick.low(), []*hunt{h, o})
-			return true
+// exact tells whether a display can have shown what was typed at every look.
+func (h *hunt) exact(f fit) bool {
+	return !slices.ContainsFunc(h.views, func(v view) bool {
+		r := f.said(v)
+		return r.share(v.typed.X-v.typed.Digit, v.typed.X+v.typed.Digit) == 0
+	})
+}
+
+// followed tells whether the register moved clearly, between two looks, the way that what was
+// typed moved.
+func (h *hunt) followed(f fit) bool {
+	for i, a := range h.views {
+		for _, b := range h.views[:i] {
+			x, y, typed := f.said(a), f.said(b), a.typed.X-b.typed.X
+			if math.Abs(typed) > 0.9*max(a.typed.Digit, b.typed.Digit) && (x.lo > y.hi && typed > 0 || x.hi < y.lo && typed < 0) {
+				return true
+			}
 		}
 	}
 	return false
 }
 
-// withdraw takes a pick back that another quantity claims with equal right.
-func (h *hunt) withdraw(at Address, those []*hunt) {
-	var names []string
-	for _, o := range those {
-		names = append(names, o.Quantity.String())
-	}
-	h.Verdict, h.Pick, h.Evidence = Undecided, Candidate{}, nil
-	h.Why = fmt.Sprintf("%s register %d fits %s", at.Table, at.Number, strings.Join(names, " as well as "))
-}
-
-// lead is how much likelier, as a logarithm, the best candidate must be than another: thirty
-// times; and seven hundred times where they are the two word orders of a fraction, since what
-// tells those apart is a low word that may look idle by chance. For the order that the device
-// shows elsewhere seven times is enough.
-func (h *hunt) lead(best, other Candidate) float64 {
-	if best.Type != "f32" || other.Type != "f32" || best.high() != other.high() {
-		return 3.5
-	}
-	if h.order != nil && *h.order == best.LowFirst {
-		return 2
-	}
-	return 6.5
-}
-
-// sure tells whether a candidate is clearly likelier than that one of the registers that move
-// with the sun and the loads, none of them the right one, fits by chance. That about every
-// twentieth does so was tried on a thousand made-up devices.
-func (h *hunt) sure(c Candidate) bool {
-	registers := float64(max(len(h.views[0].images[0]), 20))
-	least := math.Log(registers/20) + 0.25
-	if c.surprise() > 1 { // there are many unusual scales to fit by chance
-		least += 0.7
-	}
-	return h.scores[c]+mantissa(c, h.views)-h.byChance[c] > least
-}
-
-// settle picks the best candidate if it stands out and nothing speaks against it.
-func (h *hunt) settle(taken map[Address]bool) bool {
-	free := h.free(taken)
-	h.Verdict = Undecided
-	switch {
-	case len(free) == 0:
-		h.Verdict, h.Why = Missing, "no register says what was typed"
-		return false
-	case len(h.views) < 2:
-		h.Why = fmt.Sprintf("%s; a second look decides", count(len(free), "candidate"))
-		return false
-	}
-	best := free[0]
-	rivals := h.rivals(free)
-	if len(rivals) > 1 {
-		h.Why = fmt.Sprintf("%d candidates remain: %s", len(rivals), list(rivals))
-		return false
-	}
-	return h.take(best)
-}
-
-// take decides for a candidate unless something speaks against it.
-func (h *hunt) take(c Candidate) bool {
-	if h.Why = h.doubt(c, h.views); h.Why != "" {
-		return false
-	}
-	if !h.sure(c) {
-		h.Why = "one candidate fits, but so little was seen that it may be chance: " + c.String()
-		return false
-	}
-	h.Verdict, h.Pick, h.Evidence = Decided, c, evidence(c, h.views)
-	return true
-}
-
-// free are the candidates whose registers nobody has.
-func (h *hunt) free(taken map[Address]bool) []Candidate {
-	return slices.DeleteFunc(slices.Clone(h.Candidates), func(c Candidate) bool {
-		return taken[c.low()] || c.Type == "f32" && taken[c.high()]
+// signSeen tells whether the register was seen with a negative number in it: one that was
+// not may hold a magnitude.
+func (h *hunt) signSeen(f fit) bool {
+	return slices.ContainsFunc(h.views, func(v view) bool {
+		return f.track.at[v.look].hi < 0 && math.Abs(v.typed.X) > 0.9*v.typed.Digit
 	})
 }
 
-// rivals are those that are not clearly worse than the best, which comes first.
-func (h *hunt) rivals(free []Candidate) []Candidate {
-	return slices.DeleteFunc(slices.Clone(free), func(c Candidate) bool { return h.scores[c] < h.scores[free[0]]-h.lead(free[0], c) })
-}
-
-// pair settles two quantities that both fit the same two registers and nothing else, when
-// one way round is clearly likelier than the other.
-func pair(hunts []*hunt, taken map[Address]bool) map[Address][]*hunt {
-	for i, a := range hunts {
-		for _, b := range hunts[:i] {
-			if a.Verdict == Decided || b.Verdict == Decided || len(a.views) < 2 || len(b.views) < 2 {
-				continue
-			}
-			ra, rb := a.rivals(a.free(taken)), b.rivals(b.free(taken))
-			if !crossed(ra, rb) {
-				continue
-			}
-			// ra is best first; rb[k] is the register of ra[0], rb[1-k] that of ra[1].
-			k := slices.IndexFunc(rb, func(c Candidate) bool { return c.low() == ra[0].low() })
-			straight := a.scores[ra[0]] + b.scores[rb[1-k]]
-			other := a.scores[ra[1]] + b.scores[rb[k]]
-			ca, cb := ra[0], rb[1-k]
-			if other > straight {
-				ca, cb = ra[1], rb[k]
-			}
-			if math.Abs(straight-other) > a.lead(ca, cb) && a.take(ca) && b.take(cb) {
-				return map[Address][]*hunt{ca.low(): {a}, cb.low(): {b}}
-			}
-			a.Verdict, b.Verdict = Undecided, Undecided
-		}
-	}
-	return nil
-}
-
-// crossed tells whether two lists hold the same two registers, one candidate for each.
-func crossed(a, b []Candidate) bool {
-	if len(a) != 2 || len(b) != 2 || a[0].low() == a[1].low() {
-		return false
-	}
-	return a[0].low() == b[0].low() && a[1].low() == b[1].low() || a[0].low() == b[1].low() && a[1].low() == b[0].low()
-}
-
-func evidence(c Candidate, views []view) []string {
+func (h *hunt) evidence(f fit) []string {
 	var out []string
-	for _, v := range views {
-		raw, _ := c.raw(v.images[0])
-		lo, hi, _, _ := v.said(c)
-		text := fmt.Sprintf("typed %g, register said %g (raw %g)", v.typed.X, round(hi), raw)
-		if lo != hi {
-			text = fmt.Sprintf("typed %g, register said %g to %g", v.typed.X, round(lo), round(hi))
+	for _, v := range h.views {
+		raw, r := f.track.at[v.look], f.said(v)
+		text := fmt.Sprintf("typed %g, register said %g (raw %g)", v.typed.X, round(r.hi), raw.mid)
+		if r.lo != r.hi {
+			text = fmt.Sprintf("typed %g, register said %g to %g", v.typed.X, round(r.lo), round(r.hi))
 		}
 		out = append(out, text)
 	}

@@ -9,11 +9,13 @@
 // # The register finder
 //
 // The owner says what the controller's display or a multimeter shows now. Every register, in
-// every type, word order and usual scale, that could say the same is a candidate. A second
-// look at another moment leaves those that moved as the display did. A quantity is found only
-// when exactly one candidate remains and it moved clearly: a constant that happens to fit, a
-// twin that always agrees, or a current of which only one direction was seen stay undecided,
-// with the reason. See [Find].
+// every type, order of words and bytes and usual scale, that could say the same is a
+// candidate. All quantities are weighed together: no register is two of them, a device keeps
+// to one order, and a display rounds or cuts all it shows. A second look at another moment
+// leaves those that moved as the display did. A quantity is found only when one candidate is
+// all but certain and it moved clearly: a constant that happens to fit, a twin that always
+// agrees, a scale on no list, or a current without a sign stay undecided, with the reason. See
+// [Find].
 //
 // # The kick test
 //
