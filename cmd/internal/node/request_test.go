@@ -2,6 +2,7 @@ package node
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -32,6 +33,9 @@ func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
 	l.collect(now)
 	if s := l.core.engine.Silence; s == nil || s.Left != 2*time.Hour || s.Why != "tightening joints" {
 		t.Errorf("silence: %+v", s)
+	}
+	if p := l.core.Snapshot(l.now()).Problems; len(p) != 1 || !strings.Contains(p[0], "tightening joints; nothing is sent") {
+		t.Errorf("who looks at the page sees %q", p)
 	}
 	var kept Alerts
 	if dir.Load("alerts", &kept); kept.Engine.Silence == nil {

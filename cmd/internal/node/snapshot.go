@@ -19,6 +19,10 @@ func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 			Title: a.Title, Text: a.Text, Advice: a.Advice,
 		})
 	}
+	if m := c.engine.Silence; m != nil {
+		until := s.Local(now.Wall.Add(m.Left)).Format("Mon 15:04")
+		s.Problems = append(s.Problems, "somebody works here until "+until+": "+m.Why+"; nothing is sent, and the outlook learns nothing")
+	}
 	return s
 }
 
