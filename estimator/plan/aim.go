@@ -10,21 +10,21 @@ type Aim struct {
 	Best       bool    `json:"best"`
 }
 
-// Tilts and Turns are the aims that are tried, degrees; turns are from the equator's side,
-// towards the east where negative.
-func Tilts() [6]float64 { return [6]float64{15, 30, 45, 60, 75, 90} }
+// Directions is how many directions each tilt is tried in.
+const Directions = 5
 
-// Turns goes with [Tilts].
-func Turns() [5]float64 { return [5]float64{-90, -45, 0, 45, 90} }
+func tilts() [6]float64 { return [6]float64{15, 30, 45, 60, 75, 90} }
+
+// turns are from the equator's side, degrees, towards the east where negative.
+func turns() [Directions]float64 { return [Directions]float64{-90, -45, 0, 45, 90} }
 
 // Aims works out the loss of load under the same skies for each tilt (rows) and direction,
 // east first. progress may be nil.
 func (y *Year) Aims(years []Winter, progress func(done, of int)) []Aim {
-	tilts, turns := Tilts(), Turns()
 	var out []Aim
 	best := 0
-	for _, tilt := range tilts {
-		for _, turn := range turns {
+	for _, tilt := range tilts() {
+		for _, turn := range turns() {
 			other := *y.kit
 			other.Site.TiltDeg, other.Site.AzimuthDeg = tilt, 180+turn
 			if y.kit.Site.Latitude < 0 {
@@ -36,7 +36,7 @@ func (y *Year) Aims(years []Winter, progress func(done, of int)) []Aim {
 				best = len(out) - 1
 			}
 			if progress != nil {
-				progress(len(out), len(tilts)*len(turns))
+				progress(len(out), len(tilts())*Directions)
 			}
 		}
 	}

@@ -2,18 +2,13 @@ package planning
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/chromedp"
+	"ebbwatch/cmd/internal/browsertest"
 )
 
 // looks at a page that is open: what stands out of the window, what is cut off, what is too
@@ -41,13 +36,7 @@ const checks = `(() => {
 // EBBWATCH_SHOTS names a folder that receives pictures.
 func TestThePageInABrowser(t *testing.T) {
 	t.Parallel()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot look at the page: chromium is missing (Debian package chromium)")
-		}
-		t.Skip("skipped: needs chromium (Debian package chromium)")
-	}
+	ctx := browsertest.Open(t)
 	report := made(t, example(t), Options{Winters: 20, Seed: 1})
 	var html bytes.Buffer
 	if err := report.HTML(&html); err != nil {
@@ -57,17 +46,10 @@ func TestThePageInABrowser(t *testing.T) {
 		_, _ = w.Write(html.Bytes()) // a browser may hang up on what it did not want
 	}))
 	t.Cleanup(srv.Close)
-	opts := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true),
-		chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()), chromedp.Flag("hide-scrollbars", true))
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	t.Cleanup(cancel)
 	for _, width := range []int64{360, 768, 1440} {
 		for _, scheme := range []string{"light", "dark"} {
 			name := fmt.Sprintf("plan-%d-%s", width, scheme)
-			found, err := look(ctx, srv.URL, name, width, scheme)
+			found, err := browsertest.Look(ctx, srv.URL, browsertest.View{Name: name, Width: width, Scheme: scheme, Script: checks})
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
@@ -76,35 +58,4 @@ func TestThePageInABrowser(t *testing.T) {
 			}
 		}
 	}
-}
-
-func look(ctx context.Context, url, name string, width int64, scheme string) ([]string, error) {
-	media := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}
-	if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 900)); err != nil {
-		return nil, err
-	}
-	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, media); err != nil {
-		return nil, err
-	}
-	if err := chromedp.Do(ctx, chromedp.Navigate(url)); err != nil {
-		return nil, err
-	}
-	found, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](checks))
-	if err == nil {
-		err = shoot(ctx, name)
-	}
-	return found, err
-}
-
-// shoot keeps a picture of the page where somebody asked for it.
-func shoot(ctx context.Context, name string) error {
-	dir := os.Getenv("EBBWATCH_SHOTS")
-	if dir == "" {
-		return nil
-	}
-	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-	if err != nil {
-		return err
-	}
-	return os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
 }

@@ -5,8 +5,11 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 	"time"
+
+	"ebbwatch/estimator/plan"
 )
 
 //go:embed assets/plan.html assets/plan.css
@@ -20,7 +23,7 @@ func (r *Report) HTML(w io.Writer) error {
 	}
 	page, err := template.New("plan.html").Funcs(template.FuncMap{
 		"percent": Percent, "month": func(i int) string { return time.Month(i + 1).String()[:3] },
-		"tie": tie,
+		"tie": tie, "compass": compass,
 		"css": func() template.CSS { return template.CSS(css) },
 	}).ParseFS(assets, "assets/plan.html")
 	if err != nil {
@@ -36,11 +39,13 @@ func (r *Report) HTML(w io.Writer) error {
 type view struct {
 	*Report
 	Months                                                []int
+	AimRows                                               [][]plan.Aim
+	Aimed, SecondOpinion                                  string
 	Balance, Dark, Hours, Frontier2, Tornado, Path, Years *chart
 }
 
 func (r *Report) view() view {
-	v := view{Report: r}
+	v := view{Report: r, Aimed: r.aimed(), SecondOpinion: r.second(), AimRows: slices.Collect(slices.Chunk(r.Aims, plan.Directions))}
 	south := r.kit.Site.Latitude < 0
 	for i := range 12 {
 		m := (i + 6) % 12

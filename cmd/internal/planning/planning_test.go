@@ -243,7 +243,7 @@ const end = "{name: a, height_m: 3, power_dbm: 20, gain_dbi: 10}"
 func TestNothingToPlan(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string]string{
-		small: "nothing is drawn; list the loads",
+		small: "add two lines with your own watts:\nloads:\n  - {name: radio, watts: 6}",
 		strings.Replace(small, "array:", "#", 1) + "loads: [{name: a, watts: 3}]\n":           "has no section array",
 		small + "loads: [{name: a, watts: 3}]\nplan: {sun_file: nothere.json}\n":              "cannot read the monthly table",
 		small + "loads: [{name: a, watts: 3}]\nplan: {measured: nothere.csv}\n":               "cannot read the measured record",

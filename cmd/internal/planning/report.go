@@ -36,6 +36,8 @@ type Report struct {
 	Lit      string         `json:"lit_until"` // day, in words
 	Fails    string         `json:"failed_by"`
 	Measured *MeasuredYears `json:"measured_years,omitempty"`
+	Second   plan.Outcome   `json:"published_transitions"` // a second opinion, from other skies
+	Aims     []plan.Aim     `json:"aims"`
 	Effects  []plan.Effect  `json:"effects"`
 	Frontier []plan.Pair    `json:"frontier"`
 	Swings   []plan.Swing   `json:"tornado"`
@@ -168,6 +170,9 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 	r.Carried = y.Carried(years, plan.Try{})
 	r.Holds = r.Outcome.LLP <= in.kit.Target
 	r.Verdict = in.kit.Verdict(r.Outcome, r.Carried)
+	chained := y.Chained(o.Winters, o.Seed)
+	r.Second = y.Gather(chained, y.Run(chained, plan.Try{}))
+	r.Second.LLPError = finite(r.Second.LLPError)
 	if len(in.days) > 0 {
 		r.measured(y, in, o)
 	}
@@ -178,6 +183,9 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 	for _, step := range []func(){
 		func() {
 			r.Effects = y.Effects(years, p, func(done, of int) { o.Progress("what a change does", done, of) })
+		},
+		func() {
+			r.Aims = y.Aims(years, func(done, of int) { o.Progress("where the panel looks", done, of) })
 		},
 		func() {
 			r.Frontier = y.Frontier(years, p, func(done, of int) { o.Progress("sizes", done, of) })
@@ -241,6 +249,9 @@ func (r *Report) mend(p plan.Prices) string {
 		}
 		return cmp.Compare(a.Cost, b.Cost)
 	})
+	if best, ok := r.bestAim(); ok && best.LLP <= r.Target {
+		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", aim(best), Percent(best.LLP))
+	}
 	if len(ways) > 0 && ways[0].Free {
 		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", ways[0].Name, Percent(ways[0].LLP))
 	}
@@ -256,6 +267,36 @@ func (r *Report) mend(p plan.Prices) string {
 		}
 	}
 	return fmt.Sprintf("No panel or battery of sensible size mends it: bring the load down to %.1f W.", r.Carried)
+}
+
+// bestAim is the direction and the tilt under which the least is dark.
+func (r *Report) bestAim() (plan.Aim, bool) {
+	i := slices.IndexFunc(r.Aims, func(a plan.Aim) bool { return a.Best })
+	if i < 0 {
+		return plan.Aim{}, false
+	}
+	return r.Aims[i], true
+}
+
+func aim(a plan.Aim) string {
+	return fmt.Sprintf("panel at %.0f°, facing %s", a.TiltDeg, compass(a.AzimuthDeg))
+}
+
+// aimed says in a sentence what a better aim brings.
+func (r *Report) aimed() string {
+	best, ok := r.bestAim()
+	switch {
+	case !ok:
+		return ""
+	case best.LLP >= r.Outcome.LLP-r.Outcome.LLPError/2:
+		return "As it stands it is as good as any here."
+	}
+	return fmt.Sprintf("Best here: %s, then %s of the year is dark; as it stands %s.", aim(best), Percent(best.LLP), Percent(r.Outcome.LLP))
+}
+
+// second says what the other model of the skies makes of the same kit.
+func (r *Report) second() string {
+	return fmt.Sprintf("Second opinion: by published tables of how one day follows another (1988) %s of the year is dark.", Percent(r.Second.LLP))
 }
 
 // Percent writes a share for people.

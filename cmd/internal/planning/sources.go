@@ -151,7 +151,7 @@ func gather(ctx context.Context, c *config.Config, d Drawing, o Options) (inputs
 		return in, err
 	}
 	if k.Load.Mean() <= 0 {
-		return in, errors.New("cannot plan: nothing is drawn; list the loads, such as\n  loads:\n    - {name: radio, watts: 6}")
+		return in, fmt.Errorf("cannot plan: what the node draws is not in %s, nor has it been measured for %d days; add two lines with your own watts:\nloads:\n  - {name: radio, watts: 6}", c.File, learnedDays)
 	}
 	return in, nil
 }

@@ -3,6 +3,7 @@ package planning
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -18,6 +19,7 @@ func (r *Report) Text(w io.Writer) error {
 	t.measured(r)
 	if len(r.Swings) > 0 {
 		t.effects(r)
+		t.aims(r)
 		t.sizes(r)
 		t.swings(r)
 	}
@@ -76,7 +78,8 @@ func (t *text) verdict(r *Report) {
 	t.line("")
 	t.line("%s: %s; %s", r.Site, r.Panel, r.Battery)
 	o := r.Outcome
-	t.line("Dark %s of the year (± %s, %d drawn years), %.1f nights; one year in ten has %.0f or more.", Percent(o.LLP), Percent(o.LLPError), o.Years, o.NightMean, o.Nights.P90)
+	t.line("Dark %s of the year (± %s, from %d imagined years), %.1f nights a year; one year in ten has %.0f or more.", Percent(o.LLP), Percent(o.LLPError), o.Years, o.NightMean, o.Nights.P90)
+	t.line("%s", r.second())
 	t.line("Longest dark spell: %.0f h in a usual year, %.0f h in one of ten.", o.Longest.P50, o.Longest.P90)
 	switch {
 	case r.Lit == "":
@@ -96,13 +99,14 @@ func (t *text) verdict(r *Report) {
 
 func (t *text) months(r *Report) {
 	t.head("The months")
-	t.line("\tsun kWh/m²\ton panel\tharvest Wh\tload Wh\tdark h\tworse in 1 of 10\tyears dark\t")
+	t.line("\tsun kWh/m²\ton panel\tpanel gives Wh\tload Wh\tdark h\tin a bad year\tyears with dark hours\t")
 	for _, m := range r.view().Months {
 		x := r.Outcome.Months[m]
 		t.line("%s\t%.1f\t%.1f\t%.0f\t%.0f\t%.1f\t%.0f\t%s\t", time.Month(m + 1).String()[:3], x.Sun, x.Plane, x.Possible, x.Load, x.DarkMean, x.Dark.P90, Percent(x.DarkWinter))
 	}
 	y := r.Outcome.Yields
 	t.flush()
+	t.line("Sun, panel and load are means of a day; dark hours are of the whole month; a bad year is one in ten.")
 	t.line("Yields (IEC 61724, h a day): reference %.2f, array %.2f, final %.2f; performance ratio %.2f", y.Reference, y.Array, y.Final, y.Performance)
 }
 
@@ -119,7 +123,7 @@ func (t *text) measured(r *Report) {
 		t.line("  %s\tdark %s\t%d nights\tlongest %d h\tfirst %s\t", y.Name, Percent(y.LLP), y.Nights, y.Longest, y.First)
 	}
 	t.flush()
-	t.line("Over %d measured years %s of the load is lost; over the drawn ones %s.", r.Measured.Outcome.Years, Percent(r.Measured.Outcome.LLP), Percent(r.Outcome.LLP))
+	t.line("Over %d measured years %s of the load is lost; over the imagined ones %s.", r.Measured.Outcome.Years, Percent(r.Measured.Outcome.LLP), Percent(r.Outcome.LLP))
 }
 
 func (t *text) effects(r *Report) {
@@ -142,6 +146,26 @@ func (t *text) effects(r *Report) {
 	} else {
 		t.line("None of these alone reaches the target of %s dark.", Percent(r.Target))
 	}
+}
+
+// aims is a table of the dark share: rows are tilts, columns directions.
+func (t *text) aims(r *Report) {
+	t.head("Where the panel looks: dark share of the year")
+	columns := plan.Directions
+	head := "\t"
+	for _, a := range r.Aims[:columns] {
+		head += compass(a.AzimuthDeg) + "\t"
+	}
+	t.line("%s", head)
+	for row := range slices.Chunk(r.Aims, columns) {
+		line := fmt.Sprintf("%.0f°\t", row[0].TiltDeg)
+		for _, a := range row {
+			line += Percent(a.LLP) + "\t"
+		}
+		t.line("%s", line)
+	}
+	t.flush()
+	t.line("%s", r.aimed())
 }
 
 func (t *text) sizes(r *Report) {
@@ -201,7 +225,7 @@ func (t *text) wiring(w *WiringReport) {
 			t.line("    ! %s", p)
 		}
 	}
-	t.head("The way down")
+	t.head("What switches off, as the battery sinks")
 	for _, s := range w.Steps {
 		t.line("  %.1f V: %s", s.Volts, s.Name)
 	}
@@ -218,7 +242,7 @@ func (t *text) radio(r *RadioReport) {
 	t.head(fmt.Sprintf("Radio: %s to %s", r.From, r.To))
 	t.line("  %.0f m at %.0f MHz: free space %.1f dB, ridge %.1f dB, %.0f m of trees: %.1f dB in leaf, %.1f dB bare", v.Meters, r.MHz, v.FreeSpace, v.Diffracted, v.TreeDepth, v.Summer.Trees, v.Winter.Trees)
 	t.line("  first Fresnel zone clear of the ground: %s at %.0f m", Percent(v.Clear), v.ClearAt)
-	t.line("  signal %.0f dBm in leaf, %.0f dBm bare; left for fading %.0f and %.0f dB; radiated %.0f and %.0f dBm", v.Summer.Signal, v.Winter.Signal, v.Summer.Margin, v.Winter.Margin, v.EIRP[0], v.EIRP[1])
+	t.line("  signal %.0f dBm in leaf, %.0f dBm bare; to spare %.0f and %.0f dB, for fading; radiated %.0f and %.0f dBm", v.Summer.Signal, v.Winter.Signal, v.Summer.Margin, v.Winter.Margin, v.EIRP[0], v.EIRP[1])
 	for _, p := range v.Problems {
 		t.line("  ! %s", p)
 	}

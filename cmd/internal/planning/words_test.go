@@ -85,6 +85,26 @@ func TestMend(t *testing.T) {
 	}
 }
 
+// A better aim is told first: it costs nothing. A kit that looks the best way is told so.
+func TestAimInWords(t *testing.T) {
+	t.Parallel()
+	best := plan.Aim{TiltDeg: 75, AzimuthDeg: 180, LLP: 0.008, Best: true}
+	r := &Report{Aims: []plan.Aim{{TiltDeg: 30, AzimuthDeg: 90, LLP: 0.05}, best}, Target: 0.01, Outcome: plan.Outcome{LLP: 0.03, LLPError: 0.002}}
+	if got, want := r.mend(plan.Prices{}), "Cheapest: panel at 75°, facing south; then 0.80 % of the year is dark."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got, want := r.aimed(), "Best here: panel at 75°, facing south, then 0.80 % of the year is dark; as it stands 3.0 %."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	r.Outcome.LLP = 0.0085
+	if got := r.aimed(); !strings.Contains(got, "as good as any") {
+		t.Errorf("%q", got)
+	}
+	if got := (&Report{}).aimed(); got != "" {
+		t.Errorf("without aims %q", got)
+	}
+}
+
 // The pair is held against the price of the sun.
 func TestPairAgainstTheSun(t *testing.T) {
 	t.Parallel()

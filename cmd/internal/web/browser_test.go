@@ -1,22 +1,20 @@
 package web_test
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"testing"
 
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
+	"ebbwatch/cmd/internal/browsertest"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/web"
@@ -33,26 +31,6 @@ func pastWeek(*facts.Snapshot) []web.Point {
 		ps = append(ps, web.Point{Hours: h, SoC: mid, Low: mid - 0.04, High: min(mid+0.035, 1)})
 	}
 	return ps
-}
-
-// browser starts Debian's Chromium without a network of its own.
-func browser(t *testing.T) context.Context {
-	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot look at the page: chromium is missing (Debian package chromium)")
-		}
-		t.Skip("skipped: needs chromium (Debian package chromium)")
-	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true),
-		chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()), chromedp.Flag("hide-scrollbars", true))
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	t.Cleanup(cancel)
-	return ctx
 }
 
 // scene is one look at the page.
@@ -85,14 +63,11 @@ func scenes() []scene {
 // nothing and bad news to show. EBBWATCH_SHOTS names a folder that receives pictures.
 func TestThePageInABrowser(t *testing.T) {
 	t.Parallel()
-	ctx := browser(t)
+	ctx := browsertest.Open(t)
 	for _, s := range scenes() {
 		name := fmt.Sprintf("%s-%d-%s", s.name, s.width, s.scheme)
 		srv := httptest.NewServer(web.New(web.Options{Snapshot: s.snap, Past: s.past}))
-		found, err := look(ctx, srv.URL, s, checks(t))
-		if err == nil {
-			err = shoot(ctx, name)
-		}
+		found, err := browsertest.Look(ctx, srv.URL, browsertest.View{Name: name, Width: s.width, Scheme: s.scheme, Script: checks(t)})
 		srv.Close()
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
@@ -101,21 +76,6 @@ func TestThePageInABrowser(t *testing.T) {
 			t.Errorf("%s:\n  %s", name, strings.Join(found, "\n  "))
 		}
 	}
-}
-
-// look opens the page as the scene says and gives what the checks found.
-func look(ctx context.Context, url string, s scene, script string) ([]string, error) {
-	media := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: s.scheme}}}
-	if err := chromedp.Do(ctx, chromedp.EmulateViewport(s.width, 900)); err != nil {
-		return nil, err
-	}
-	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, media); err != nil {
-		return nil, err
-	}
-	if err := chromedp.Do(ctx, chromedp.Navigate(url)); err != nil {
-		return nil, err
-	}
-	return chromedp.Run(ctx, chromedp.Evaluate[[]string](script))
 }
 
 func checks(t *testing.T) string {
@@ -127,24 +87,11 @@ func checks(t *testing.T) string {
 	return string(b)
 }
 
-// shoot keeps a picture of the page where somebody asked for it.
-func shoot(ctx context.Context, name string) error {
-	dir := os.Getenv("EBBWATCH_SHOTS")
-	if dir == "" {
-		return nil
-	}
-	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-	if err != nil {
-		return err
-	}
-	return os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
-}
-
 // TestThePageRefreshesItself changes the snapshot under an open page. The page waits a
 // hundred times less between its questions, so that nobody waits for it.
 func TestThePageRefreshesItself(t *testing.T) {
 	t.Parallel()
-	ctx := browser(t)
+	ctx := browsertest.Open(t)
 	var now atomic.Pointer[facts.Snapshot]
 	var asked atomic.Int64
 	now.Store(factstest.Rich())
