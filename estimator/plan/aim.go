@@ -13,7 +13,9 @@ type Aim struct {
 // Directions is how many directions each tilt is tried in.
 const Directions = 5
 
-func tilts() [6]float64 { return [6]float64{15, 30, 45, 60, 75, 90} }
+const tiltsTried = 6
+
+func tilts() [tiltsTried]float64 { return [tiltsTried]float64{15, 30, 45, 60, 75, 90} }
 
 // turns are from the equator's side, degrees, towards the east where negative.
 func turns() [Directions]float64 { return [Directions]float64{-90, -45, 0, 45, 90} }
@@ -36,7 +38,7 @@ func (y *Year) Aims(years []Winter, progress func(done, of int)) []Aim {
 				best = len(out) - 1
 			}
 			if progress != nil {
-				progress(len(out), len(tilts())*Directions)
+				progress(len(out), tiltsTried*Directions)
 			}
 		}
 	}
