@@ -54,7 +54,9 @@
 //
 // Of a constant drain, readings cannot tell how much is a load and how much the zero error
 // of the current sensor; [Belief] gives the sum, which is known well, and a split that rests
-// on how large either usually is. A gain error that is the same both ways makes the battery
+// on how large either usually is: some 0.4 W, unless the sensor's zero was told or was seen,
+// in the dark for the charge current, with the load output off for that of the load, with
+// both for the battery's. A gain error that is the same both ways makes the battery
 // look larger or smaller, and cannot be told from it.
 //
 // # Use

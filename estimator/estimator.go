@@ -83,6 +83,10 @@ type State struct {
 	ColdCharge  bool
 	Claim       float64 // of the controller
 	ClaimKnown  bool
+	ZeroIn      Zero // of the charge current
+	ZeroOut     Zero // of the load current
+	ZeroBattery Zero
+	OwnHours    float64 // h for which the battery had a sensor of its own
 	GhostWait   float64 // h since the load past the meters was judged
 	GhostHours  float64 // h for which a load past the meters was as good as certain
 	Broken      bool    // there was a silence since the voltage was last weighed

@@ -23,6 +23,7 @@ func (m Model) notice(s *State, r *reading.Reading, f flow, dt time.Duration) {
 	s.ColdCharge = known && t < 0 && f.inKnown && f.net()-s.Mean[iDrain] > m.Battery.CapacityAh/200
 	s.Curtailed = m.curtailed(s, r, f)
 	m.powers(s, r, f, hours)
+	s.zeros(r, m.cells(), hours)
 	m.judgeGhost(s, hours)
 }
 

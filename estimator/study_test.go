@@ -64,19 +64,7 @@ func studyStart(seed uint64) (file string, from time.Time) {
 func demoNode(t testing.TB, seed uint64) sim.Spec {
 	t.Helper()
 	name, from := studyStart(seed)
-	f, err := os.Open(sharedData(t, name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	days, err := sim.ReadDays(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for len(days) > 0 && days[0].Date.Before(from) {
-		days = days[1:]
-	}
-	return sim.RandomNode(seed).Under(days)
+	return demoNodeAt(t, seed, name, from)
 }
 
 // moment is what a test may look at every hour.

@@ -23,7 +23,7 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 	}
 	p := m.plant()
 	mid := r.Wall.Add(-dt / 2)
-	m.roll(&s, &p, mid)
+	m.roll(&s, &p, mid, b)
 	s.Warmth.learn(&r, dt.Hours(), s.Day.Date)
 	v := p.look(mid, s.Warmth.air(), &s)
 	local := m.local(mid)
@@ -32,11 +32,12 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 	if v.Top > 0 && !math.IsNaN(f.harvest) {
 		m.learnLight(&s, &p, &r, b, &v, f, mid, dt.Hours())
 	}
+	s.Last = Last{Wall: r.Wall.Unix(), SoC: orZero(b.SoC), Empty: m.empty(&r, b)}
 	return s
 }
 
 // roll closes the day in hand when the moment belongs to a later one.
-func (m Model) roll(s *State, p *plant, mid time.Time) {
+func (m Model) roll(s *State, p *plant, mid time.Time, b estimator.Belief) {
 	day := p.solarDay(mid)
 	if day == s.Day.Date {
 		return
@@ -44,15 +45,54 @@ func (m Model) roll(s *State, p *plant, mid time.Time) {
 	if s.SkyDay == 0 || day < s.SkyDay {
 		s.SkyDay = day
 	} else {
-		m.closeDay(s, p)
+		taught := m.closeDay(s, p)
+		score, dark := m.unheard(s, p, mid, b)
 		for range min(day-s.SkyDay, 90) {
-			s.Sky = s.Sky.Next()
+			if dark && !taught {
+				s.Sky = s.Sky.See(score, unheardVariance)
+			}
+			s.Sky, taught = s.Sky.Next(), false
 		}
 		s.SkyDay = day
 	}
 	s.Sky.Season = m.season(p.noon(day))
 	s.Sky.Scale = s.Width.At(s.Sky.Season)
 	s.Day = Day{Date: day, ClearKt: p.clearKt(day)}
+}
+
+// unheardVariance is that of a day's score as told by the charge that a battery gained over
+// days of silence.
+const unheardVariance = 0.4
+
+// unheard tells what the days were like on which the node was silent because its battery was
+// empty: what they gave is in the battery, for nothing else was fed. Without this only the
+// days that were bright enough to be seen would teach.
+func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief) (score float64, dark bool) {
+	silent := mid.Sub(time.Unix(s.Last.Wall, 0))
+	if !s.Last.Empty || silent < 6*time.Hour || silent > 30*24*time.Hour || !(b.UsableAh > 0) {
+		return 0, false
+	}
+	day := p.solarDay(mid)
+	factor, _ := s.Panel.factor()
+	var levels [numLevels]float64
+	for d := s.Day.Date; d < day; d++ {
+		for k, w := range p.dayTotals(d, s.Warmth.air(), s) {
+			levels[k] += w
+		}
+	}
+	volts := 3.3 * float64(max(m.Battery.Cells, 1))
+	gained := max(0, b.SoC-s.Last.SoC) * b.UsableAh * volts
+	spread := m.climate().At(p.noon(day - 1))
+	return spread.Score(clearness(&p.kts, &levels, gained/factor)), true
+}
+
+// empty tells a battery that is about to lose its load.
+func (m Model) empty(r *reading.Reading, b estimator.Belief) bool {
+	if b.SoC < 0.05 {
+		return true
+	}
+	v, ok := r.Get(reading.BatteryVolts)
+	return ok && v < m.Battery.CutoffVolts+0.1*float64(max(m.Battery.Cells, 1))
 }
 
 // season is 1 in the depth of winter and -1 at the height of summer; near the equator there
@@ -157,15 +197,15 @@ func curtailed(r *reading.Reading, b estimator.Belief) bool {
 const minLight = 0.12
 
 // closeDay draws the sums of a solar day: the sky's score, the panel's factor, the trees,
-// and how good the forecasts of this day were.
-func (m Model) closeDay(s *State, p *plant) {
+// and how good the forecasts of this day were. It tells whether the day taught anything.
+func (m Model) closeDay(s *State, p *plant) bool {
 	seen := m.seen(s, p)
 	if seen.share < minLight && !seen.bounded {
-		return
+		return false
 	}
 	if seen.covered {
 		s.Covered++
-		return
+		return true
 	}
 	s.Covered = 0
 	s.Skyline.learnDay(&s.Day, s.Panel)
@@ -177,6 +217,7 @@ func (m Model) closeDay(s *State, p *plant) {
 	}
 	s.Sky = seen.teach(s.Sky)
 	m.judgeForecasts(s, seen)
+	return true
 }
 
 // judgeForecasts learns from how the forecasts of the closed day came out.

@@ -24,6 +24,7 @@ type State struct {
 	Warmth  Warmth
 	Cutoff  Cutoff
 	Ledger  Ledger
+	Last    Last
 	// Covered counts the days in a row on which a panel that should have seen light gave
 	// next to nothing: snow, a tripped breaker, a broken wire.
 	Covered int
@@ -34,6 +35,13 @@ type Clock struct {
 	Set  bool
 	Mono time.Duration
 	Wall int64 // Unix nanoseconds
+}
+
+// Last is what was believed when the node was last heard.
+type Last struct {
+	Wall  int64 // Unix seconds; 0 is never
+	SoC   float64
+	Empty bool // the load was about to go
 }
 
 // longestSpan is how far apart two readings may be for the energy between them to count.
