@@ -104,7 +104,7 @@ func compile(conf Config, c class, problem func(key, format string, args ...any)
 		case !isChannel:
 			bad(ch.Name, "is not a channel such as %s", c.example)
 		case !isQuantity || q >= reading.NumSite:
-			bad(ch.Name, "%q is not a quantity", name)
+			bad(ch.Name, "%s", reading.NotAQuantity(name))
 		case twice:
 			bad(ch.Name, "%v is already read from %s", q, other)
 		case p.scale == 0:

@@ -319,6 +319,7 @@ func TestConfig(t *testing.T) {
 		{"outside", IIOKind(), "{chip: adc, in_voltage0/../x: battery_volts}", "in_voltage0/../x: is not a channel such as in_voltage0, in_current0, in_power0 or in_temp"},
 		{"raw", IIOKind(), "{chip: adc, in_voltage0_raw: battery_volts}", "in_voltage0_raw: is not a channel such as in_voltage0, in_current0, in_power0 or in_temp"},
 		{"unknown quantity", Kind(), "{chip: ina226, in1: volts}", `in1: "volts" is not a quantity`},
+		{"mistyped quantity", Kind(), "{chip: ina226, in1: batery_volts}", `in1: "batery_volts" is not a quantity (did you mean "battery_volts"?)`},
 		{"wrong unit", Kind(), "{chip: ina226, in1: battery_amps}", "in1: measures V, and battery_amps is in A: give the scale from one to the other"},
 		{"twice", Kind(), "{chip: ina226, in1: battery_volts, in2: battery_volts}", "in2: battery_volts is already read from in1"},
 		{"no scale", Kind(), "{chip: ina226, in1: {quantity: battery_volts, scale: 0}}", "in1: scale is zero"},

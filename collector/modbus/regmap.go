@@ -27,7 +27,7 @@ type Map struct {
 // number.
 type Identity struct {
 	Table   string  `yaml:"table" default:"holding" oneof:"holding input" doc:"holding (function 03) or input (function 04)"`
-	Address int     `yaml:"address" need:"true" range:"0..65536" doc:"address of the first register"`
+	Address int     `yaml:"address" need:"true" doc:"address of the first register, counted from base"`
 	Count   int     `yaml:"count" default:"1" range:"1..125" doc:"number of registers"`
 	Expect  []int64 `yaml:"expect" doc:"what they must hold; without it, what they held at first"`
 }
@@ -36,7 +36,7 @@ type Identity struct {
 type Register struct {
 	Quantity string            `yaml:"quantity" need:"true" doc:"which quantity, such as battery_volts"`
 	Table    string            `yaml:"table" default:"holding" oneof:"holding input" doc:"holding (function 03) or input (function 04)"`
-	Address  int               `yaml:"address" need:"true" range:"0..65536" doc:"address of the (first) register, counted from base"`
+	Address  int               `yaml:"address" need:"true" doc:"address of the (first) register, counted from base"`
 	Type     string            `yaml:"type" default:"u16" oneof:"u16 s16 u32 s32 f32" doc:"how the bits are a number"`
 	Words    string            `yaml:"words" default:"high_first" oneof:"high_first low_first" doc:"order of the two registers of 32 bits"`
 	Bytes    string            `yaml:"bytes" default:"high_first" oneof:"high_first low_first" doc:"order of the two bytes of a register"`
@@ -103,7 +103,7 @@ func (m *Map) compileIdentity(l *layout, problem func(key, what string)) {
 		count := max(id.Count, 1)
 		at := id.Address - m.Base
 		if at < 0 || at+count > 65536 {
-			problem(key+".address", fmt.Sprintf("is outside what can be addressed: %d", id.Address))
+			problem(key+".address", outside(id.Address, m.Base, count))
 			continue
 		}
 		if count > l.limit {
@@ -149,6 +149,11 @@ func (m *Map) compilePoints(l *layout, problem func(key, what string)) {
 	}
 }
 
+// outside says that a run of registers cannot start at an address, and where it can.
+func outside(address, base, count int) string {
+	return fmt.Sprintf("%d is outside %d..%d", address, base, 65536-count+base)
+}
+
 // point checks one register and makes it ready to read.
 func (r *Register) point(base int, problem func(key, what string)) point {
 	p := point{
@@ -158,7 +163,7 @@ func (r *Register) point(base int, problem func(key, what string)) point {
 	}
 	q, known := reading.ParseQuantity(r.Quantity)
 	if !known {
-		problem("quantity", fmt.Sprintf("is not a quantity: %q", r.Quantity))
+		problem("quantity", reading.NotAQuantity(r.Quantity))
 		return p
 	}
 	p.quantity = q
@@ -169,7 +174,7 @@ func (r *Register) point(base int, problem func(key, what string)) point {
 		p.words = 2
 	}
 	if at := r.Address - base; at < 0 || at+p.words > 65536 {
-		problem("address", fmt.Sprintf("is outside what can be addressed from base %d: %d", base, r.Address))
+		problem("address", outside(r.Address, base, p.words))
 	}
 	if p.scale == 0 {
 		p.scale = 1

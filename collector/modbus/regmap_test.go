@@ -70,13 +70,14 @@ func TestMapSaysWhatIsWrong(t *testing.T) {
 	t.Parallel()
 	for _, tc := range []struct{ name, yaml, problem string }{
 		{"no registers", "registers: []", "registers: "},
-		{"no such quantity", "registers: [{quantity: volts, address: 1}]", `registers[0].quantity: is not a quantity: "volts"`},
+		{"no such quantity", "registers: [{quantity: volts, address: 1}]", `registers[0].quantity: "volts" is not a quantity`},
+		{"mistyped quantity", "registers: [{quantity: battery_vlots, address: 1}]", `registers[0].quantity: "battery_vlots" is not a quantity (did you mean "battery_volts"?)`},
 		{"twice", "registers: [{quantity: pv_volts, address: 1}, {quantity: pv_volts, address: 2}]",
 			"registers[1].quantity: is already register 1 of this map: pv_volts"},
 		{"before the first", "{base: 1, registers: [{quantity: pv_volts, address: 0}]}",
-			"registers[0].address: is outside what can be addressed from base 1: 0"},
+			"registers[0].address: 0 is outside 1..65536"},
 		{"past the last", "registers: [{quantity: pv_volts, address: 65535, type: u32}]",
-			"registers[0].address: is outside what can be addressed from base 0: 65535"},
+			"registers[0].address: 65535 is outside 0..65534"},
 		{"bits of a signed number", "registers: [{quantity: pv_volts, address: 1, type: s16, bits: 3}]",
 			"registers[0].bits: go with u16 and u32, not with s16"},
 		{"bits past the end", "registers: [{quantity: load_on, address: 1, bits: 12..16}]",

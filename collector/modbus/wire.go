@@ -2,16 +2,13 @@ package modbus
 
 import (
 	"errors"
-	"fmt"
 	"net"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
-	"go.bug.st/serial"
+	"ebbwatch/collector/serial"
 )
 
 // Wire is an open line of bytes: a serial port, or something that behaves like one. A Read
@@ -49,58 +46,13 @@ func pause35(baud int) time.Duration {
 	return 77 * time.Second / time.Duration(2*max(baud, 1))
 }
 
-// openSerial opens a port for this process alone: not for the programs that it starts.
+// openSerial opens a port in a mode.
 func openSerial(path string, m Mode) (Wire, error) {
-	mode := &serial.Mode{BaudRate: m.Baud, DataBits: 8}
-	switch m.Parity {
-	case "even":
-		mode.Parity = serial.EvenParity
-	case "odd":
-		mode.Parity = serial.OddParity
-	}
-	if m.StopBits == 2 {
-		mode.StopBits = serial.TwoStopBits
-	}
-	port, err := serial.Open(path, mode)
+	port, err := serial.Open(path, serial.Mode{Baud: m.Baud, Parity: m.Parity, StopBits: m.StopBits})
 	if err != nil {
-		return nil, portError(path, err)
+		return nil, err
 	}
-	keepFromChildren(path)
 	return port, nil
-}
-
-// portError says in words what the library only numbers.
-func portError(path string, err error) error {
-	if _, e := os.Stat(path); errors.Is(e, os.ErrNotExist) {
-		return fmt.Errorf("cannot open %s: there is no such port, is the adapter plugged in?", path)
-	}
-	var pe *serial.PortError
-	if errors.As(err, &pe) {
-		switch pe.Code() {
-		case serial.PermissionDenied:
-			return fmt.Errorf("cannot open %s: permission denied, the user of this program needs the group of the port (often dialout)", path)
-		case serial.PortBusy:
-			return fmt.Errorf("cannot open %s: another program has it", path)
-		}
-	}
-	return fmt.Errorf("cannot open %s: %w", path, err)
-}
-
-// keepFromChildren marks the port's descriptor so that programs started later do not hold
-// it open after we have closed it. The library does not, and does not give the number.
-func keepFromChildren(path string) {
-	real, err := filepath.EvalSymlinks(path)
-	if err != nil {
-		return
-	}
-	entries, _ := os.ReadDir("/proc/self/fd") // elsewhere than on Linux there is none
-	for _, e := range entries {
-		if to, err := os.Readlink("/proc/self/fd/" + e.Name()); err == nil && to == real {
-			if fd, err := strconv.Atoi(e.Name()); err == nil {
-				syscall.CloseOnExec(fd)
-			}
-		}
-	}
 }
 
 // isPaced tells whether characters take their time on a port. They do not on a

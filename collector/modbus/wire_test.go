@@ -5,51 +5,12 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
 
-	"github.com/creack/pty"
-
 	"ebbwatch/collector/wiretest"
 )
-
-// A program that we start must not hold the port open.
-func TestPortIsNotHandedToChildren(t *testing.T) {
-	t.Parallel()
-	m, s, err := pty.Open()
-	need(t, "pseudo-terminals", err == nil)
-	defer func() { _ = m.Close(); _ = s.Close() }()
-	link := filepath.Join(t.TempDir(), "usb-0001")
-	if err := os.Symlink(s.Name(), link); err != nil {
-		t.Fatal(err)
-	}
-	w, err := openSerial(link, Mode{Baud: 19200, Parity: "even", StopBits: 1})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = w.Close() }()
-	entries, err := os.ReadDir("/proc/self/fd")
-	need(t, "/proc", err == nil)
-	held := 0
-	for _, e := range entries {
-		if to, _ := os.Readlink("/proc/self/fd/" + e.Name()); to != s.Name() {
-			continue
-		}
-		held++
-		var fd uintptr
-		for _, c := range e.Name() {
-			fd = fd*10 + uintptr(c-'0')
-		}
-		if flags, _, errno := syscall.Syscall(syscall.SYS_FCNTL, fd, syscall.F_GETFD, 0); errno != 0 || flags&syscall.FD_CLOEXEC == 0 {
-			t.Errorf("descriptor %d of the port is handed on", fd)
-		}
-	}
-	if held < 2 {
-		t.Errorf("found %d descriptors of the port, want ours and the test's", held)
-	}
-}
 
 func TestCharactersTakeTheirTime(t *testing.T) {
 	t.Parallel()

@@ -153,7 +153,7 @@ func (x *Field) compile(problem func(key, what string)) (field, bool) {
 	}
 	q, ok := reading.ParseQuantity(name)
 	if !ok || q >= reading.NumSite {
-		problem("", fmt.Sprintf("%q is not a quantity", name))
+		problem("", reading.NotAQuantity(name))
 		return field{}, false
 	}
 	out := field{quantity: q, printed: x.Unit, scale: x.Scale, offset: x.Offset, absent: x.Absent}

@@ -32,7 +32,7 @@ func TestConfig(t *testing.T) {
 		{"neither", "port: /dev/x", "format: is needed, either here or as format_file"},
 		{"both", format(fields) + "\nformat_file: box.yaml", "format: is needed, either here or as format_file"},
 		{"speed", "baud: 9\n" + format(fields), "baud: 9 is outside 50..4000000"},
-		{"unknown quantity", format("fields: {A: battery_vlots}"), `format.fields.A: "battery_vlots" is not a quantity`},
+		{"unknown quantity", format("fields: {A: battery_vlots}"), `format.fields.A: "battery_vlots" is not a quantity (did you mean "battery_volts"?)`},
 		{"peer quantity", format("fields: {A: peer_soc}"), `format.fields.A: "peer_soc" is not a quantity`},
 		{"twice", format("fields: {A: battery_volts, B: battery_volts}"), "format.fields.B: battery_volts is already read from A"},
 		{"unit", format("fields: {A: {quantity: battery_volts, unit: mA}}"), `format.fields.A.unit: "mA" is not a unit of battery_volts; known: V mV`},

@@ -41,7 +41,7 @@ func OpenReadings(r io.Reader, name string) (*Readings, error) {
 		case title == "time" && f.timeCol < 0:
 			f.timeCol, q = i, reading.NumSite
 		case !known || q >= reading.NumSite:
-			return nil, fmt.Errorf("cannot use %s:1: column %d: %q is not a quantity", name, i+1, title)
+			return nil, fmt.Errorf("cannot use %s:1: column %d: %s", name, i+1, reading.NotAQuantity(title))
 		case slices.Contains(f.columns, q):
 			return nil, fmt.Errorf("cannot use %s:1: column %d: %q stands twice", name, i+1, title)
 		}

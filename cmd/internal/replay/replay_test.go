@@ -172,7 +172,7 @@ func TestBadFiles(t *testing.T) {
 	tests := map[string]string{
 		"":                         "cannot read the header of R.csv: the file is empty",
 		"battery_volts\n":          `cannot use R.csv:1: there is no column "time"`,
-		"time,battery_volt\n":      `cannot use R.csv:1: column 2: "battery_volt" is not a quantity`,
+		"time,battery_volt\n":      `cannot use R.csv:1: column 2: "battery_volt" is not a quantity (did you mean "battery_volts"?)`,
 		"time,pv_watts,pv_watts\n": `cannot use R.csv:1: column 3: "pv_watts" stands twice`,
 		"time,pv_watts\n":          "cannot replay R.csv: it holds no rows",
 		"time,pv_watts\n2026-01-12T12:10:00Z,1\n2026-01-12T12:05:00Z,1\n2026-01-12T12:00:00Z,1\n": "cannot replay R.csv: 2 of its 3 rows are not later than the row before; sort it by time",

@@ -1,0 +1,18 @@
+package reading
+
+import "testing"
+
+func TestNotAQuantity(t *testing.T) {
+	t.Parallel()
+	for name, want := range map[string]string{
+		"battery_vlots": `"battery_vlots" is not a quantity (did you mean "battery_volts"?)`,
+		"PV_Watt":       `"PV_Watt" is not a quantity (did you mean "pv_watts"?)`,
+		"volts":         `"volts" is not a quantity`,
+		"peer_soc":      `"peer_soc" is not a quantity`,
+		"":              `"" is not a quantity`,
+	} {
+		if got := NotAQuantity(name); got != want {
+			t.Errorf("got %s, want %s", got, want)
+		}
+	}
+}
