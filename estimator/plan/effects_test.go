@@ -62,6 +62,10 @@ func TestEffectsPointTheRightWay(t *testing.T) {
 	if forecast.LLP < fixed.LLP-0.003 {
 		t.Errorf("shedding on a forecast leaves %.4f, every night %.4f", forecast.LLP, fixed.LLP)
 	}
+	// Less load does not make the kit carry more.
+	if as, less := y.Carried(years, Try{}), by["one watt less"].Carried; math.Abs(as-less) > 0.25 {
+		t.Errorf("it carries %.2f W, with one watt less %.2f", as, less)
+	}
 	if c := by["twice the panel"].Cost; c != 240 {
 		t.Errorf("twice the panel costs %g", c)
 	}

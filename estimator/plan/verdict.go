@@ -30,7 +30,7 @@ func (y *Year) Carried(years []Winter, t Try) float64 {
 			high = mid
 		}
 	}
-	return drawn * base * low
+	return max(0, drawn*base*low-t.Less)
 }
 
 // LLP is the loss of load of all the years together.

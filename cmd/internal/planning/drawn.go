@@ -117,11 +117,22 @@ func run(x *Run, w *Wiring, cutoff float64, cells int) RunReport {
 		most = min(most, wiring.Ampacity(v.NextMM2))
 	}
 	out.Fuse = fmt.Sprintf("%.3g to %.3g A", b.Least, most)
-	if b.Size > 0 && b.Size <= most {
+	switch {
+	case b.Least > most:
+		out.Fuse = "none fits this wire"
+	case b.Size > 0 && b.Size <= most:
 		out.Fuse = fmt.Sprintf("%.3g A (%.3g to %.3g), breaking %.0f kA", b.Size, b.Least, most, b.Interrupt/1000)
 	}
 	out.Problems = append(out.Problems, b.Problems...)
 	return out
+}
+
+// clearance says how much of the first Fresnel zone the ground leaves free.
+func clearance(v radio.Verdict) string {
+	if v.Clear < 0 {
+		return "no: the ground stands in the line"
+	}
+	return fmt.Sprintf("%.0f %%", v.Clear*100)
 }
 
 func size(c Cable) string {

@@ -23,7 +23,7 @@ func (r *Report) HTML(w io.Writer) error {
 	}
 	page, err := template.New("plan.html").Funcs(template.FuncMap{
 		"percent": Percent, "month": func(i int) string { return time.Month(i + 1).String()[:3] },
-		"tie": tie, "compass": compass,
+		"tie": tie, "compass": compass, "clearance": clearance,
 		"css": func() template.CSS { return template.CSS(css) },
 	}).ParseFS(assets, "assets/plan.html")
 	if err != nil {

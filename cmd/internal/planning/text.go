@@ -227,7 +227,7 @@ func (t *text) wiring(w *WiringReport) {
 	}
 	t.head("What switches off, as the battery sinks")
 	for _, s := range w.Steps {
-		t.line("  %.1f V: %s", s.Volts, s.Name)
+		t.line("  %.4g V: %s", s.Volts, s.Name)
 	}
 	for _, p := range w.Ladder {
 		t.line("  ! %s", p)
@@ -241,7 +241,7 @@ func (t *text) radio(r *RadioReport) {
 	v := r.Verdict
 	t.head(fmt.Sprintf("Radio: %s to %s", r.From, r.To))
 	t.line("  %.0f m at %.0f MHz: free space %.1f dB, ridge %.1f dB, %.0f m of trees: %.1f dB in leaf, %.1f dB bare", v.Meters, r.MHz, v.FreeSpace, v.Diffracted, v.TreeDepth, v.Summer.Trees, v.Winter.Trees)
-	t.line("  first Fresnel zone clear of the ground: %s at %.0f m", Percent(v.Clear), v.ClearAt)
+	t.line("  first Fresnel zone clear of the ground: %s, at %.0f m", clearance(v), v.ClearAt)
 	t.line("  signal %.0f dBm in leaf, %.0f dBm bare; to spare %.0f and %.0f dB, for fading; radiated %.0f and %.0f dBm", v.Summer.Signal, v.Winter.Signal, v.Summer.Margin, v.Winter.Margin, v.EIRP[0], v.EIRP[1])
 	for _, p := range v.Problems {
 		t.line("  ! %s", p)

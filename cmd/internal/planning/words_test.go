@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ebbwatch/estimator/plan"
+	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
 )
 
@@ -145,6 +146,7 @@ wiring:
     - {name: none, meters: 2, awg: 10, amps: 5}
     - {name: panel, meters: 5, mm2: 4, amps: 8, volts: 18, no_fuse: true}
     - {name: hopeless, meters: 300, mm2: 0.5, watts: 60, fuse: 5}
+    - {name: hot, meters: 2, awg: 12, amps: 25, volts: 12}
 `)
 	w := wires(d, c)
 	all := map[string]string{}
@@ -158,6 +160,12 @@ wiring:
 	}
 	if all["panel"] != "" || w.Runs[2].Fuse != "none needed" || w.Runs[1].Size != "10 AWG" {
 		t.Errorf("%+v", w.Runs)
+	}
+	if w.Runs[4].Fuse != "none fits this wire" {
+		t.Errorf("a fuse for a wire that is too thin: %q", w.Runs[4].Fuse)
+	}
+	if got := clearance(radio.Verdict{Clear: -0.2}); !strings.HasPrefix(got, "no:") || clearance(radio.Verdict{Clear: 0.604}) != "60 %" {
+		t.Errorf("a line through the ground is %q", got)
 	}
 	ladder := strings.Join(w.Ladder, "; ")
 	for _, want := range []string{"the clean stop at 11.5 V does not come before the controller's disconnect at 11.6 V", "is not known: look it up"} {

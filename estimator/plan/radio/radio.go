@@ -103,7 +103,7 @@ type Look struct {
 	At, Line, Ground, Trees float64 // heights; Ground with the earth's bulge
 	Radius                  float64 // of the first Fresnel zone
 	Clear                   float64 // share of the zone's radius that is free below the line, over the ground
-	Through                 bool    // the line passes through trees
+	Through                 bool    // the line passes through trees, or below them: what bends over a wooded ridge passes its trees
 }
 
 // Season is what a season makes of the path.
@@ -168,7 +168,7 @@ func (p Path) look(at float64) (Look, Point) {
 	l := Look{At: at, Line: from + (to-from)*at/last.At, Trees: g.Trees, Radius: Fresnel(p.MHz, at, last.At-at)}
 	l.Ground = g.Ground + Bulge(at, last.At-at, 4.0/3)
 	l.Clear = (l.Line - l.Ground) / max(l.Radius, 1e-9)
-	l.Through = g.Trees > 0 && l.Line < l.Ground+g.Trees && l.Line > l.Ground
+	l.Through = g.Trees > 0 && l.Line < l.Ground+g.Trees
 	return l, g
 }
 

@@ -116,6 +116,14 @@ func TestProfile(t *testing.T) {
 		p.Profile = append(p.Profile, Point{At: 300, Ground: 10})
 	})
 	near(t, "needles in winter", needles.Winter.Trees, needles.Summer.Trees, 1e-9)
+	ridge := path(func(p *Path) {
+		p.Profile[1] = Point{At: 100, Ground: 30, Trees: 8}
+		p.Profile[2] = Point{At: 120, Ground: 30}
+		p.Profile = append(p.Profile, Point{At: 300, Ground: 10})
+	})
+	if ridge.Clear >= 0 || ridge.TreeDepth < 18 {
+		t.Errorf("over a wooded ridge it bends through %g m of trees", ridge.TreeDepth)
+	}
 	low := path(func(p *Path) {
 		p.Profile[1] = Point{At: 100, Ground: 10, Trees: 2}
 		p.Profile[2].At = 200
