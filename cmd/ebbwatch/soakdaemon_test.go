@@ -85,7 +85,8 @@ func soakClock(dir string, speed float64) func() reading.Stamp {
 const useEvery = 5 * time.Minute
 
 // reportUse writes, for whoever looks for leaks, a line now and then: process, hours since the
-// epoch, goroutines, descriptors, resident and live bytes.
+// epoch, goroutines, descriptors, bytes that are resident, those of them that are no part of the
+// program's file, and those of live objects.
 func reportUse(dir string, speed float64) {
 	f, err := os.OpenFile(filepath.Join(dir, "use"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
@@ -97,7 +98,10 @@ func reportUse(dir string, speed float64) {
 		use, _ := cost.Read(os.DirFS("/proc/self"), os.Getpagesize()) // NaN where it is not known
 		open, _ := os.ReadDir("/proc/self/fd")
 		metrics.Read(live)
+		var size, resident, shared float64 // pages, see proc(5)
+		statm, _ := os.ReadFile("/proc/self/statm")
+		_, _ = fmt.Sscan(string(statm), &size, &resident, &shared)
 		hours := time.Since(epoch).Hours() * speed
-		fmt.Fprintln(f, os.Getpid(), hours, runtime.NumGoroutine(), len(open), use.ResidentBytes, live[0].Value.Uint64())
+		fmt.Fprintln(f, os.Getpid(), hours, runtime.NumGoroutine(), len(open), use.ResidentBytes, (resident-shared)*float64(os.Getpagesize()), live[0].Value.Uint64())
 	}
 }

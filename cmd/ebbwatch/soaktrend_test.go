@@ -11,11 +11,11 @@ import (
 )
 
 // held is what one life of the daemon held on to at an hour since the epoch: goroutines,
-// descriptors, resident megabytes and live megabytes of the heap.
+// descriptors, megabytes that are resident, that are its own alone, and that live on the heap.
 type held struct {
 	life int
 	hour float64
-	x    [4]float64
+	x    [5]float64
 }
 
 // heldOf reads what the daemons of a soak wrote down. A line that a kill cut short is left out.
@@ -26,11 +26,11 @@ func heldOf(dir string) (out []held, err error) {
 	}
 	for line := range strings.Lines(string(text)) {
 		var h held
-		n, _ := fmt.Sscan(line, &h.life, &h.hour, &h.x[0], &h.x[1], &h.x[2], &h.x[3])
-		if n < 6 || !strings.HasSuffix(line, "\n") {
+		n, _ := fmt.Sscan(line, &h.life, &h.hour, &h.x[0], &h.x[1], &h.x[2], &h.x[3], &h.x[4])
+		if n < 7 || !strings.HasSuffix(line, "\n") {
 			continue
 		}
-		h.x[2], h.x[3] = h.x[2]/1e6, h.x[3]/1e6
+		h.x[2], h.x[3], h.x[4] = h.x[2]/1e6, h.x[3]/1e6, h.x[4]/1e6
 		out = append(out, h)
 	}
 	return out, nil
@@ -119,7 +119,7 @@ func TestTrend(t *testing.T) {
 		var samples []held
 		for life, span := range [][2]float64{{0, 4}, {4, 12}, {12, 48}, {48, 72}} {
 			for hour := span[0]; hour < span[1]; hour += 1.0 / 12 {
-				samples = append(samples, held{life: life, hour: hour, x: [4]float64{tt.x(life, hour-span[0])}})
+				samples = append(samples, held{life: life, hour: hour, x: [5]float64{tt.x(life, hour-span[0])}})
 			}
 		}
 		r := trendOf(samples, 0)
