@@ -155,6 +155,35 @@ func TestCoveredPanelIsNoSky(t *testing.T) {
 	}
 }
 
+// A node that goes dark on dull days would see bright days alone, and think its sky bright.
+// What a silent battery gained tells how dull the days were that nobody saw; of a silence with
+// charge left, which is not the sky's, nothing is learned.
+func TestDaysInTheDarkAreDull(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	bright := func(time.Time) (float64, float64) { return 0.8, 9 }
+	before := liveWith(m, m.Start(), 10, bright, belief(0.6), powers)
+	heardAgain := func(was, now float64) sky.Process {
+		s := before
+		s.Last.SoC, s.Last.Empty = was, was < 0.05
+		at := time.Unix(s.Last.Wall, 0).UTC().Add(6 * 24 * time.Hour)
+		for i := range 3 {
+			stamp := reading.Stamp{Mono: before.Clock.Mono + 6*24*time.Hour + time.Duration(i)*10*time.Minute, Wall: at.Add(time.Duration(i) * 10 * time.Minute), Trusted: true}
+			r := reading.Reading{Stamp: stamp}
+			r.Set(reading.BatteryVolts, 13)
+			b := belief(now)
+			b.UsableAh = 80
+			s = m.Step(s, r, b)
+		}
+		return s.Sky
+	}
+	mean := func(p sky.Process) float64 { x, _ := p.Score(); return x }
+	little, much, other := mean(heardAgain(0.03, 0.08)), mean(heardAgain(0.03, 0.95)), mean(heardAgain(0.5, 0.55))
+	if little > other-0.3 || much < little+0.3 {
+		t.Errorf("score after six days in which the battery gained little %.2f, much %.2f, and that were no cut-off %.2f", little, much, other)
+	}
+}
+
 // The load's shape by hour and kind of day, its level after creep, and nothing learned from
 // the hours in which it was cut off.
 func TestLoadShapeCreepAndCutoff(t *testing.T) {

@@ -259,6 +259,27 @@ func TestTransitionsAreAsPublished(t *testing.T) {
 	}
 }
 
+// A site whose winters are duller than its climate has it, and its summers brighter: after
+// two years the coming winter is expected dull on the last day of summer, by the swing; what
+// the site's offset alone can say is the year's mean.
+func TestSwingIsLearned(t *testing.T) {
+	t.Parallel()
+	p := Begin(0.5)
+	season := func(day int) float64 { return math.Cos(2 * math.Pi * float64(day) / 365) }
+	for day := range 2*365 + 270 {
+		p.Season = season(day)
+		p = p.See(-0.5*p.Season, 0.02).Next()
+	}
+	p.X[0], p.X[1] = 0, 0 // the last days' own weather
+	p.Season = 1
+	winter, _ := p.Score()
+	p.Season = -1
+	summer, _ := p.Score()
+	if winter > -0.25 || summer < 0.25 {
+		t.Errorf("scores of -0.5 in winter and 0.5 in summer are expected at %.2f and %.2f", winter, summer)
+	}
+}
+
 func TestSeeingADayPullsTheNext(t *testing.T) {
 	t.Parallel()
 	p := Begin(0.2)
