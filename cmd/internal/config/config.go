@@ -30,11 +30,11 @@ type Config struct {
 	RemoteWrite *RemoteWrite      `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
 	Heartbeat   *heartbeat.Config `yaml:"heartbeat" doc:"an outside dead-man service that is told while all is well, and alarms when it is told no more"`
 	State       string            `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
-	Loads       *Section          `yaml:"loads" doc:"the loads, for planning"`
+	Loads       *Section          `yaml:"loads" doc:"what is fed, as {name, watts, duty}; for planning, as the four below: examples/plan-slipway.yaml shows their keys"`
 	Plan        *Section          `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
-	Prices      *Section          `yaml:"prices" doc:"what things cost, for planning"`
-	Wiring      *Section          `yaml:"wiring" doc:"the cables and the steps of the cut-off, for planning"`
-	Radio       *Section          `yaml:"radio" doc:"the path between two antennas, for planning"`
+	Prices      *Section          `yaml:"prices" doc:"what things cost"`
+	Wiring      *Section          `yaml:"wiring" doc:"the cables and the steps of the cut-off"`
+	Radio       *Section          `yaml:"radio" doc:"the path between two antennas"`
 }
 
 // Site is the place of the node.
