@@ -54,7 +54,7 @@ func (f Finding) String() string {
 
 const (
 	sureEnough = 0.9   // a pick must be as probable as this: that nothing fits is weighed generously
-	rivalry    = 0.025 // and all that could be it instead no more than this
+	rivalry    = 0.02  // and all that could be it instead no more than this
 	inQuestion = 0.001 // what is less probable is not named
 )
 
@@ -144,9 +144,9 @@ func (h *hunt) sure() bool {
 	}
 	enough, best := sureEnough, h.known[h.Candidates[0]]
 	switch {
-	case h.odd(best.Candidate) && h.numbers() < 2: // there are many of those to fit one number by chance
+	case h.odd(best.Candidate) && !h.telling(): // there are many of those to fit by chance
 		enough = 0.99
-	case (h.Quantity == reading.PanelAmps || h.Quantity == reading.ChargeAmps) && !h.exact(best):
+	case h.Quantity == reading.PanelAmps || h.Quantity == reading.ChargeAmps:
 		enough = 0.98 // the one is easily taken for the other
 	}
 	return h.Sure > enough && rivals < rivalry
@@ -177,17 +177,6 @@ func (h *hunt) closer(best fit, all []*hunt) string {
 		}
 	}
 	return ""
-}
-
-// numbers counts the looks at which something else than zero was typed.
-func (h *hunt) numbers() int {
-	n := 0
-	for _, v := range h.views {
-		if math.Abs(v.typed.X) > 2*v.typed.Digit {
-			n++
-		}
-	}
-	return n
 }
 
 // telling tells whether what was typed changed so much, zeros apart, that only few registers can

@@ -100,7 +100,7 @@ func study(usual, wide uint64) uint64 {
 // 95 % of what the devices have must be found. No seed from here on was used to weigh anything.
 func TestHiddenMaps(t *testing.T) {
 	t.Parallel()
-	there, _ := twoLooks(t, 5000, study(200, 2000), false)
+	there, _ := twoLooks(t, 900_000, study(200, 4000), false)
 	if float64(there.right) < 0.95*float64(there.all()) {
 		t.Errorf("found %d of %d", there.right, there.all())
 	}
@@ -110,7 +110,7 @@ func TestHiddenMaps(t *testing.T) {
 // granted. It may find less then, but nothing wrong.
 func TestHiddenMapsOfMixedWordOrder(t *testing.T) {
 	t.Parallel()
-	twoLooks(t, 800_000, study(60, 1000), true)
+	twoLooks(t, 800_000, study(40, 1000), true)
 }
 
 // Temperatures hardly move within the hour, and stay undecided then; after a day's swing and

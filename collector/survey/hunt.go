@@ -87,6 +87,9 @@ func (h *hunt) options(w world) []weighed {
 	for _, alike := range mirrored(group(here), h.views) {
 		for _, o := range h.represent(alike) {
 			o.log += g.each + h.prior(o.Candidate) + h.score(o.fit, h.views, w.cuts)
+			if h.saysVolts(o.track) {
+				o.log -= math.Log(10)
+			}
 			if w.order == "mixed" && o.Type == "f32" {
 				o.log -= math.Ln2
 			}
@@ -100,6 +103,30 @@ func (h *hunt) options(w world) []weighed {
 		}
 	}
 	return out
+}
+
+// saysVolts tells whether a register that is sought for something else says, in decades, the
+// battery's volts at every look at which it says anything: it is likely a voltage then, such
+// as that of the load.
+func (h *hunt) saysVolts(tr *track) bool {
+	if h.volts || h.offsets != nil {
+		return false
+	}
+	for scale := 1.0; scale > 0.0005; scale /= 10 {
+		said := 0
+		for _, v := range h.views {
+			switch x := math.Abs(tr.at[v.look].mid * scale); {
+			case v.volts > 0 && within(x, v.volts, 0.015*v.volts):
+				said++
+			case x > 0.02*max(v.volts, 1):
+				said = -len(h.views)
+			}
+		}
+		if said > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // try gives every way to scale a track that fits.

@@ -386,7 +386,7 @@ func (o *outcome) judge(t *testing.T, seed uint64, d *strange, looks []Look) {
 // chance can nobody know.
 func TestStrangeDevices(t *testing.T) {
 	t.Parallel()
-	first, devices := uint64(710_000), study(150, 4000)
+	first, devices := uint64(710_000), study(80, 3000)
 	var two, three outcome
 	for seed := first; seed < first+devices; seed++ {
 		d, looks := stranger(seed)

@@ -14,7 +14,7 @@ type world struct {
 func worlds() []world {
 	var out []world
 	for _, w := range []world{
-		{false, "high", false, 0.48}, {false, "low", false, 0.48}, {false, "mixed", false, 0.02},
+		{false, "high", false, 0.465}, {false, "low", false, 0.465}, {false, "mixed", false, 0.05},
 		{true, "high", false, 0.01}, {true, "low", false, 0.01},
 	} {
 		rounds, cuts := w, w
