@@ -13,7 +13,11 @@
 // outcomes but the slow tuning of the [Ledger].
 //
 // Studied on 26 years of measured days at one station and 21 at another, with a simulator
-// whose equations differ: see TestStudy and TestAlarmStudy, which print the scores.
+// whose equations differ: see TestStudy and TestAlarmStudy, which print the scores. Over four
+// sizes of node at both, every second day at 18 h, charge known to 3 % and all else learned,
+// the Brier skill against the month's base rate was 0.60 within 72 h and 0.39 within 168 h
+// without a forecast, 0.78 and 0.56 with one (0.78 and 0.53 in the years that the sky was not
+// fitted to), and in each fifth of the stated chances what came lay within 0.06 of them.
 //
 // What it cannot know: snow that has not fallen yet, a load that will be switched on next
 // week, a panel that will be stolen. A storm is no part of it.
