@@ -146,14 +146,3 @@ func spread(name string, every time.Duration) time.Duration {
 	h.Write([]byte(name))
 	return min(every/4, 2*time.Second) * time.Duration(h.Sum32()%1000) / 1000
 }
-
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
-}

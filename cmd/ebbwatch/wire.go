@@ -144,7 +144,7 @@ func feeds(sources []node.SourcePlan) map[string][]string {
 	out := map[string][]string{}
 	for _, s := range sources {
 		if len(s.Peers) > 0 {
-			out[s.Name] = []string{"peer_up", "peer_loss_ratio", "peer_rtt_seconds"}
+			out[s.Name] = []string{"peer_up", "peer_loss_ratio", "peer_rtt_seconds", "peer_rtt_p95_seconds", "peer_jitter_seconds", "peer_soc"}
 			continue
 		}
 		for q := range reading.NumSite {

@@ -220,6 +220,12 @@ func pathRows() []Row {
 			Help: "Median round trip to the peer", Each: peer(func(p Peer) float64 { return p.RTTSeconds })},
 		{Fact: "peer_loss_ratio", Metric: "peer_loss_ratio", Unit: "%", Group: GroupPath, Label: "Loss", Labels: of,
 			Help: "Share of probes that the peer did not answer, 0 to 1", Each: peer(func(p Peer) float64 { return p.LossRatio })},
+		{Fact: "peer_rtt_p95_seconds", Metric: "peer_rtt_p95_seconds", Unit: "s", Decimals: 3, Group: GroupPath, Label: "Slowest round trips", Labels: of,
+			Help: "95th percentile of the round trip to the peer", Each: peer(func(p Peer) float64 { return p.RTTP95 })},
+		{Fact: "peer_jitter_seconds", Metric: "peer_jitter_seconds", Unit: "s", Decimals: 3, Group: GroupPath, Label: "Jitter", Labels: of,
+			Help: "Mean change between successive round trips to the peer", Each: peer(func(p Peer) float64 { return p.Jitter })},
+		{Fact: "peer_soc", Metric: "peer_soc_ratio", Unit: "%", Group: GroupPath, Label: "Its charge", Labels: of,
+			Help: "Charge that the peer reports of its own battery, 0 to 1", Each: peer(func(p Peer) float64 { return p.SoC })},
 	}
 }
 

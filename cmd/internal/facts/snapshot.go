@@ -80,8 +80,11 @@ type Peer struct {
 	Up         bool
 	Known      bool
 	Age        time.Duration
-	RTTSeconds float64
+	RTTSeconds float64 // median; NaN is not known, as below
 	LossRatio  float64
+	RTTP95     float64 // s
+	Jitter     float64 // s
+	SoC        float64 // that the peer reports of its own battery
 }
 
 // Alarm is one active alarm.

@@ -112,7 +112,7 @@ func (s *source) peerFacts(now reading.Stamp, every time.Duration) []facts.Peer 
 }
 
 func (s *source) peerFact(name string, now reading.Stamp, every time.Duration) facts.Peer {
-	f := facts.Peer{Name: name, Source: s.plan.Name, RTTSeconds: math.NaN(), LossRatio: math.NaN()}
+	f := facts.Peer{Name: name, Source: s.plan.Name, RTTSeconds: math.NaN(), LossRatio: math.NaN(), RTTP95: math.NaN(), Jitter: math.NaN(), SoC: math.NaN()}
 	p := s.peers[name]
 	if p == nil || now.Mono-p.at > fresh(every) {
 		return f
@@ -120,11 +120,13 @@ func (s *source) peerFact(name string, now reading.Stamp, every time.Duration) f
 	f.Age = now.Mono - p.at
 	up, known := p.values[reading.PeerUp]
 	f.Known, f.Up = known, up > 0
-	if x, ok := p.values[reading.PeerRTTSeconds]; ok {
-		f.RTTSeconds = x
-	}
-	if x, ok := p.values[reading.PeerLossRatio]; ok {
-		f.LossRatio = x
+	for q, into := range map[reading.Quantity]*float64{
+		reading.PeerRTTSeconds: &f.RTTSeconds, reading.PeerLossRatio: &f.LossRatio,
+		reading.PeerRTTP95Seconds: &f.RTTP95, reading.PeerJitterSeconds: &f.Jitter, reading.PeerSoC: &f.SoC,
+	} {
+		if x, ok := p.values[q]; ok {
+			*into = x
+		}
 	}
 	return f
 }

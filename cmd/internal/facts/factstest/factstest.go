@@ -57,9 +57,9 @@ func Rich() *facts.Snapshot {
 		{Name: "path", Kind: "ping", Every: 30 * time.Second, Up: true, Tried: true, Age: 12 * time.Second, Took: 41 * time.Millisecond},
 	}
 	s.Peers = []facts.Peer{
-		{Name: "gate", Source: "path", Up: true, Known: true, Age: 12 * time.Second, RTTSeconds: 0.0031, LossRatio: 0},
-		{Name: "boathouse", Source: "path", Up: true, Known: true, Age: 12 * time.Second, RTTSeconds: 0.0118, LossRatio: 0.02},
-		{Name: "island", Source: "path", Up: false, Known: true, Age: 12 * time.Second, RTTSeconds: math.NaN(), LossRatio: 1},
+		{Name: "gate", Source: "path", Up: true, Known: true, Age: 12 * time.Second, RTTSeconds: 0.0031, LossRatio: 0, RTTP95: 0.0052, Jitter: 0.0004, SoC: math.NaN()},
+		{Name: "boathouse", Source: "path", Up: true, Known: true, Age: 12 * time.Second, RTTSeconds: 0.0118, LossRatio: 0.02, RTTP95: 0.031, Jitter: 0.0021, SoC: 0.83},
+		{Name: "island", Source: "path", Up: false, Known: true, Age: 12 * time.Second, RTTSeconds: math.NaN(), LossRatio: 1, RTTP95: math.NaN(), Jitter: math.NaN(), SoC: math.NaN()},
 	}
 	s.Channels = []facts.Channel{{Name: "owner", Outcomes: map[string]float64{"sent": 4, "failed": 1}}}
 	s.Energy = map[string]float64{"pv": 5.1e6, "load": 4.4e6}
