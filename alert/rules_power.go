@@ -9,7 +9,8 @@ const (
 		`{{if known "load_watts"}}, the load takes {{watts "load_watts"}}{{end}}` +
 		`{{if gt (fact "hours_since_full") 36.0}}, and it was last full {{hours "hours_since_full"}} ago{{end}}.`
 	darkUntil = `{{if known "dark_hours"}}dark for about {{hours "dark_hours"}}{{else}}dark until the sun has charged the battery{{end}}` +
-		`{{if known "back_hours"}}; back by itself about {{clock "back_hours"}}{{end}}.`
+		// Of the futures that go dark the early ones may be back before the middle one goes.
+		`{{if and (known "back_hours") (gt (fact "back_hours") (fact "cutoff_hours_p50"))}}; back by itself about {{clock "back_hours"}}{{end}}.`
 )
 
 // powerAdvice is what works against a battery that runs low.
