@@ -52,6 +52,7 @@ type NodeView struct {
 	Chance *float64   `json:"cutoff_within_24h,omitempty"`
 	Dark   *time.Time `json:"expected_dark,omitempty"` // the likely moment of the cut-off
 	Back   *time.Time `json:"expected_back,omitempty"`
+	Late   *time.Time `json:"expected_back_latest,omitempty"` // later than that it is overdue
 }
 
 func judged(v watch.Verdict) Judged {
@@ -92,7 +93,7 @@ func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View
 		}
 		if p := past.Plan; !p.Stated.IsZero() {
 			x.Stated, x.Charge, x.Chance = w.local(p.Stated), &p.Charge, &p.Chance
-			x.Dark, x.Back = w.local(p.Likely), w.local(p.Back)
+			x.Dark, x.Back, x.Late = w.local(p.Likely), w.local(p.Back), w.local(p.Late)
 		}
 		v.Nodes = append(v.Nodes, x)
 	}

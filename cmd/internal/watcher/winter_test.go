@@ -159,14 +159,18 @@ func watched(t *testing.T, seed uint64, days int, broken bool) (w winter) {
 		for range days * int(24*time.Hour/lifeStep) {
 			time.Sleep(lifeStep)
 			synctest.Wait()
-			past := live.state.Nodes["node0"]
-			if !past.Silent.IsZero() && !dark {
+			v := live.View()
+			if v == nil {
+				continue
+			}
+			node := v.Nodes[0]
+			if node.Silent != nil && !dark {
 				w.spells++
 			}
-			if dark = !past.Silent.IsZero(); dark && w.spells == 1 {
-				w.late = past.Plan.Late
+			if dark = node.Silent != nil; dark && w.spells == 1 && node.Late != nil {
+				w.late = *node.Late
 			}
-			if v := live.View(); v != nil && v.Nodes[0].Cause == watch.ExpectedDark {
+			if node.Cause == watch.ExpectedDark {
 				looks++
 			}
 			if broken && len(e.titles()) > 0 && !p.slipway.back.IsZero() {
