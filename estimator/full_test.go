@@ -135,23 +135,21 @@ func TestBigBatteryUnderKills(t *testing.T) {
 func TestUnmeasuredSides(t *testing.T) {
 	t.Parallel()
 	m := model()
-	s := m.Start()
-	for k := range 72 * 12 {
-		r := reading.Reading{Stamp: at(5*float64(k), 0, 0).Stamp}
-		r.Set(reading.BatteryVolts, 13.1)
-		r.Set(reading.LoadAmps, 2)
-		s = m.Step(s, r)
+	threeDays := func(volts float64, q reading.Quantity, x float64) State {
+		s := m.Start()
+		for k := range 72 * 12 {
+			r := reading.Reading{Stamp: at(5*float64(k), 0, 0).Stamp}
+			r.Set(reading.BatteryVolts, volts)
+			r.Set(q, x)
+			s = m.Step(s, r)
+		}
+		return s
 	}
-	if got := s.Out.usual(m.guess()); got < 1.9 || got > 2.1 {
+	on := threeDays(13.1, reading.LoadAmps, 2)
+	if got := on.Out.usual(m.guess()); got < 1.9 || got > 2.1 {
 		t.Errorf("the usual load is %.2f A, want 2", got)
 	}
-	off := m.Start()
-	for k := range 72 * 12 {
-		r := reading.Reading{Stamp: at(5*float64(k), 0, 0).Stamp}
-		r.Set(reading.BatteryVolts, 12)
-		r.Set(reading.LoadOn, 0)
-		off = m.Step(off, r)
-	}
+	off := threeDays(12, reading.LoadOn, 0)
 	if !off.Out.blank() {
 		t.Errorf("a load output that is off taught a load of %.2f A", off.Out.usual(m.guess()))
 	}

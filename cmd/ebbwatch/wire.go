@@ -143,11 +143,11 @@ func plan(c loaded) node.Plan {
 func feeds(sources []node.SourcePlan) map[string][]string {
 	out := map[string][]string{}
 	for _, s := range sources {
+		first, end := reading.Quantity(0), reading.NumSite
 		if len(s.Peers) > 0 {
-			out[s.Name] = []string{"peer_up", "peer_loss_ratio", "peer_rtt_seconds", "peer_rtt_p95_seconds", "peer_jitter_seconds", "peer_soc"}
-			continue
+			first, end = reading.NumSite, reading.NumQuantities
 		}
-		for q := range reading.NumSite {
+		for q := first; q < end; q++ {
 			out[s.Name] = append(out[s.Name], q.String())
 		}
 	}

@@ -24,6 +24,21 @@ func (t *tally) add(o tally) {
 	t.wrong += o.wrong
 }
 
+// count takes in a finding, and tells whether it was wrong.
+func (t *tally) count(f Finding, wrong bool) bool {
+	switch {
+	case wrong:
+		t.wrong++
+	case f.Verdict == Decided:
+		t.right++
+	case f.Verdict == Undecided:
+		t.undecided++
+	default:
+		t.missing++
+	}
+	return wrong
+}
+
 // compare holds what was found against what is so, over the device's next weeks: a pick is
 // right when it reads what the device measures, whatever that comes to.
 func compare(t *testing.T, seed uint64, h *hidden, found []Finding) (there, absent tally) {
@@ -53,16 +68,8 @@ func compare(t *testing.T, seed uint64, h *hidden, found []Finding) (there, abse
 	for _, f := range found {
 		_, is := h.lines[f.Quantity]
 		into := map[bool]*tally{true: &there, false: &absent}[is]
-		switch {
-		case wrong[f.Quantity] != "":
-			into.wrong++
+		if into.count(f, wrong[f.Quantity] != "") {
 			t.Logf("map %d: wrong and confident: %s; it is %v (there %v)", seed, wrong[f.Quantity], h.lines[f.Quantity], is)
-		case f.Verdict == Decided:
-			into.right++
-		case f.Verdict == Undecided:
-			into.undecided++
-		default:
-			into.missing++
 		}
 	}
 	return there, absent

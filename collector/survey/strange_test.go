@@ -366,16 +366,8 @@ func (o *outcome) judge(t *testing.T, seed uint64, d *strange, looks []Look) {
 	wrong := d.falls(found)
 	for _, f := range found {
 		into := o.of(d, looks, f.Quantity)
-		switch {
-		case wrong[f.Quantity]:
-			into.wrong++
+		if into.count(f, wrong[f.Quantity]) {
 			t.Logf("device %d, %d looks: wrong and confident (%.5f): %s; it is %v", seed, len(looks), f.Sure, f, d.lines[f.Quantity])
-		case f.Verdict == Decided:
-			into.right++
-		case f.Verdict == Undecided:
-			into.undecided++
-		default:
-			into.missing++
 		}
 	}
 }

@@ -35,8 +35,8 @@ func FromInsolation(monthly []float64, lat float64) Climate {
 
 // Usual is a rough climate for a latitude where the owner gives none: means of the winter
 // and the summer half year, with a cosine between. From memory of world maps, for lowland with
-// a maritime winter; a desert, a monsoon or a dry cold winter is far from it, and the doubt is set to match. The panel's own
-// record takes over within weeks.
+// a maritime winter; a desert, a monsoon or a dry cold winter is far from it, and the doubt is
+// set to match. The panel's own record takes over within weeks.
 func Usual(lat float64) Climate {
 	bands := [...][3]float64{ // latitude, deep winter, high summer
 		{0, 0.50, 0.50}, {15, 0.56, 0.52}, {30, 0.53, 0.58}, {40, 0.44, 0.56}, {47, 0.33, 0.50}, {53, 0.27, 0.47}, {60, 0.23, 0.45}, {90, 0.25, 0.45},

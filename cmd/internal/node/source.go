@@ -112,21 +112,20 @@ func (s *source) peerFacts(now reading.Stamp, every time.Duration) []facts.Peer 
 }
 
 func (s *source) peerFact(name string, now reading.Stamp, every time.Duration) facts.Peer {
-	f := facts.Peer{Name: name, Source: s.plan.Name, RTTSeconds: math.NaN(), LossRatio: math.NaN(), RTTP95: math.NaN(), Jitter: math.NaN(), SoC: math.NaN()}
-	p := s.peers[name]
-	if p == nil || now.Mono-p.at > fresh(every) {
-		return f
+	f := facts.Peer{Name: name, Source: s.plan.Name}
+	var values map[reading.Quantity]float64 // of a peer that was not heard lately: none
+	if p := s.peers[name]; p != nil && now.Mono-p.at <= fresh(every) {
+		f.Age, values = now.Mono-p.at, p.values
 	}
-	f.Age = now.Mono - p.at
-	up, known := p.values[reading.PeerUp]
-	f.Known, f.Up = known, up > 0
-	for q, into := range map[reading.Quantity]*float64{
-		reading.PeerRTTSeconds: &f.RTTSeconds, reading.PeerLossRatio: &f.LossRatio,
-		reading.PeerRTTP95Seconds: &f.RTTP95, reading.PeerJitterSeconds: &f.Jitter, reading.PeerSoC: &f.SoC,
-	} {
-		if x, ok := p.values[q]; ok {
-			*into = x
+	known := func(q reading.Quantity) float64 {
+		if x, ok := values[q]; ok {
+			return x
 		}
+		return math.NaN()
 	}
+	up, ok := values[reading.PeerUp]
+	f.Known, f.Up = ok, up > 0
+	f.RTTSeconds, f.LossRatio = known(reading.PeerRTTSeconds), known(reading.PeerLossRatio)
+	f.RTTP95, f.Jitter, f.SoC = known(reading.PeerRTTP95Seconds), known(reading.PeerJitterSeconds), known(reading.PeerSoC)
 	return f
 }
