@@ -212,12 +212,15 @@ func TestTargetIsReady(t *testing.T) {
 	if err := c.Ready(); err == nil || !strings.Contains(err.Error(), file) {
 		t.Errorf("a missing file: %v", err)
 	}
-	for content, want := range map[string]string{"not an address": "begins with http", "http://10.20.0.1/hook\n": ""} {
-		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+	for _, at := range []struct{ content, want string }{ // in this order: what follows needs the good address
+		{"not an address", "begins with http"},
+		{"http://10.20.0.1/hook\n", ""},
+	} {
+		if err := os.WriteFile(file, []byte(at.content), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if err := c.Ready(); (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
-			t.Errorf("%q: %v", content, err)
+		if err := c.Ready(); (err == nil) != (at.want == "") || err != nil && !strings.Contains(err.Error(), at.want) {
+			t.Errorf("%q: %v", at.content, err)
 		}
 	}
 	c.HeaderFiles = map[string]string{"Authorization": "/nowhere/token"}
