@@ -10,14 +10,19 @@ import (
 )
 
 // Step learns from one reading and the belief that came of it. While the wall clock is not
-// trusted only the level of the load is learned: the sun's place would be a guess.
+// trusted only the level of the load is learned: the sun's place would be a guess. A reading
+// that holds nothing is a silence, as if the program did not run.
 func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
+	if r.Empty() {
+		return s
+	}
 	dt := s.Clock.pass(r.Stamp)
 	if !r.Trusted {
 		s.Clock.Set = false
 		m.learnUntimed(&s, &r, b, dt.Hours())
 		return s
 	}
+	m.wake(&s, &r, b)
 	if dt == 0 {
 		return s
 	}
@@ -36,6 +41,20 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 	return s
 }
 
+// wake notes a cut-off that silenced the node: most are fed by the load that is cut, and
+// nobody but the silence tells of it.
+func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
+	c := &s.Cutoff
+	silent := r.Wall.Sub(time.Unix(s.Last.Wall, 0))
+	if !s.Last.Empty || silent < darkLeast || silent > darkMost || c.Dark || c.LastAt >= s.Last.Wall {
+		return
+	}
+	c.note(true, s.Last.SoC, s.Last.Wall)
+	if on, told := r.Get(reading.LoadOn); !told || on != 0 {
+		c.note(false, b.SoC, r.Wall.Unix())
+	}
+}
+
 // roll closes the day in hand when the moment belongs to a later one.
 func (m Model) roll(s *State, p *plant, mid time.Time, b estimator.Belief) {
 	day := p.solarDay(mid)
@@ -46,7 +65,7 @@ func (m Model) roll(s *State, p *plant, mid time.Time, b estimator.Belief) {
 		s.SkyDay = day
 	} else {
 		taught := m.closeDay(s, p)
-		score, dark := m.unheard(s, p, mid, b)
+		score, dark := m.unheard(s, p, mid, b, taught)
 		for range min(day-s.SkyDay, 90) {
 			if dark && !taught {
 				s.Sky = s.Sky.See(score, unheardVariance)
@@ -64,18 +83,32 @@ func (m Model) roll(s *State, p *plant, mid time.Time, b estimator.Belief) {
 // days of silence.
 const unheardVariance = 0.4
 
+// A silence of a node whose battery was empty is a cut-off when it is longer than a restart
+// takes; after a month it may be anything.
+const (
+	darkLeast = time.Hour
+	darkMost  = 30 * 24 * time.Hour
+)
+
 // unheard tells what the days were like on which the node was silent because its battery was
 // empty: what they gave is in the battery, for nothing else was fed. Without this only the
-// days that were bright enough to be seen would teach.
-func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief) (score float64, dark bool) {
+// days that were bright enough to be seen would teach. The day in hand is one of them unless
+// it taught by itself.
+func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief, taught bool) (score float64, dark bool) {
 	silent := mid.Sub(time.Unix(s.Last.Wall, 0))
-	if !s.Last.Empty || silent < 6*time.Hour || silent > 30*24*time.Hour || !(b.UsableAh > 0) {
+	if !s.Last.Empty || silent < 6*time.Hour || silent > darkMost || !(b.UsableAh > 0) {
 		return 0, false
 	}
-	day := p.solarDay(mid)
+	day, from := p.solarDay(mid), s.Day.Date
+	if taught {
+		from++
+	}
+	if from >= day {
+		return 0, false
+	}
 	factor, _ := s.Panel.factor()
 	var levels [numLevels]float64
-	for d := s.Day.Date; d < day; d++ {
+	for d := from; d < day; d++ {
 		for k, w := range p.dayTotals(d, s.Warmth.air(), s) {
 			levels[k] += w
 		}

@@ -14,6 +14,7 @@ type Ledger struct {
 	Watch  [numBudgets]Watch
 	Years  float64 // over which was watched
 	Last   int64   // Unix seconds of the last look
+	Cut    int64   // Unix seconds of the last outage that was counted
 	Leads  [16]float64
 	NLeads int // outages so far; the last 16 leads are kept
 	Tune   Tune
@@ -121,14 +122,14 @@ const keepEvery = 24 * time.Hour
 func (m Model) Record(s State, o Outlook) State {
 	l := &s.Ledger
 	now := o.At.Unix()
-	l.settle(now, s.Cutoff.LastAt, s.Load.Level > 0)
+	l.settle(s.Last.Wall, s.Cutoff.LastAt, s.Load.Level > 0)
 	if l.Last > 0 && now > l.Last && now-l.Last < 86400 {
 		l.Years += float64(now-l.Last) / (365.25 * 86400)
 	}
 	l.watch(now, o.Cutoff.Within[warnSpan], &s.Cutoff)
 	l.Last = now
 	newest := l.Kept[(l.Next+len(l.Kept)-1)%len(l.Kept)].At
-	if s.Cutoff.Dark || now-newest < int64(keepEvery.Seconds()) {
+	if s.Cutoff.Dark || now-newest < int64(keepEvery.Seconds()) || now-s.Last.Wall > int64(longestSpan.Seconds()) {
 		return s
 	}
 	l.Kept[l.Next] = Kept{At: now, P: o.Raw, Said: o.Cutoff.Within}
@@ -136,8 +137,9 @@ func (m Model) Record(s State, o Outlook) State {
 	return s
 }
 
-// settle scores the kept looks whose outcome is known.
-func (l *Ledger) settle(now, lastCut int64, watched bool) {
+// settle scores the kept looks whose outcome is known. A look whose time ended in a silence
+// waits until it was heard what the silence was.
+func (l *Ledger) settle(heard, lastCut int64, watched bool) {
 	for i := range l.Kept {
 		k := &l.Kept[i]
 		if k.At == 0 || !watched {
@@ -146,7 +148,7 @@ func (l *Ledger) settle(now, lastCut int64, watched bool) {
 		for j, within := range Withins() {
 			end := k.At + int64(within)*3600
 			came := lastCut > k.At && lastCut <= end
-			if k.Settled[j] || !came && now < end {
+			if k.Settled[j] || !came && heard < end {
 				continue
 			}
 			k.Settled[j] = true
@@ -184,7 +186,8 @@ func (s *Score) add(p float64, came bool) {
 
 // watch runs the alarms that each threshold would have given.
 func (l *Ledger) watch(now int64, p float64, c *Cutoff) {
-	cut := c.LastAt > l.Last && l.Last > 0
+	cut := c.LastAt > l.Cut && l.Last > 0
+	l.Cut = c.LastAt
 	if cut {
 		l.Leads[l.NLeads%len(l.Leads)] = 0
 		if w := &l.Watch[4]; w.On && w.Since <= c.LastAt {

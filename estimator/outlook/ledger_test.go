@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/reading"
 )
 
 // lookAt makes an outlook with one chance for all spans.
@@ -24,6 +26,7 @@ func TestLedgerScoresWhatCame(t *testing.T) {
 		if d == 20 { // the load went 30 h after the look of day 18, and came back
 			s.Cutoff.LastAt = from.Add(19*24*time.Hour + 6*time.Hour).Unix()
 		}
+		s.Last.Wall = at.Unix()
 		p := 0.1
 		if d >= 15 && d < 20 {
 			p = 0.9
@@ -53,6 +56,63 @@ func TestLedgerScoresWhatCame(t *testing.T) {
 	}
 	if _, err := json.Marshal(s); err != nil {
 		t.Error(err)
+	}
+}
+
+// A node that is fed by the load that is cut falls silent, and only the silence tells: of one
+// that begins with an empty battery the ledger must learn that the forecast came true, and of
+// one with charge left it must not. A look whose time ends in the silence waits for that.
+func TestLedgerCountsASilentOutage(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name   string
+		volts  float64 // when last heard
+		silent time.Duration
+		on     float64 // of the load output, when heard again; -1 not told
+		want   bool
+	}{
+		{"empty, and dark for days", 11.8, 60 * time.Hour, -1, true},
+		{"empty, and dark for days, its load output told", 11.8, 60 * time.Hour, 1, true},
+		{"empty, and heard before its load came back", 11.8, 60 * time.Hour, 0, true},
+		{"empty, and started again", 11.8, 10 * time.Minute, -1, false},
+		{"silent with charge left", 13.1, 60 * time.Hour, -1, false},
+	} {
+		m := testModel()
+		began := time.Date(2024, 1, 10, 18, 0, 0, 0, time.UTC)
+		hear := func(s State, at time.Time, volts float64) State {
+			r := reading.Reading{Stamp: reading.Stamp{Mono: at.Sub(began), Wall: at, Trusted: true}}
+			r.Set(reading.BatteryVolts, volts)
+			r.Set(reading.LoadWatts, 10)
+			if at.After(began.Add(11*time.Hour)) && c.on >= 0 {
+				r.Set(reading.LoadOn, c.on)
+			}
+			return m.Step(s, r, belief(0.1))
+		}
+		s := m.Start()
+		for i := range 120 {
+			s = hear(s, began.Add(time.Duration(i)*5*time.Minute), 13.1)
+		}
+		s = m.Record(s, lookAt(began.Add(10*time.Hour), 0.9))
+		last := began.Add(10*time.Hour + 5*time.Minute)
+		s = hear(s, last, c.volts)
+		for at := last.Add(time.Hour); at.Before(last.Add(c.silent)); at = at.Add(time.Hour) {
+			s = m.Step(s, reading.Reading{Stamp: reading.Stamp{Mono: at.Sub(began), Wall: at, Trusted: true}}, belief(0.05))
+			s = m.Record(s, lookAt(at, 0.9))
+		}
+		if n := s.Ledger.Scores[0].N; n != 0 {
+			t.Errorf("%s: %g looks were scored in the silence", c.name, n)
+		}
+		for i := range 4 {
+			s = hear(s, last.Add(c.silent+time.Duration(i)*5*time.Minute), 13)
+		}
+		s = m.Record(s, lookAt(last.Add(c.silent+20*time.Minute), 0.2))
+		got := s.Ledger.Scores[4]
+		if (got.Came == 1) != c.want || (s.Ledger.NLeads == 1) != c.want || (s.Cutoff.LastAt == last.Unix()) != c.want {
+			t.Errorf("%s: scored %+v, %d outages, last cut-off at %d", c.name, got, s.Ledger.NLeads, s.Cutoff.LastAt)
+		}
+		if s.Cutoff.Dark != (c.on == 0) {
+			t.Errorf("%s: heard again, the load is off: %v", c.name, s.Cutoff.Dark)
+		}
 	}
 }
 
