@@ -11,6 +11,10 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/estimator/outlook"
 )
 
 // said runs a command to its end.
@@ -341,6 +345,39 @@ func TestReportLooksBack(t *testing.T) {
 	stdout, stderr, code := said(t, "report", "--last", "1h", "--config", file)
 	if code != 0 || !strings.Contains(stdout, "12.75 V") {
 		t.Errorf("after the stop: code %d: %s%s", code, stdout, stderr)
+	}
+	if strings.Contains(stdout, "Forecasts of going dark") {
+		t.Errorf("forecasts are judged before any came true or not: %s", stdout)
+	}
+	state := filepath.Join(filepath.Dir(file), "state")
+	scored(t, state)
+	want := "Forecasts of going dark within 3 days: none of 12 that said unlikely"
+	if stdout, stderr, code = said(t, "report", "--last", "1h", "--config", file); code != 0 || !strings.Contains(stdout, want) {
+		t.Errorf("with forecasts scored: code %d: %s%s", code, stdout, stderr)
+	}
+	for _, generation := range []string{"node", "node.1"} {
+		write(t, filepath.Join(state, generation), "not what was saved")
+	}
+	if stdout, stderr, code = said(t, "report", "--last", "1h", "--config", file); code != 0 || !strings.Contains(stdout, "not known: cannot read "+filepath.Join(state, "node")) {
+		t.Errorf("with the memory damaged: code %d: %s%s", code, stdout, stderr)
+	}
+}
+
+// scored adds a dozen forecasts that were right to what a daemon kept.
+func scored(t *testing.T, state string) {
+	t.Helper()
+	store, err := statedir.Open(state)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	var m node.Memory
+	if got := store.Load("node", &m); !got.Found {
+		t.Fatalf("the daemon kept nothing: %v", got.Problems)
+	}
+	m.Outlook.Ledger.Scores[2] = outlook.Score{N: 12, Bins: [10]outlook.ScoreBin{{N: 12, P: 0.6}}}
+	if err := store.Save("node", m); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"strings"
@@ -13,8 +14,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/outage"
 	"ebbwatch/cmd/internal/report"
+	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/estimator"
 )
 
 // reportFlags choose the span and the form of a report.
@@ -78,6 +82,13 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) (report.Report, error) {
 	in := report.Input{
 		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(),
+	}
+	var learned node.Memory
+	if err := statedir.Peek(c.State, "node", &learned); err == nil {
+		in.Health = estimator.Model{Battery: in.Battery}.Belief(&learned.Belief).Health
+		in.Record = learned.Outlook.Ledger.Report().Words()
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		in.Record = "How good the forecasts were is not known: " + err.Error() + "."
 	}
 	peers := plan(c).Engine.Instances["peer"]
 	var err error

@@ -27,6 +27,9 @@ type Input struct {
 	Notices []alert.Notice
 	// Health is the learned capacity as a share of the label; NaN: not known.
 	Health float64
+	// Record says how good the chances that were stated so far have been, of all time; empty
+	// before any was scored.
+	Record string
 }
 
 // Report is the look back.
@@ -48,6 +51,7 @@ type Report struct {
 	Warnings []Warning
 	Unwarned []Spell // it went dark without a warning
 	Judged   bool    // there were notices to judge
+	Record   string  // see [Input]
 }
 
 // Spell is a stretch of time.
@@ -63,7 +67,7 @@ func Make(in Input) Report {
 	}
 	in.Steps = slices.Clone(in.Steps)
 	slices.SortStableFunc(in.Steps, func(a, b Step) int { return a.At.Compare(b.At) })
-	r := Report{Site: in.Site, Zone: in.Zone, From: in.From, To: in.To, Health: in.Health, Reserve: in.Battery.Reserve}
+	r := Report{Site: in.Site, Zone: in.Zone, From: in.From, To: in.To, Health: in.Health, Reserve: in.Battery.Reserve, Record: in.Record}
 	var known time.Duration
 	for _, s := range in.Steps {
 		known += s.Span

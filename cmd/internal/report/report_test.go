@@ -276,7 +276,7 @@ func rich(t *testing.T) report.Report {
 	}
 	in := input(steps)
 	in.Notices = []alert.Notice{{ID: "a", Rule: "cutoff_ahead", Phase: alert.Raised, At: begin().Add(100 * time.Hour), Title: `<b>may go dark</b>`}}
-	in.Health = 0.94
+	in.Health, in.Record = 0.94, "Forecasts of going dark within 3 days: none of 40 that said unlikely (one a day, 40 so far)."
 	return report.Make(in)
 }
 

@@ -224,6 +224,9 @@ func (r Report) warningSection() section {
 	for _, d := range r.Dark {
 		s.Says = append(s.Says, "The load was off from "+r.spell(d)+".")
 	}
+	if r.Record != "" {
+		s.Says = append(s.Says, r.Record)
+	}
 	if !r.Judged {
 		return s
 	}
