@@ -86,6 +86,7 @@ type State struct {
 	ZeroIn      Zero // of the charge current
 	ZeroOut     Zero // of the load current
 	ZeroBattery Zero
+	ZeroPair    Pair    // of the battery's and the load's
 	OwnHours    float64 // h for which the battery had a sensor of its own
 	GhostWait   float64 // h since the load past the meters was judged
 	GhostHours  float64 // h for which a load past the meters was as good as certain
