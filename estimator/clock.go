@@ -16,6 +16,10 @@ type Mark struct {
 	Trusted   bool          // the wall clock was known to be right
 	Late      time.Duration // Mono of the last reading that was put aside
 	LateSet   bool
+	SeenNanos int64         // Unix time of the last reading whose clock was right; 0 for none
+	Ran       time.Duration // known to have passed since then
+	Lost      bool          // and besides a silence of unknown length, over a restart
+	Began     time.Duration // Mono of the first reading after it
 }
 
 // passage says how a reading follows the one before it.
@@ -38,11 +42,12 @@ const longestGap = 90 * 24 * time.Hour
 func (m *Mark) pass(at reading.Stamp) (time.Duration, passage) {
 	switch {
 	case !m.Set:
-		m.set(at)
+		m.set(at, 0)
 		return 0, first
 	case m.Foreign || m.restarted(at):
 		dt, known := m.wallSince(at)
-		m.set(at)
+		m.Lost, m.Began = m.Lost || !known && m.SeenNanos != 0, at.Mono
+		m.set(at, 0)
 		if !known {
 			return 0, restarts
 		}
@@ -52,7 +57,7 @@ func (m *Mark) pass(at reading.Stamp) (time.Duration, passage) {
 		return 0, ignored
 	}
 	dt := at.Mono - m.Mono
-	m.set(at)
+	m.set(at, dt)
 	return min(dt, longestGap), follows
 }
 
@@ -74,6 +79,24 @@ func (m *Mark) wallSince(at reading.Stamp) (time.Duration, bool) {
 	return time.Duration(dt), m.Trusted && at.Trusted && dt >= 0
 }
 
-func (m *Mark) set(at reading.Stamp) {
-	*m = Mark{Set: true, Mono: at.Mono, WallNanos: at.Wall.UnixNano(), Trusted: at.Trusted}
+func (m *Mark) set(at reading.Stamp, dt time.Duration) {
+	seen, ran := m.SeenNanos, m.Ran+dt
+	if at.Trusted && !m.Lost {
+		seen, ran = at.Wall.UnixNano(), 0
+	}
+	*m = Mark{
+		Set: true, Mono: at.Mono, WallNanos: at.Wall.UnixNano(), Trusted: at.Trusted,
+		SeenNanos: seen, Ran: ran, Lost: m.Lost, Began: m.Began,
+	}
+}
+
+// missed is how long the silence over a restart was, told by the first right clock after it,
+// and since when readings came again. It tells it once.
+func (m *Mark) missed(at reading.Stamp) (silence, since time.Duration) {
+	if !m.Lost || !at.Trusted {
+		return 0, 0
+	}
+	silence = time.Duration(at.Wall.UnixNano()-m.SeenNanos) - m.Ran
+	m.Lost, m.SeenNanos, m.Ran = false, at.Wall.UnixNano(), 0
+	return min(silence, longestGap), at.Mono - m.Began
 }

@@ -75,6 +75,7 @@
 // Call [Model.Step] with each reading, also with an empty one while nothing is heard, and
 // [Model.Belief] after it. Keep [State] as JSON over restarts, and pass it through
 // [Model.Resumed] before the next step; if that is forgotten, a clock that starts again is
-// noticed. Batteries in parallel are one battery of their common capacity. When the owner
+// noticed. Where the wall clock is not right yet after a restart, nobody knows how long it was;
+// once it is right, the belief makes up for it. Batteries in parallel are one battery of their common capacity. When the owner
 // puts in another one, call [Model.Replaced].
 package estimator

@@ -90,6 +90,7 @@ type State struct {
 	OwnHours    float64 // h for which the battery had a sensor of its own
 	GhostWait   float64 // h since the load past the meters was judged
 	GhostHours  float64 // h for which a load past the meters was as good as certain
+	Woke        bool    // it was all but empty before a restart of unknown length
 	Broken      bool    // there was a silence since the voltage was last weighed
 	Silent      bool    // nothing is heard
 	Dead        bool    // and the battery was all but empty before
@@ -158,8 +159,9 @@ func (m Model) Step(s State, r reading.Reading) State {
 	m.climate(&s, &r, dt.Hours())
 	m.meet(&s, f)
 	if how == restarts {
-		s.widen(iCharge, 0.03*0.03) // nobody knows how long it was
+		m.blind(&s)
 	}
+	m.catchUp(&s, f, r.Stamp)
 	if how == restarts || dt > unseen {
 		s.Broken, s.Settled = true, 0
 	} else {

@@ -77,12 +77,46 @@ const (
 func (m Model) dead(s *State, f flow, dt time.Duration) bool {
 	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
 	if !s.Silent && (silent || dt > unseen) {
-		s.Dead, s.DeadHours = s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < emptyCharge, 0
+		s.Dead, s.DeadHours = s.empty(m), 0
 	}
 	belongs := s.Dead && (silent || s.Silent || dt > unseen)
 	s.Silent, s.Dead = silent, s.Dead && silent
 	s.DeadHours += dt.Hours()
 	return belongs
+}
+
+// blind is what is believed after a restart when nobody knows how long it was: of a battery
+// that was all but empty, that the sun gave it something before anybody could look.
+func (m Model) blind(s *State) {
+	const restartSpread, asleep = 0.03, 0.7
+	if s.empty(m) {
+		s.Woke = true
+		s.relax(iCharge, 1-asleep, wakeCharge, wakeSpread)
+	}
+	s.widen(iCharge, restartSpread*restartSpread)
+}
+
+// catchUp makes up for such a restart once the clock tells how long it was. What flowed in
+// that time moves the charge as in any silence, unless a full since then has told it anew.
+func (m Model) catchUp(s *State, f flow, at reading.Stamp) {
+	began := time.Unix(0, s.SeenNanos).UTC()
+	silence, since := s.missed(at)
+	if silence <= unseen || s.Anchored && s.SinceAnchor < since.Hours() {
+		return
+	}
+	if now := s.HourOfDay; !s.Woke {
+		s.HourOfDay = float64(began.Hour()) + float64(began.Minute())/60
+		m.predict(s, f, silence)
+		s.HourOfDay = now
+	}
+	s.Woke, s.Broken, s.Settled = false, true, 0
+	s.SinceFull += silence
+	s.SinceAnchor += silence.Hours()
+}
+
+// empty tells whether the battery was all but empty when it was last seen.
+func (s *State) empty(m Model) bool {
+	return s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < emptyCharge
 }
 
 // dark is +½ when the panel gives nothing and -½ when it gives.
