@@ -72,9 +72,10 @@ func (w *writer) tryOpen() (err error) {
 		}
 	}()
 	// The order matters: the page size before anything is written, exclusive before WAL,
-	// so that the index of the WAL stays in memory.
+	// so that the index of the WAL stays in memory. A small cache does: what is written is at
+	// the end, and what is read back is read once.
 	for _, p := range []string{"page_size = 1024", "locking_mode = EXCLUSIVE", "journal_mode = WAL", "synchronous = FULL",
-		"wal_autocheckpoint = 1000", "journal_size_limit = 2000000", "cache_size = -1000", "busy_timeout = 100"} {
+		"wal_autocheckpoint = 1000", "journal_size_limit = 2000000", "cache_size = -256", "busy_timeout = 100"} {
 		if _, err := db.Exec("PRAGMA " + p); err != nil {
 			return err
 		}
