@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -50,6 +51,9 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), p)
 	}
 	if len(problems) > 0 {
+		if slices.ContainsFunc(problems, func(p config.Problem) bool { return p.What == `unknown key "nodes"` }) {
+			fmt.Fprintf(cmd.ErrOrStderr(), "is it the file of a watcher? That is checked by: ebbwatch watch --check --config %s\n", f.config)
+		}
 		return exitCode(1)
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,

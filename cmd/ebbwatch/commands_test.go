@@ -69,6 +69,16 @@ func TestCheckLooksIntoThePlan(t *testing.T) {
 	}
 }
 
+func TestCheckKnowsAWatchersFile(t *testing.T) {
+	t.Parallel()
+	sample, _, _ := said(t, "watch", "--sample")
+	file := filepath.Join(t.TempDir(), "home.yaml")
+	write(t, file, sample)
+	if _, stderr, code := said(t, "check", "--config", file); code != 1 || !strings.Contains(stderr, "ebbwatch watch --check --config "+file) {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
 func TestMissingConfiguration(t *testing.T) {
 	t.Parallel()
 	for _, command := range []string{"run", "check", "silence"} {
