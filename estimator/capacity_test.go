@@ -82,6 +82,7 @@ func TestAnySubsetWillDo(t *testing.T) {
 		{"charge and load", []reading.Quantity{reading.BatteryVolts, reading.ChargeAmps, reading.LoadAmps}, 0.05, 0.75},
 		{"powers", []reading.Quantity{reading.BatteryVolts, reading.PanelWatts, reading.LoadWatts}, 0.05, 0.75},
 		{"voltage alone", []reading.Quantity{reading.BatteryVolts}, 0.25, 0.75},
+		{"powers without a voltage", []reading.Quantity{reading.PanelWatts, reading.LoadWatts}, 0.45, 0.75},
 	} {
 		spec := demoNode(t, 2)
 		spec.Sensors.Quantities = c.what

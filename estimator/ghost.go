@@ -42,7 +42,10 @@ func (m Model) split(s *State) ghost {
 		night = 0
 	}
 	var sum, mean, square, sure float64
-	for k := range ghostSteps {
+	middle, span := drain-zero.amps, zero.span(sd)
+	first := int(max((middle-span)*volts/ghostStep, 0))
+	last := int(min((middle+span)*volts/ghostStep+1, ghostSteps-1))
+	for k := min(first, ghostSteps-1); k <= max(last, 0); k++ {
 		w := float64(k) * ghostStep
 		prior := (1 - ghostNone) * ghostStep / ghostUsual
 		switch {
@@ -61,7 +64,8 @@ func (m Model) split(s *State) ghost {
 		}
 	}
 	if sum < 1e-300 {
-		return ghost{(drain - zero.amps) * volts, zero.sd() * volts, 1}
+		all := max(middle*volts, 0) // far from all that is usual
+		return ghost{all, zero.sd() * volts, min(all/ghostLeast, 1)}
 	}
 	mean /= sum
 	return ghost{mean, math.Sqrt(max(square/sum-mean*mean, 0)), sure / sum}

@@ -131,10 +131,13 @@ func (s *State) dark(f flow) float64 {
 }
 
 // unusualHours is for how long a departure from habit goes on: a dark afternoon, a busy
-// evening.
+// evening. Of a side that nobody ever measured there is no habit: what is unusual about the
+// light then goes on for longer, and about the load, which is much the same every hour, for
+// less. These keep the band of nodes without that meter from being too wide.
 const (
 	unusualHours = 8.0
-	blankHours   = 30.0
+	blankLight   = 15.0
+	blankLoad    = 5.0
 )
 
 // charges is what went in and out over the time since the last reading, Ah, and the spread
@@ -159,9 +162,12 @@ func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess 
 		return was * hours, 0.3 * was * hours
 	}
 	bound := unusualHours
-	if h.blank() {
-		bound = blankHours // nobody ever looked: what goes on there goes on for days
-	} else if hours > unseen.Hours() {
+	switch {
+	case h.blank() && h == &s.Out:
+		bound = blankLoad
+	case h.blank():
+		bound = blankLight
+	case hours > unseen.Hours():
 		bound = min(hours, unusualHours)
 	}
 	return h.over(s.HourOfDay, hours, bound, guess)
@@ -189,10 +195,21 @@ func (m Model) wander(s *State, hours float64) {
 	s.relax(iGain, keep, gainMean, math.Hypot(gainSpread, s.Rough))
 	s.relax(iNight, keep, 0, nightSpread)
 	s.widen(iCharge, 0.001*0.001*hours/24)
+	if s.Volts == 0 { // nothing ever tells the charge, so it is soon that of nodes at large
+		s.relax(iCharge, math.Exp(-hours/strangeHours), strangeCharge, strangeSpread)
+	}
 	if !s.CelsiusSet { // the capacity follows seasons that nobody sees
 		s.widen(iSize, 2*blindSize*blindSize*month/2)
 	}
 }
+
+// What is believed of the charge where no voltage was ever seen, and how soon counting from
+// the start is worth nothing, h: a node that lives stands nearer to full than to empty.
+const (
+	strangeHours  = 240.0
+	strangeCharge = 0.7
+	strangeSpread = 0.3
+)
 
 // blindSize is how far the capacity strays with the temperature where that is not measured,
 // relative: some 8 K about the year's mean at 0.5 % a kelvin.

@@ -55,12 +55,16 @@ func (o offset) less(p offset) offset {
 
 // like is how likely an error is; only the ratio to that of another means something.
 func (o offset) like(amps, more float64) float64 {
-	off, sd := amps-o.amps, math.Hypot(o.blur, more)
+	off, sd := math.Abs(amps-o.amps), math.Hypot(o.blur, more)
 	if o.reach < sd/4 {
 		return math.Exp(-(off * off) / (sd*sd + o.reach*o.reach/3) / 2)
 	}
-	return (math.Erf((off+o.reach)/sd/math.Sqrt2) - math.Erf((off-o.reach)/sd/math.Sqrt2)) / 2
+	near, far := (off-o.reach)/sd/math.Sqrt2, (off+o.reach)/sd/math.Sqrt2
+	return (math.Erfc(near) - math.Erfc(far)) / 2
 }
+
+// span is how far from its middle an error is possible at all.
+func (o offset) span(more float64) float64 { return o.reach + 7*math.Hypot(o.blur, more) }
 
 // known tells whether the sensor was seen for long enough.
 func (z Zero) known() bool { return z.Hours >= zeroHours }
