@@ -46,7 +46,7 @@ const starvedAfter = 30 * 24 * time.Hour
 // of cells and sensors at large is wide enough for the odd ones; a battery whose voltages and
 // fulls surprise little is not one of those, and its band is narrower.
 func bandSD(surprise, closing float64) float64 {
-	return min(max(1.6*math.Sqrt(0.15+max(surprise, 0.8*closing)), 0.95), 2.6)
+	return min(max(1.55*math.Sqrt(0.15+max(surprise, 0.8*closing)), 0.92), 2.6)
 }
 
 // Belief reads the state out.

@@ -31,7 +31,9 @@
 // missing from it is an unknown that is never averaged away. Fulls that surprise more than
 // they should count for less and widen the band.
 //
-// Bounds. Charge counted past full or empty says that it was counted wrong.
+// Bounds. Charge counted past full or empty says that it was counted wrong. Where no voltage
+// was ever seen that is all there is: within weeks the belief is that of nodes at large, and
+// its band nearly everything.
 //
 // Looks at the voltage, when the battery rests or feeds a small load: every six hours on the
 // plateau, oftener in the steep foot. The curve is replaced by its tangent on the foot, and
@@ -58,7 +60,7 @@
 // better than to 0.37 W rms, nor tell more than 59 % of the loads from 0.5 W on to ±0.3 W;
 // the split errs by little more. It is better where sensors show their zero error: that of
 // the charge current in the dark, that of the load with the load output off, the battery's
-// with both; and where the battery's and the load's sensor stand side by side, the dark shows
+// with both, for which an hour is enough; and where the battery's and the load's sensor stand side by side, the dark shows
 // the sum of their zero errors, which leaves some 0.28 W at best. With the zero told, the
 // load is known as well as the sum.
 //

@@ -27,6 +27,8 @@ func TestZeroErrorsSeenAtRest(t *testing.T) {
 		{"by day neither", 30, 1, 0.05, 1, math.NaN(), 0, 0.045, 0.055},
 		{"a sensor that shows no negative current", 0, 1, 0, 1, math.NaN(), -0.015, 0.035, 0.05},
 		{"the battery's own, with all off", 0, 0, 0, 0, -0.04, -0.04, 0, 0.01},
+		{"the battery's own, which is off by next to nothing", 0, 0, 0, 0, 0.002, 0.002, 0, 0.01},
+		{"the battery's own, too coarse to show anything", 0, 0, 0, 0, 0, 0, 0.025, 0.035},
 		{"the battery's own, with the load on", 0, 1, 0, math.NaN(), -0.5, 0, 0.03, 0.04},
 		{"beside that of the load, both are off by something", 0, 1, 0, 0.5, -0.44, 0.03, 0.015, 0.025},
 		{"so much together that both are off by all they can be", 0, 1, 0, 0.5, -0.62, -0.06, 0, 0.015},
@@ -47,6 +49,26 @@ func TestZeroErrorsSeenAtRest(t *testing.T) {
 		if o, _ := m.zero(&s); math.Abs(o.amps-c.amps) > 0.002 || o.sd() < c.least || o.sd() > c.most {
 			t.Errorf("%s: %.3f±%.3f A", c.name, o.amps, o.sd())
 		}
+	}
+}
+
+// TestAnHourWithTheLoadOffTellsTheZero: in the dark, with the load output off, what a battery's
+// sensor shows for an hour is its zero error, and what leaves besides is a load.
+func TestAnHourWithTheLoadOffTellsTheZero(t *testing.T) {
+	t.Parallel()
+	m := model()
+	s := m.Start()
+	s.Gauss.set(iDrain, 0.15, 0.006)
+	before := m.split(&s)
+	for k := range 13 {
+		r := reading.Reading{Stamp: at(5*float64(k), 0, 0).Stamp}
+		r.Set(reading.PanelVolts, 0)
+		r.Set(reading.LoadOn, 0)
+		r.Set(reading.BatteryAmps, 0.04+0.01*math.Sin(float64(5*k)))
+		s.zeros(&r, m.cells(), 5./60)
+	}
+	if g := m.split(&s); math.Abs(g.watts-0.11*13.2) > 0.15 || g.sd > 0.2 || before.sd < 0.35 {
+		t.Errorf("before %.2f±%.2f W, after %.2f±%.2f W, want 1.45", before.watts, before.sd, g.watts, g.sd)
 	}
 }
 

@@ -17,11 +17,12 @@ const (
 // Zero is what a current sensor shows while nothing flows through it, A.
 type Zero struct{ Amps, Hours float64 }
 
-// zeroHours is how long that must have been seen, and zeroLeast what counts as nothing: a
+// zeroHours is how long that must have been seen, so that an owner who switches the load off
+// for an hour in the dark learns of it; and zeroLeast what counts as nothing: a
 // meter that shows no negative current, or rounds, hides its error there. zeroSeen is how
 // well it is known then.
 const (
-	zeroHours = 6
+	zeroHours = 1
 	zeroLeast = 0.004
 	zeroSeen  = 0.004
 )
@@ -81,6 +82,19 @@ func (z Zero) believed(usual offset) (o offset, hidden bool) {
 	return offset{z.Amps, 0, zeroSeen}, false
 }
 
+// signed is the same of a sensor that shows either sign: nothing at all, for hours, is the
+// resolution of a coarse one.
+func (z Zero) signed(usual offset) offset {
+	const coarse, flat = 0.05, 1e-6
+	switch {
+	case !z.known():
+		return usual
+	case math.Abs(z.Amps) < flat:
+		return offset{0, min(usual.reach, coarse), usual.blur}
+	}
+	return offset{z.Amps, 0, zeroSeen}
+}
+
 // Pair is what two sensors of the same current showed together by night: the battery's, and
 // that of the load which alone flows then. What is left of their sum is the sum of their zero
 // errors, what their gains make of the load, and what the charger itself uses.
@@ -106,9 +120,12 @@ func (p *Pair) see(battery, load, hours float64) {
 // else may flow through one of them alone, A, as a charger's own need: some 10 mA, common
 // practice.
 const (
-	pairGain = 0.016
-	pairElse = 0.010
+	pairGain  = 0.016
+	pairElse  = 0.010
+	pairHours = 6 // to be seen, so that the load is the usual one
 )
+
+func (p *Pair) known() bool { return p.Hours >= pairHours }
 
 // believed is what the sum says of the battery's sensor, that of the load being off by as
 // much as is usual or by what was seen. A sum beyond what two sensors are off by tells that
@@ -162,8 +179,7 @@ func (m Model) zero(s *State) (o offset, hidden bool) {
 		if s.ZeroPair.known() && !s.ZeroBattery.known() {
 			return s.ZeroPair.believed(usual, out, s.ZeroOut.known()), false
 		}
-		o, _ = s.ZeroBattery.believed(usual)
-		return o, false
+		return s.ZeroBattery.signed(usual), false
 	}
 	in, hidden := s.ZeroIn.believed(usual)
 	if hidden { // it adds nothing in the dark
