@@ -57,12 +57,13 @@
 // Of a constant drain, readings cannot tell how much is a load and how much the zero error
 // of the current sensor; [Belief] gives the sum, which is known well (some 0.1 to 0.2 W), and
 // a split that rests on how large either usually is. From the exact sum nobody can split it
-// better than to 0.37 W rms, nor tell more than 59 % of the loads from 0.5 W on to ±0.3 W;
-// the split errs by little more. It is better where sensors show their zero error: that of
+// better than to 0.37 W rms, nor tell more than 59 % of the loads from 0.5 W on to ±0.3 W.
+// The split is 0.39 W off from the exact sum, and some 0.45 W from what is known of it after a
+// month. It is better where sensors show their zero error: that of
 // the charge current in the dark, that of the load with the load output off, the battery's
-// with both, for which an hour is enough; and where the battery's and the load's sensor stand side by side, the dark shows
-// the sum of their zero errors, which leaves some 0.28 W at best. With the zero told, the
-// load is known as well as the sum.
+// with both, for which an hour is enough; and where the battery's and the load's sensor stand
+// side by side, the dark shows the sum of their zero errors, which leaves some 0.28 W.
+// With the zero told, the load is known as well as the sum.
 //
 // Two other ways were tried and lead astray. A battery on float that takes nothing more would
 // show the drain of the day at once, but the battery feeds the loads for hours before its
@@ -78,6 +79,6 @@
 // [Model.Belief] after it. Keep [State] as JSON over restarts, and pass it through
 // [Model.Resumed] before the next step; if that is forgotten, a clock that starts again is
 // noticed. Where the wall clock is not right yet after a restart, nobody knows how long it was;
-// once it is right, the belief makes up for it. Batteries in parallel are one battery of their common capacity. When the owner
-// puts in another one, call [Model.Replaced].
+// once it is right, the belief makes up for it. Batteries in parallel are one battery of their
+// common capacity. When the owner puts in another one, call [Model.Replaced].
 package estimator
