@@ -61,6 +61,10 @@ func (f *Futures) fillVolts(cells int) {
 // about 30 mV apart at 25 °C on the measured cell.
 const hysteresis = 0.015
 
+// backDoubt is how far from the expected charge the load may come back: controllers go by a
+// voltage, which the charging current lifts; common practice.
+const backDoubt = 0.04
+
 // ends works out at which charge the load goes and comes back: from the cut-off voltage
 // under load and the battery's resistance, drawn towards what was seen here.
 func (f *Futures) ends(m Model, s *State, b estimator.Belief) {

@@ -41,6 +41,7 @@ type path struct {
 	soc, ah, panel, load float64
 	drift                float64          // W that the meters do not tell
 	cold                 float64          // K above the expected temperature
+	back                 float64          // charge at which the load comes back, against the expected
 	inhibit              bool             // charging stops below freezing
 	open                 uint8            // first day on which a covered panel is free
 	level                [numDays]float64 // place between the clearness levels
@@ -182,6 +183,9 @@ func (f *Futures) drawPaths(m Model, s *State, b estimator.Belief, p *plant, day
 			w.level[d] = tables[d].at(z)
 			w.busy[d] = w.load * math.Exp(loadDay*busy[d][i]-loadDay*loadDay/2)
 		}
+	}
+	for i, z := range draw() {
+		f.path[i].back = backDoubt * z
 	}
 	f.drawCover(s, rng)
 }

@@ -22,7 +22,7 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 		m.learnUntimed(&s, &r, b, dt.Hours())
 		return s
 	}
-	m.wake(&s, &r, b)
+	m.wake(&s, &r)
 	if dt == 0 {
 		return s
 	}
@@ -43,7 +43,7 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 
 // wake notes a cut-off that silenced the node: most are fed by the load that is cut, and
 // nobody but the silence tells of it.
-func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
+func (m Model) wake(s *State, r *reading.Reading) {
 	c := &s.Cutoff
 	silent := r.Wall.Sub(time.Unix(s.Last.Wall, 0))
 	if !s.Last.Empty || silent < darkLeast || silent > darkMost || c.Dark || c.LastAt >= s.Last.Wall {
@@ -51,7 +51,7 @@ func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
 	}
 	c.note(true, s.Last.SoC, s.Last.Wall)
 	if on, told := r.Get(reading.LoadOn); !told || on != 0 {
-		c.note(false, b.SoC, r.Wall.Unix())
+		c.Dark = false // the charge at which it came back was guessed, not seen
 	}
 }
 
