@@ -283,6 +283,34 @@ func TestLateTrustTellsHowLongItWas(t *testing.T) {
 	}
 }
 
+// A board without a clock starts after some days, is charged full, and then learns what time it
+// is: what was told by the full stands.
+func TestLateTrustDoesNotAgeAFull(t *testing.T) {
+	t.Parallel()
+	saved := lived(t).Memory()
+	c := NewCore(testPlan())
+	boot := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(time.Minute)}
+	c.Resume(saved, boot)
+	now := boot
+	for now.Mono < 5*time.Hour {
+		take(t, c, collector.Report{Source: "charger", At: now, Values: []reading.Value{
+			{Quantity: reading.BatteryVolts, X: 14.3}, {Quantity: reading.BatteryAmps, X: 0.8}, {Quantity: reading.LoadWatts, X: 5},
+		}})
+		c.Step(now)
+		now.Mono, now.Wall = now.Mono+5*time.Minute, now.Wall.Add(5*time.Minute)
+	}
+	full := c.Belief()
+	if full.SinceFull < 0 || full.SinceFull > time.Hour {
+		t.Fatalf("no full was believed: %+v", full)
+	}
+	aged := c.Memory().Mono
+	now.Wall, now.Trusted = saved.Wall.Add(72*time.Hour), true
+	c.Step(now)
+	if b := c.Belief(); b.SinceFull > time.Hour || b.Low < full.Low-0.02 || c.Memory().Mono-aged > time.Hour {
+		t.Errorf("since the full %v, band from %.2f, before the trust %v and %.2f", b.SinceFull, b.Low, full.SinceFull, full.Low)
+	}
+}
+
 func TestSnapshotIsImmutable(t *testing.T) {
 	t.Parallel()
 	c := NewCore(testPlan())

@@ -52,12 +52,16 @@ func (c *Core) Resume(m Memory, now reading.Stamp) {
 }
 
 // settle puts a guessed absence right once the clock is trusted. A guess that was too long
-// stays: the belief cannot go back in time.
+// stays: the belief cannot go back in time. After a full since the start it does not matter any
+// more how long it was, and to count it in would age what was told anew.
 func (c *Core) settle(now reading.Stamp) {
 	if !c.guessed || !now.Trusted {
 		return
 	}
 	c.guessed = false
+	if b := c.belief; b.SinceFull >= 0 && b.SinceFull < now.Mono-c.first.Mono {
+		return
+	}
 	began := now.Wall.Add(-now.Mono)
 	c.shift += max(0, began.Sub(c.memory.Wall)-c.away)
 }
