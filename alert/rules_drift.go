@@ -32,7 +32,10 @@ func loadUnmetered() Rule {
 				`{{if known "unmetered_watts_sd"}}give or take {{watts "unmetered_watts_sd"}}, {{end}}worked out from how fast the battery falls.`,
 				`something is wired to the battery itself, or the current sensor reads wrong.`,
 				`it is counted into the outlook already; but who does not know of it cannot switch it off.`),
-			Advice: []string{`On your next visit, follow each wire from the battery and note what does not pass the meter.`},
+			Advice: []string{
+				`On your next visit, follow each wire from the battery and note what does not pass the meter.`,
+				`To tell a load from an error of the sensor, leave the load output off for an hour after dark.`,
+			},
 		}},
 		Clear: MustExpr("ghost_found < 1"), ClearFor: time.Hour,
 	}

@@ -66,6 +66,7 @@ type Battery struct {
 	Reserve     float64  `yaml:"reserve" default:"0.20" range:"0..0.95" hint:"a ratio: 20 % is 0.20" doc:"charge not to go below, 0 to 1"`
 	CutoffVolts *float64 `yaml:"cutoff_volts" range:"1.5..65" example:"11.6" doc:"voltage under load at which the controller disconnects the load; 2.9 V a cell when left out"`
 	InitialSoC  *float64 `yaml:"initial_soc" range:"0..1" hint:"a ratio: 80 % is 0.80" example:"0.8" doc:"charge at the very first start, 0 to 1, if it is known"`
+	ZeroAmps    *float64 `yaml:"zero_amps" range:"0.001..0.5" example:"0.005" doc:"how far the current sensor may be off when nothing flows, A, where that is known; some 0.06 when left out, which hides a load of 0.8 W"`
 }
 
 // The voltage of a LiFePO4 cell under load at which a controller may sensibly disconnect,
@@ -99,6 +100,9 @@ func (b Battery) Model() estimator.Battery {
 	}
 	if b.InitialSoC != nil {
 		m.InitialSoC = *b.InitialSoC
+	}
+	if b.ZeroAmps != nil {
+		m.ZeroAmps = *b.ZeroAmps
 	}
 	return m
 }

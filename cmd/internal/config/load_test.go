@@ -161,8 +161,12 @@ func TestDefaults(t *testing.T) {
 		t.Fatal(problems)
 	}
 	m, p := cfg.Battery.Model(), cfg.Place()
-	if m.Cells != 4 || m.Reserve != 0.2 || math.Abs(m.CutoffVolts-11.6) > 1e-9 || !math.IsNaN(m.InitialSoC) {
+	if m.Cells != 4 || m.Reserve != 0.2 || math.Abs(m.CutoffVolts-11.6) > 1e-9 || !math.IsNaN(m.InitialSoC) || m.ZeroAmps != 0 {
 		t.Errorf("battery %+v", m)
+	}
+	known, problems := Parse("conf/node.yaml", []byte(strings.Replace(small, "capacity_ah: 80", "capacity_ah: 80, zero_amps: 0.005", 1)), fakeKinds(), All())
+	if len(problems) > 0 || known.Battery.Model().ZeroAmps != 0.005 {
+		t.Errorf("with a sensor's zero known: %v %v", known, problems)
 	}
 	if p.AzimuthDeg != 0 || !p.MPPT || p.Zone != time.UTC {
 		t.Errorf("a panel south of the equator looks north: %+v", p)
