@@ -22,7 +22,7 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 		m.learnUntimed(&s, &r, b, dt.Hours())
 		return s
 	}
-	m.wake(&s, &r)
+	m.wake(&s, &r, b)
 	if dt == 0 {
 		return s
 	}
@@ -37,22 +37,65 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 	if v.Top > 0 && !math.IsNaN(f.harvest) {
 		m.learnLight(&s, &p, &r, b, &v, f, mid, dt.Hours())
 	}
-	s.Last = Last{Wall: r.Wall.Unix(), SoC: orZero(b.SoC), Empty: m.empty(&r, b)}
+	s.Cutoff.feed(&r, dt.Hours())
+	volts, _ := r.Get(reading.BatteryVolts) // 0 where it is not known
+	s.Last = Last{Wall: r.Wall.Unix(), SoC: orZero(b.SoC), Volts: volts, Empty: m.empty(&r, b)}
 	return s
 }
 
 // wake notes a cut-off that silenced the node: most are fed by the load that is cut, and
 // nobody but the silence tells of it.
-func (m Model) wake(s *State, r *reading.Reading) {
+func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
 	c := &s.Cutoff
 	silent := r.Wall.Sub(time.Unix(s.Last.Wall, 0))
-	if !s.Last.Empty || silent < darkLeast || silent > darkMost || c.Dark || c.LastAt >= s.Last.Wall {
+	if silent < darkLeast || silent > darkMost || c.Dark || c.LastAt >= s.Last.Wall {
 		return
 	}
-	c.note(true, s.Last.SoC, s.Last.Wall)
-	if on, told := r.Get(reading.LoadOn); !told || on != 0 {
-		c.Dark = false // the charge at which it came back was guessed, not seen
+	early := !s.Last.Empty && silent >= earlyLeast && m.early(s, r)
+	if !s.Last.Empty && !early {
+		return
 	}
+	s.Last.Empty = true
+	c.note(true, s.Last.SoC, s.Last.Wall)
+	switch on, told := r.Get(reading.LoadOn); {
+	case told && on == 0:
+	case early:
+		c.note(false, b.SoC, r.Wall.Unix())
+	default: // after an empty battery the charge at which it came back is a guess
+		c.Dark = false
+	}
+}
+
+// Many a controller cuts the load well above what its owner believes. A battery that was on
+// the foot of its curve when it was last heard, and stands higher when it is heard again, has
+// had its load cut: it would stand lower if it had fed it all the while. Where a load was fed
+// at far lower voltages before, it was something else.
+const (
+	earlyLeast = 3 * time.Hour
+	earlyVolts = 3.225 // a cell, under load; the plateau lies above
+	earlyRise  = 0.025 // V a cell
+	earlyFed   = 0.075 // V a cell
+	earlySoC   = 0.35
+)
+
+func (m Model) early(s *State, r *reading.Reading) bool {
+	cells := float64(max(m.Battery.Cells, 1))
+	now, ok := r.Get(reading.BatteryVolts)
+	was := s.Last.Volts
+	return ok && was > 0 && was < min(earlyVolts*cells, s.Cutoff.Fed+earlyFed*cells) && now > was+earlyRise*cells && s.Last.SoC < earlySoC
+}
+
+// feed follows the lowest voltage at which the load was fed. It is forgotten over years: the
+// owner may set the controller anew.
+func (c *Cutoff) feed(r *reading.Reading, hours float64) {
+	v, ok := r.Get(reading.BatteryVolts)
+	if on, told := r.Get(reading.LoadOn); !ok || c.Dark || told && on == 0 {
+		return
+	}
+	if c.Fed == 0 || v < c.Fed {
+		c.Fed = v
+	}
+	c.Fed += (v - c.Fed) * hours / (5 * 365 * 24)
 }
 
 // roll closes the day in hand when the moment belongs to a later one.

@@ -68,7 +68,7 @@ func TestLedgerCountsASilentOutage(t *testing.T) {
 		name   string
 		volts  float64 // when last heard
 		silent time.Duration
-		on     float64 // of the load output, when heard again; -1 not told
+		on     float64 // of the load output, when heard again; -1 not told; -2 not told, and the battery stands lower then; -3 not told, after a night down to 12.1 V
 		want   bool
 	}{
 		{"empty, and dark for days", 11.8, 60 * time.Hour, -1, true},
@@ -76,6 +76,10 @@ func TestLedgerCountsASilentOutage(t *testing.T) {
 		{"empty, and heard before its load came back", 11.8, 60 * time.Hour, 0, true},
 		{"empty, and started again", 11.8, 10 * time.Minute, -1, false},
 		{"silent with charge left", 13.1, 60 * time.Hour, -1, false},
+		{"cut off above the voltage that the owner told", 12.7, 60 * time.Hour, -1, true},
+		{"low, and away for an hour", 12.7, 70 * time.Minute, -1, false},
+		{"low, and heard again lower", 12.7, 9 * time.Hour, -2, false},
+		{"low, where the load was fed far lower before", 12.7, 60 * time.Hour, -3, false},
 	} {
 		m := testModel()
 		began := time.Date(2024, 1, 10, 18, 0, 0, 0, time.UTC)
@@ -94,6 +98,9 @@ func TestLedgerCountsASilentOutage(t *testing.T) {
 		}
 		s = m.Record(s, lookAt(began.Add(10*time.Hour), 0.9))
 		last := began.Add(10*time.Hour + 5*time.Minute)
+		if c.on == -3 {
+			s = hear(s, last.Add(-time.Minute), 12.1)
+		}
 		s = hear(s, last, c.volts)
 		for at := last.Add(time.Hour); at.Before(last.Add(c.silent)); at = at.Add(time.Hour) {
 			s = m.Step(s, reading.Reading{Stamp: reading.Stamp{Mono: at.Sub(began), Wall: at, Trusted: true}}, belief(0.05))
@@ -103,7 +110,11 @@ func TestLedgerCountsASilentOutage(t *testing.T) {
 			t.Errorf("%s: %g looks were scored in the silence", c.name, n)
 		}
 		for i := range 4 {
-			s = hear(s, last.Add(c.silent+time.Duration(i)*5*time.Minute), 13)
+			volts := 13.0
+			if c.on == -2 {
+				volts = 12.6
+			}
+			s = hear(s, last.Add(c.silent+time.Duration(i)*5*time.Minute), volts)
 		}
 		s = m.Record(s, lookAt(last.Add(c.silent+20*time.Minute), 0.2))
 		got := s.Ledger.Scores[4]

@@ -4,7 +4,8 @@
 // It learns from the past alone ([Model.Step]): the load by hour and kind of day; what the
 // panel gives against its label; what stands before the sun; and each day's clearness, for
 // which the panel serves as a pyranometer. Hours in which the charger held back, refused a
-// cold battery, or the panel lay covered count as lower bounds, or not at all.
+// cold battery, or the panel lay covered count as lower bounds, or not at all. It learns at
+// which charge the load is cut, also from a silence that nothing else explains.
 //
 // It looks ahead ([Model.Project]) by sampling futures: days of sky from the process of
 // package sky, conditioned on what was seen and on a forecast; each taken hour by hour

@@ -41,7 +41,8 @@ type Clock struct {
 type Last struct {
 	Wall  int64 // Unix seconds; 0 is never
 	SoC   float64
-	Empty bool // the load was about to go
+	Volts float64 // of the battery; 0 where not known
+	Empty bool    // the load was about to go
 }
 
 // longestSpan is how far apart two readings may be for the energy between them to count.
@@ -108,6 +109,7 @@ type Cutoff struct {
 	LastAt    int64   // Unix seconds of the last time the load went; 0 is never
 	BackCount float64
 	BackSoC   float64 // at which it came back
+	Fed       float64 // V, the lowest at which it was fed, slowly forgotten; 0 is unknown
 }
 
 // meansSD is the doubt about monthly means that were given. Those of a year differ more, but
