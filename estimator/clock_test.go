@@ -1,7 +1,6 @@
 package estimator
 
 import (
-	"encoding/json"
 	"math"
 	"reflect"
 	"testing"
@@ -100,15 +99,8 @@ func TestRestart(t *testing.T) {
 	t.Parallel()
 	m := model()
 	s := afterFull(m)
-	text, err := json.Marshal(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var kept State
-	if err := json.Unmarshal(text, &kept); err != nil {
-		t.Fatal(err)
-	}
-	if !reflect.DeepEqual(kept, s) {
+	saved := kept(t, s)
+	if !reflect.DeepEqual(saved, s) {
 		t.Fatal("the belief did not come back from JSON as it was")
 	}
 	// The new process counts from zero; the wall clock says that three hours passed.
@@ -116,7 +108,7 @@ func TestRestart(t *testing.T) {
 	again.Mono = 10 * time.Second
 	later := at(130+29*60, 0, -1)
 	later.Mono = again.Mono + 5*time.Minute
-	for name, start := range map[string]State{"told": m.Resumed(kept), "not told": kept} {
+	for name, start := range map[string]State{"told": m.Resumed(saved), "not told": saved} {
 		got := m.Step(m.Step(start, again), later)
 		b, was := m.Belief(&got), m.Belief(&s)
 		if b.SinceFull < 3*time.Hour || b.SoC > was.SoC-0.02 || b.High-b.Low <= was.High-was.Low {
@@ -126,7 +118,7 @@ func TestRestart(t *testing.T) {
 	// Without a trusted clock the time is not known: the band says so, and counting goes on.
 	blind := again
 	blind.Trusted = false
-	got := m.Step(m.Resumed(kept), blind)
+	got := m.Step(m.Resumed(saved), blind)
 	if b, was := m.Belief(&got), m.Belief(&s); b.High-b.Low < was.High-was.Low+0.01 {
 		t.Errorf("after a silence of unknown length the band is %.3f wide, before %.3f", b.High-b.Low, was.High-was.Low)
 	}

@@ -50,17 +50,22 @@ func TestStateComesBackFromJSON(t *testing.T) {
 	t.Parallel()
 	m := model()
 	s := run(m, m.Start(), 0, 600, 13.3, -2.1)
+	if back := kept(t, s); !reflect.DeepEqual(s, back) {
+		t.Fatalf("came back as\n%+v\nfrom\n%+v", back, s)
+	}
+}
+
+// kept is a state as a file brings it back.
+func kept(t *testing.T, s State) (back State) {
+	t.Helper()
 	text, err := json.Marshal(s)
+	if err == nil {
+		err = json.Unmarshal(text, &back)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	var back State
-	if err := json.Unmarshal(text, &back); err != nil {
-		t.Fatal(err)
-	}
-	if !reflect.DeepEqual(s, back) {
-		t.Fatalf("came back as\n%+v\nfrom\n%+v", back, s)
-	}
+	return back
 }
 
 func TestStateOfAnotherFormStartsAfresh(t *testing.T) {

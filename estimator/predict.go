@@ -146,13 +146,14 @@ const (
 func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
 	hours := dt.Hours()
 	close := dt <= unseen && s.Flow.Set
-	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()))
-	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()))
+	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), blankLight)
+	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), blankLoad)
 	return a, c, math.Hypot(b, d)
 }
 
-// side is one side's charge and spread.
-func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess float64) (ah, spread float64) {
+// side is one side's charge and spread. Where nothing was ever seen of it, it is as guessed,
+// and what is unusual about it goes on for blank hours.
+func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess, blank float64) (ah, spread float64) {
 	switch {
 	case before && now:
 		return (was + is) / 2 * hours, 0.3 * math.Abs(is-was) * hours
@@ -163,10 +164,8 @@ func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess 
 	}
 	bound := unusualHours
 	switch {
-	case h.blank() && h == &s.Out:
-		bound = blankLoad
 	case h.blank():
-		bound = blankLight
+		bound = blank
 	case hours > unseen.Hours():
 		bound = min(hours, unusualHours)
 	}

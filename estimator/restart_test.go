@@ -1,7 +1,6 @@
 package estimator
 
 import (
-	"encoding/json"
 	"math"
 	"testing"
 	"time"
@@ -28,15 +27,7 @@ func (b boot) live(t *testing.T, m Model, s State) State {
 		}
 		s = m.Step(s, r)
 	}
-	text, err := json.Marshal(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var kept State
-	if err := json.Unmarshal(text, &kept); err != nil {
-		t.Fatal(err)
-	}
-	return m.Resumed(kept)
+	return m.Resumed(kept(t, s))
 }
 
 // TestClockThatIsTrustedLate: a board without a clock of its own starts with any time, and is

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"strings"
@@ -14,10 +13,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/outage"
+	"ebbwatch/cmd/internal/planning"
 	"ebbwatch/cmd/internal/report"
-	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/estimator"
 )
 
@@ -83,15 +81,15 @@ func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) 
 	in := report.Input{
 		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(),
 	}
-	var learned node.Memory
-	if err := statedir.Peek(c.State, "node", &learned); err == nil {
+	learned, _, err := planning.Learned(c.State)
+	switch {
+	case err != nil:
+		in.Record = "How good the forecasts were is not known: " + err.Error() + "."
+	case learned != nil:
 		in.Health = estimator.Model{Battery: in.Battery}.Belief(&learned.Belief).Health
 		in.Record = learned.Outlook.Ledger.Report().Words()
-	} else if !errors.Is(err, fs.ErrNotExist) {
-		in.Record = "How good the forecasts were is not known: " + err.Error() + "."
 	}
 	peers := plan(c).Engine.Instances["peer"]
-	var err error
 	if in.Steps, err = report.Load(ctx, h, span[0], span[1], peers, nil); err != nil {
 		return report.Report{}, err
 	}

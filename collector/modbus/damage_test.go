@@ -15,28 +15,16 @@ import (
 	"time"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
-
-// need skips a test that lacks something from outside the project; where everything has to
-// be there, it fails.
-func need(t testing.TB, what string, there bool) {
-	t.Helper()
-	switch {
-	case there:
-	case os.Getenv("CI") == "true":
-		t.Fatalf("needs %s", what)
-	default:
-		t.Skipf("skipped: needs %s", what)
-	}
-}
 
 // python finds the interpreter that Debian's packages belong to.
 func python(t testing.TB) string {
 	t.Helper()
 	const path = "/usr/bin/python3"
 	_, err := os.Stat(path)
-	need(t, path, err == nil)
+	needtest.Need(t, path, err == nil)
 	return path
 }
 

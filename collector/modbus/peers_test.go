@@ -17,6 +17,7 @@ import (
 
 	"ebbwatch/collector"
 	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -30,9 +31,9 @@ func cable(t testing.TB) (ours, theirs string) {
 func cableToPull(t testing.TB) (ours, theirs string, pull func()) {
 	t.Helper()
 	m1, s1, err := pty.Open()
-	need(t, "pseudo-terminals", err == nil)
+	needtest.Need(t, "pseudo-terminals", err == nil)
 	m2, s2, err := pty.Open()
-	need(t, "pseudo-terminals", err == nil)
+	needtest.Need(t, "pseudo-terminals", err == nil)
 	go func() { _, _ = io.Copy(m1, m2) }() // both end when the terminals are closed
 	go func() { _, _ = io.Copy(m2, m1) }()
 	pull = func() {
@@ -70,7 +71,7 @@ func startPeer(t testing.TB, name string, args ...string) string {
 // pymodbus is Debian's python3-pymodbus.
 func pymodbus(t testing.TB) (name string, args []string) {
 	py := python(t)
-	need(t, "python3-pymodbus", exec.Command(py, "-c", "import pymodbus.server.async_io").Run() == nil)
+	needtest.Need(t, "python3-pymodbus", exec.Command(py, "-c", "import pymodbus.server.async_io").Run() == nil)
 	return py, []string{"testdata/pymodbus_slave.py"}
 }
 
@@ -78,9 +79,9 @@ func pymodbus(t testing.TB) (name string, args []string) {
 func libmodbus(t testing.TB) (name string, args []string) {
 	t.Helper()
 	cc, err := exec.LookPath("cc")
-	need(t, "a C compiler", err == nil)
+	needtest.Need(t, "a C compiler", err == nil)
 	_, err = os.Stat("/usr/include/modbus/modbus.h")
-	need(t, "libmodbus-dev", err == nil)
+	needtest.Need(t, "libmodbus-dev", err == nil)
 	exe := filepath.Join(t.TempDir(), "libmodbus_slave")
 	out, err := exec.Command(cc, "-o", exe, "-I/usr/include/modbus", "testdata/libmodbus_slave.c", "-lmodbus").CombinedOutput()
 	if err != nil {

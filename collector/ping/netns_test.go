@@ -18,6 +18,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -30,7 +31,7 @@ func TestNamespace(t *testing.T) {
 		t.Skip("skipped: this is the inner run")
 	}
 	if _, err := exec.LookPath("ip"); err != nil {
-		missing(t, "the command ip")
+		needtest.Need(t, "the command ip", false)
 	}
 	cmd := exec.Command(os.Args[0], "-test.run=^TestBroken", "-test.v", "-test.timeout=60s")
 	cmd.Env = append(os.Environ(), inNamespace+"=1")
@@ -42,7 +43,7 @@ func TestNamespace(t *testing.T) {
 	}
 	out, err := cmd.CombinedOutput()
 	if errors.Is(err, syscall.EPERM) {
-		missing(t, "a network namespace: "+err.Error())
+		needtest.Need(t, "a network namespace: "+err.Error(), false)
 	}
 	if err != nil || strings.Count(string(out), "--- PASS: TestBroken") < 5 {
 		t.Fatalf("inside the namespace: %v\n%s", err, out)
@@ -137,7 +138,7 @@ func TestBrokenAtARouter(t *testing.T) {
 		t.Fatal(err)
 	}
 	if err := cmd.Start(); err != nil {
-		missing(t, "a second network namespace: "+err.Error())
+		needtest.Need(t, "a second network namespace: "+err.Error(), false)
 	}
 	t.Cleanup(func() { hold.Close(); cmd.Wait() })
 	setUpRouter(t, cmd.Process.Pid)
@@ -260,6 +261,6 @@ const groupRange = "/proc/sys/net/ipv4/ping_group_range" // of this namespace
 func allowGroups(t *testing.T) {
 	t.Helper()
 	if err := os.WriteFile(groupRange, []byte("0 65535"), 0); err != nil {
-		missing(t, "a writable ping_group_range: "+err.Error())
+		needtest.Need(t, "a writable ping_group_range: "+err.Error(), false)
 	}
 }

@@ -7,25 +7,15 @@ import (
 	"testing"
 
 	"github.com/creack/pty"
-)
 
-// need skips a test where something is missing, or fails it where all must be there.
-func need(t *testing.T, what string, there bool) {
-	t.Helper()
-	switch {
-	case there:
-	case os.Getenv("CI") == "true":
-		t.Fatalf("needs %s", what)
-	default:
-		t.Skipf("skipped: needs %s", what)
-	}
-}
+	"ebbwatch/collector/needtest"
+)
 
 // A program that we start must not hold the port open.
 func TestPortIsNotHandedToChildren(t *testing.T) {
 	t.Parallel()
 	m, s, err := pty.Open()
-	need(t, "pseudo-terminals", err == nil)
+	needtest.Need(t, "pseudo-terminals", err == nil)
 	defer func() { _ = m.Close(); _ = s.Close() }()
 	link := filepath.Join(t.TempDir(), "usb-0001")
 	if err := os.Symlink(s.Name(), link); err != nil {
@@ -37,7 +27,7 @@ func TestPortIsNotHandedToChildren(t *testing.T) {
 	}
 	defer func() { _ = w.Close() }()
 	entries, err := os.ReadDir("/proc/self/fd")
-	need(t, "/proc", err == nil)
+	needtest.Need(t, "/proc", err == nil)
 	held := 0
 	for _, e := range entries {
 		if to, _ := os.Readlink("/proc/self/fd/" + e.Name()); to != s.Name() {
@@ -78,7 +68,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 func TestBusyPort(t *testing.T) {
 	t.Parallel()
 	m, s, err := pty.Open()
-	need(t, "pseudo-terminals", err == nil)
+	needtest.Need(t, "pseudo-terminals", err == nil)
 	defer func() { _ = m.Close(); _ = s.Close() }()
 	p, err := Open(s.Name(), Mode{Baud: 9600})
 	if err != nil {

@@ -1,8 +1,6 @@
 package outlook
 
 import (
-	"math"
-
 	"ebbwatch/estimator"
 )
 
@@ -61,6 +59,9 @@ func (f *Futures) fillVolts(cells int) {
 // about 30 mV apart at 25 °C on the measured cell.
 const hysteresis = 0.015
 
+// backLeast is how far above the cut-off the load comes back at the least.
+const backLeast = 0.02
+
 // backDoubt is how far from the expected charge the load may come back: controllers go by a
 // voltage, which the charging current lifts; common practice.
 const backDoubt = 0.04
@@ -68,7 +69,7 @@ const backDoubt = 0.04
 // ends works out at which charge the load goes and comes back: from the cut-off voltage
 // under load and the battery's resistance, drawn towards what was seen here.
 func (f *Futures) ends(m Model, s *State, b estimator.Belief) {
-	cells := float64(max(m.Battery.Cells, 1))
+	cells := m.cells()
 	ohms := b.MilliOhms / 1000
 	if !(ohms > 0) {
 		ohms = 0.012 * cells / 4 * 100 / max(m.Battery.CapacityAh, 1) // common practice, leads included
@@ -86,5 +87,5 @@ func (f *Futures) ends(m Model, s *State, b estimator.Belief) {
 	if n := s.Cutoff.BackCount; n > 0 {
 		f.backSoC += n / (n + 1) * (s.Cutoff.BackSoC - f.backSoC)
 	}
-	f.backSoC = math.Max(f.backSoC, f.cutSoC+0.02)
+	f.backSoC = max(f.backSoC, f.cutSoC+backLeast)
 }

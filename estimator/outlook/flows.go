@@ -24,7 +24,7 @@ const converter = 0.95
 func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local time.Time, night bool) flows {
 	volts, ok := r.Get(reading.BatteryVolts)
 	if !ok {
-		volts = 3.3 * float64(max(m.Battery.Cells, 1))
+		volts = 3.3 * m.cells()
 	}
 	net := math.NaN()
 	if amps, ok := r.Get(reading.BatteryAmps); ok {

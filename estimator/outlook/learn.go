@@ -55,7 +55,7 @@ func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
 	if !s.Last.Empty && !early {
 		return
 	}
-	s.Last.Empty = true
+	s.Last.Empty = true // the days of this silence were dull, see unheard
 	c.note(true, s.Last.SoC, s.Last.Wall)
 	switch on, told := r.Get(reading.LoadOn); {
 	case told && on == 0:
@@ -79,7 +79,7 @@ const (
 )
 
 func (m Model) early(s *State, r *reading.Reading) bool {
-	cells := float64(max(m.Battery.Cells, 1))
+	cells := m.cells()
 	now, ok := r.Get(reading.BatteryVolts)
 	was := s.Last.Volts
 	return ok && was > 0 && was < min(earlyVolts*cells, s.Cutoff.Fed+earlyFed*cells) && now > was+earlyRise*cells && s.Last.SoC < earlySoC
@@ -156,7 +156,7 @@ func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief, ta
 			levels[k] += w
 		}
 	}
-	volts := 3.3 * float64(max(m.Battery.Cells, 1))
+	volts := 3.3 * m.cells()
 	gained := max(0, b.SoC-s.Last.SoC) * b.UsableAh * volts
 	spread := m.climate().At(p.noon(day - 1))
 	return spread.Score(clearness(&p.kts, &levels, gained/factor)), true
@@ -168,7 +168,7 @@ func (m Model) empty(r *reading.Reading, b estimator.Belief) bool {
 		return true
 	}
 	v, ok := r.Get(reading.BatteryVolts)
-	return ok && v < m.Battery.CutoffVolts+0.1*float64(max(m.Battery.Cells, 1))
+	return ok && v < m.Battery.CutoffVolts+0.1*m.cells()
 }
 
 // season is 1 in the depth of winter and -1 at the height of summer; near the equator there
@@ -204,7 +204,7 @@ func (m Model) loadIsOff(s *State, r *reading.Reading, b estimator.Belief, watts
 	}
 	low := b.SoC < 0.25
 	if v, ok := r.Get(reading.BatteryVolts); ok {
-		low = low || v < m.Battery.CutoffVolts+0.25*float64(max(m.Battery.Cells, 1))
+		low = low || v < m.Battery.CutoffVolts+0.25*m.cells()
 	}
 	return idle && low
 }

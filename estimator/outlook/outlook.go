@@ -85,6 +85,9 @@ type Model struct {
 	Battery estimator.Battery
 }
 
+// cells is the number of cells in series, at least one.
+func (m Model) cells() float64 { return float64(max(m.Battery.Cells, 1)) }
+
 // Project looks ahead from now. fc may be nil. The same inputs and seed give the same
 // outlook.
 func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {

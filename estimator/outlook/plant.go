@@ -31,12 +31,12 @@ type plant struct {
 }
 
 func (m Model) plant() plant {
-	cells := max(m.Battery.Cells, 1) * 9 // a 12 V panel of 36 for each four of the battery
+	cells := int(m.cells()) * 9 // a 12 V panel of 36 for each four of the battery
 	return plant{
 		site:  m.Site,
 		plane: sun.Plane{TiltDeg: m.Site.TiltDeg, AzimuthDeg: m.Site.AzimuthDeg, Albedo: albedo},
 		panel: sun.Panel{WattsPeak: m.Site.WattsPeak, Cells: cells},
-		hold:  batteryHold / 4 * float64(max(m.Battery.Cells, 1)),
+		hold:  batteryHold / 4 * m.cells(),
 		kts:   levelKts(),
 	}
 }

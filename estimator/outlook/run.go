@@ -124,7 +124,7 @@ const (
 func (f *Futures) runPath(i int, p *plan, t *tally) {
 	w := &f.path[i]
 	soc, perAh := w.soc, 1/w.ah
-	reserve, cut, backAt := f.battery.Reserve, f.cutSoC, max(f.backSoC+w.back, f.cutSoC+0.02)
+	reserve, cut, backAt := f.battery.Reserve, f.cutSoC, max(f.backSoC+w.back, f.cutSoC+backLeast)
 	dark, darkHours := f.dark, 0
 	reserveAt, cutAt, feedAt := never, never, never
 	if soc <= reserve {

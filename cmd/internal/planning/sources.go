@@ -103,7 +103,7 @@ func Learned(folder string) (*plan.Learned, time.Time, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, time.Time{}, nil
 	case err != nil:
-		return nil, time.Time{}, fmt.Errorf("cannot use what the node learned (--label leaves it out): %w", err)
+		return nil, time.Time{}, err
 	}
 	return &plan.Learned{Outlook: m.Outlook, Belief: m.Belief}, m.Wall, nil
 }
@@ -203,11 +203,13 @@ func (in *inputs) learn(c *config.Config, d Drawing, o Options) error {
 		return nil
 	}
 	l, at, err := Learned(folder)
-	if err != nil || l == nil {
-		if o.Learned != "" && err == nil {
-			err = fmt.Errorf("cannot use what the node learned: nothing is saved in %s", folder)
-		}
-		return err
+	switch {
+	case err != nil:
+		return fmt.Errorf("cannot use what the node learned (--label leaves it out): %w", err)
+	case l == nil && o.Learned != "":
+		return fmt.Errorf("cannot use what the node learned: nothing is saved in %s", folder)
+	case l == nil:
+		return nil
 	}
 	in.learned = fmt.Sprintf("What the node taught until %s overrides the label: panel (%.0f days), battery, horizon and sky", at.Format(time.DateOnly), l.Outlook.Panel.Days)
 	if in.kit.Learn(l, learnedDays) {
