@@ -119,23 +119,50 @@ func (w *writer) shape(db *sql.DB) error {
 	if err := tx.QueryRow("SELECT id FROM boots WHERE name = ?", w.o.Boot).Scan(&w.boot); err != nil {
 		return err
 	}
-	if _, err := tx.Exec("CREATE INDEX IF NOT EXISTS raw_seq ON raw (seq)"); err != nil {
-		return err
-	}
 	if _, err := tx.Exec("CREATE TABLE IF NOT EXISTS sent (name TEXT PRIMARY KEY, seq INTEGER NOT NULL) WITHOUT ROWID"); err != nil {
 		return err
 	}
-	var newest, seq, sent sql.NullInt64
-	if err := tx.QueryRow("SELECT (SELECT max(t) FROM raw), (SELECT max(seq) FROM raw), (SELECT max(seq) FROM sent)").Scan(&newest, &seq, &sent); err != nil {
+	if err := listLate(tx); err != nil {
 		return err
 	}
-	w.newest, w.seq = newest.Int64, max(seq.Int64, sent.Int64)
+	var newest, last, seq, sent sql.NullInt64
+	if err := tx.QueryRow("SELECT max(t), (SELECT max(seq) FROM sent) FROM raw").Scan(&newest, &sent); err != nil {
+		return err
+	}
+	// The sample that came last is the newest, or one of those that came late.
+	err = tx.QueryRow("SELECT t, seq FROM raw WHERE t IN (SELECT max(t) FROM raw UNION SELECT t FROM late) ORDER BY seq DESC LIMIT 1").Scan(&last, &seq)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	w.newest, w.last, w.seq, w.low = newest.Int64, last.Int64, max(seq.Int64, sent.Int64), map[string]int64{}
 	var n int
 	if err := tx.QueryRow("SELECT count(*) FROM (SELECT 1 FROM undated WHERE boot = ? LIMIT 1)", w.boot).Scan(&n); err != nil {
 		return err
 	}
 	w.stranded = n > 0
 	return tx.Commit()
+}
+
+// listLate makes the list of the samples that found their place after newer ones, because a
+// clock was set back. All others lie in the order in which they came, so that the samples need
+// no index by it, which was a third of all that is written: older files have that.
+func listLate(tx *sql.Tx) error {
+	have, err := columnsOf(tx, "late")
+	if err != nil || len(have) > 0 {
+		return err
+	}
+	for _, q := range []string{
+		"CREATE TABLE late (seq INTEGER PRIMARY KEY, t INTEGER NOT NULL)",
+		`INSERT INTO late SELECT seq, t FROM
+			(SELECT seq, t, max(t) OVER (ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS newest FROM raw)
+			WHERE t < newest`,
+		"DROP INDEX IF EXISTS raw_seq",
+	} {
+		if _, err := tx.Exec(q); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func addColumns(tx *sql.Tx, t table) error {
@@ -204,10 +231,10 @@ func (w *writer) view(tx *sql.Tx) error {
 // sweep keeps the file within its budget: samples older than they are kept for go first,
 // then, while the file is too large, the oldest of the finest.
 func (w *writer) sweep() error {
-	if w.newest == 0 {
+	if w.last == 0 {
 		return nil
 	}
-	if err := w.drop("raw", w.newest-w.o.RawFor.Milliseconds()); err != nil {
+	if err := w.drop("raw", w.last-w.o.RawFor.Milliseconds()); err != nil {
 		return err
 	}
 	const day = 24 * 60 * 60 * 1000
@@ -234,7 +261,7 @@ func (w *writer) sweep() error {
 			if err := w.db.QueryRow("SELECT min(t) FROM " + step.table).Scan(&oldest); err != nil {
 				return err
 			}
-			until := min(oldest.Int64+day, w.newest-step.keep*day)
+			until := min(oldest.Int64+day, w.last-step.keep*day)
 			if !oldest.Valid || until <= oldest.Int64 {
 				break
 			}
@@ -253,10 +280,19 @@ func (w *writer) drop(table string, until int64) error {
 		if err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
+		n, err := res.RowsAffected()
+		if err != nil {
 			return err
 		}
+		if n == 0 {
+			break
+		}
 	}
+	if table == w.raw.name {
+		_, err := w.db.Exec("DELETE FROM late WHERE t < ?", until)
+		return err
+	}
+	return nil
 }
 
 // used is what the file holds in bytes, without the pages that are free to be used again.

@@ -48,7 +48,20 @@ func (w *writer) unsent(receiver string, limit int) ([]Record, error) {
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return nil, err
 	}
-	rows, err := w.read(w.db, w.raw, "WHERE seq > ? ORDER BY seq LIMIT ?", done, limit)
+	// All that is lacking lies after low, but for what comes late later on. At the first time
+	// that is not known, and what was sent is looked through.
+	var first sql.NullInt64
+	err = w.db.QueryRow("SELECT t FROM raw WHERE t > ? AND seq > ? ORDER BY t LIMIT 1", w.low[receiver], done).Scan(&first)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return nil, err
+	}
+	if first.Valid {
+		w.low[receiver] = first.Int64 - 1
+	}
+	rows, err := w.read(w.db, w.raw, `WHERE t IN (
+			SELECT * FROM (SELECT t FROM raw WHERE t > ?1 AND seq > ?2 AND t NOT IN (SELECT t FROM late WHERE seq > ?2) ORDER BY t LIMIT ?3)
+			UNION SELECT * FROM (SELECT t FROM late WHERE seq > ?2 ORDER BY seq LIMIT ?3))
+		AND seq > ?2 ORDER BY seq LIMIT ?3`, w.low[receiver], done, limit)
 	if err != nil {
 		return nil, err
 	}

@@ -25,11 +25,13 @@ type writer struct {
 	// stranded is true while samples of this boot lie undated in the file.
 	stranded bool
 	pending  []sample
-	patience int   // samples to take before a card that failed is tried again
-	newest   int64 // the newest dated row, ms
-	seq      int64 // of the last sample that found its place
-	swept    int64 // flushes since the budget was looked at
-	damaged  int64 // rows whose checksum was wrong
+	patience int              // samples to take before a card that failed is tried again
+	newest   int64            // the newest dated row, ms
+	last     int64            // the row that came last, ms: not the newest after a clock was set back
+	seq      int64            // of the last sample that found its place
+	low      map[string]int64 // by receiver: a moment before all that it lacks, ms; see unsent
+	swept    int64            // flushes since the budget was looked at
+	damaged  int64            // rows whose checksum was wrong
 	asides   string
 }
 
@@ -186,12 +188,10 @@ func (w *writer) within(f func(*sql.Tx) error) error {
 
 // write stores samples, dated where the clock is or was known in this boot.
 func (w *writer) write(tx *sql.Tx, samples []sample) error {
-	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
+	p, err := w.places(tx)
 	if err != nil {
 		return err
 	}
-	touched := map[int64]bool{}
-	newest := w.newest
 	for _, x := range samples {
 		if x.note != nil {
 			if err := writeNote(tx, x); err != nil {
@@ -213,34 +213,64 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 		} else {
 			w.offset = t - x.mono
 		}
-		if err := w.insertRaw(insert, t, x.cells); err != nil {
+		if err := p.take(t, x.cells); err != nil {
 			return err
 		}
-		touched[t] = true
-		newest = max(newest, t)
 	}
-	if err := w.rollUp(tx, touched, newest); err != nil {
-		return err
-	}
-	w.newest = newest
-	return nil
+	return p.end()
 }
 
-// insertRaw stores a sample at its time, or a moment later where one is there already
-// because the clock was set back.
-func (w *writer) insertRaw(insert *sql.Stmt, t int64, cells []int64) error {
+// places stores samples at their times within one transaction.
+type places struct {
+	w            *writer
+	tx           *sql.Tx
+	insert       *sql.Stmt
+	touched      map[int64]bool
+	newest, last int64
+}
+
+func (w *writer) places(tx *sql.Tx) (*places, error) {
+	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
+	return &places{w: w, tx: tx, insert: insert, touched: map[int64]bool{}, newest: w.newest, last: w.last}, err
+}
+
+// take stores a sample at its time, or a moment later where one is there already because the
+// clock was set back.
+func (p *places) take(t int64, cells []int64) error {
 	cells = slices.Clone(cells) // what waits in memory must be as it was if this fails
-	w.seq++
-	cells[cellSeq] = w.seq
+	p.w.seq++
+	cells[cellSeq] = p.w.seq
 	for ; ; t++ {
-		res, err := insert.Exec(w.raw.args(row{[]int64{t}, cells})...)
+		res, err := p.insert.Exec(p.w.raw.args(row{[]int64{t}, cells})...)
 		if err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n > 0 {
+		n, err := res.RowsAffected()
+		if err != nil {
 			return err
 		}
+		if n > 0 {
+			break
+		}
 	}
+	p.touched[t] = true
+	p.last = t
+	if t < p.newest {
+		_, err := p.tx.Exec("INSERT INTO late (seq, t) VALUES (?, ?)", p.w.seq, t)
+		return err
+	}
+	p.newest = t
+	return nil
+}
+
+// end makes the sums of what is complete. What was stored counts only if the transaction holds,
+// but whoever looks for more than is there only looks in vain.
+func (p *places) end() error {
+	if err := p.w.rollUp(p.tx, p.touched, p.newest); err != nil {
+		return err
+	}
+	p.w.newest, p.w.last = p.newest, p.last
+	return nil
 }
 
 // redate moves the samples of this boot that were stored before the clock was known to
@@ -265,18 +295,14 @@ func (w *writer) redate() error {
 }
 
 func (w *writer) date(tx *sql.Tx, rows []row) error {
-	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
+	p, err := w.places(tx)
 	if err != nil {
 		return err
 	}
-	touched := map[int64]bool{}
-	newest := w.newest
 	for _, r := range rows {
-		t := r.key[1] + w.offset
-		if err := w.insertRaw(insert, t, r.cells); err != nil {
+		if err := p.take(r.key[1]+w.offset, r.cells); err != nil {
 			return err
 		}
-		touched[t], newest = true, max(newest, t)
 	}
 	if len(rows) > 0 {
 		last := rows[len(rows)-1].key
@@ -284,11 +310,7 @@ func (w *writer) date(tx *sql.Tx, rows []row) error {
 			return err
 		}
 	}
-	if err := w.rollUp(tx, touched, newest); err != nil {
-		return err
-	}
-	w.newest = newest
-	return nil
+	return p.end()
 }
 
 // querier is a transaction or the file itself.
