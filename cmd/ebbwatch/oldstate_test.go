@@ -51,14 +51,9 @@ func TestOldStateOpens(t *testing.T) {
 func nothingIsForgotten(t *testing.T, file string, v any) {
 	t.Helper()
 	dropped := map[string]bool{}
-	data, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, payload, _ := strings.Cut(string(data), "\n")
 	var saved any
-	if err := json.Unmarshal([]byte(payload), &saved); err != nil {
-		t.Fatalf("%s is not what was expected below its seal: %v", file, err)
+	if err := statedir.Peek(filepath.Dir(file), filepath.Base(file), &saved); err != nil {
+		t.Fatal(err)
 	}
 	again, err := json.Marshal(v)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,15 +14,11 @@ import (
 // disk is the folder as the file system gives it. Names are relative to it.
 type disk interface {
 	read(name string) ([]byte, error)
-	write(name string, data []byte) error // creates or empties, writes, and makes durable
+	write(name string, data []byte) error // over what is there, and makes it durable
 	rename(from, to string) error
 	remove(name string) error
 	list() ([]string, error)
-	sync() error // makes renames durable
 }
-
-// maxRead bounds what is read of one file; state is some kB.
-const maxRead = 64 << 20
 
 const lockName = "lock"
 
@@ -97,21 +94,28 @@ func (f folder) read(name string) ([]byte, error) {
 		return nil, err
 	}
 	defer file.Close()
-	return io.ReadAll(io.LimitReader(file, maxRead))
+	return io.ReadAll(io.LimitReader(file, maxState))
 }
 
+// write puts data at the beginning of a file that may be longer. A file that is there keeps its
+// blocks: a file system takes five times as long, and as many bytes, to make a new one.
 func (f folder) write(name string, data []byte) error {
-	file, err := os.OpenFile(f.in(name), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	file, err := os.OpenFile(f.in(name), os.O_WRONLY, 0)
+	made := errors.Is(err, fs.ErrNotExist)
+	if made {
+		file, err = os.OpenFile(f.in(name), os.O_WRONLY|os.O_CREATE, 0o600)
+	}
 	if err != nil {
 		return err
 	}
-	if _, err := file.Write(data); err != nil {
-		return errors.Join(err, file.Close())
+	_, err = file.Write(data)
+	if err == nil {
+		err = file.Sync()
 	}
-	if err := file.Sync(); err != nil {
-		return errors.Join(err, file.Close())
+	if err = errors.Join(err, file.Close()); err == nil && made {
+		err = f.sync()
 	}
-	return file.Close()
+	return err
 }
 
 func (f folder) rename(from, to string) error { return os.Rename(f.in(from), f.in(to)) }
@@ -127,6 +131,7 @@ func (f folder) list() ([]string, error) {
 	return names, err
 }
 
+// sync makes the names in the folder durable.
 func (f folder) sync() error {
 	dir, err := os.Open(f.path)
 	if err != nil {

