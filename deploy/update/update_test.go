@@ -33,7 +33,8 @@ stop) rm -f running ;;
 start | restart)
 	./ebbwatch version | grep -q wontstart && exit 1
 	./ebbwatch version >running
-	echo touched by "$(cat running)" >state/node ;;
+	echo touched by "$(cat running)" >state/node
+	grep -q ^old running || echo newer >state/node.1 ;;
 esac
 `, b.dir), 0o755)
 	return b
@@ -189,6 +190,11 @@ func (b bench) after(ends string, touched bool) {
 	}
 	if got := b.read("state/alerts"); got != "what the old one told" {
 		b.t.Errorf("the alarms were changed: %q", got)
+	}
+	if ends == "old" {
+		if _, err := os.Stat(b.path("state/node.1")); err == nil {
+			b.t.Error("the state of the new program is still there")
+		}
 	}
 	if ends == "new" {
 		if _, err := os.Stat(b.path("ebbwatch.old")); err != nil {
