@@ -9,7 +9,6 @@ require (
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/creack/pty v1.1.24
 	github.com/goburrow/modbus v0.1.0
-	github.com/google/renameio/v2 v2.0.2
 	github.com/klauspost/compress v1.20.1
 	github.com/prometheus-community/pro-bing v0.9.1
 	github.com/prometheus/client_golang v1.25.0

@@ -17,14 +17,15 @@ import (
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/remotewrite"
+	"ebbwatch/cmd/internal/statedir"
 )
 
 // besides are the parts that run beside the loop and that it never waits for, and what is
 // wrong with sending on.
-func besides(c loaded, h *history.Store, log *slog.Logger) (parts []func(context.Context, *node.Loop), trouble func() string, err error) {
+func besides(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []func(context.Context, *node.Loop), trouble func() string, err error) {
 	trouble = func() string { return "" }
 	if c.Weather != nil {
-		parts = append(parts, func(ctx context.Context, loop *node.Loop) { watchWeather(ctx, c, loop, log) })
+		parts = append(parts, func(ctx context.Context, loop *node.Loop) { watchWeather(ctx, c, store, loop, log) })
 	}
 	if c.RemoteWrite != nil {
 		w, err := remoteWriter(c, h, log)

@@ -91,7 +91,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
 	var writing func() string
-	if d.beside, writing, err = besides(c, h, log); err != nil {
+	if d.beside, writing, err = besides(c, store, h, log); err != nil {
 		return err
 	}
 	d.options.Troubles, d.options.Noticed = troubles(h.Problem, writing), notes(h)

@@ -2,18 +2,20 @@ package main
 
 import (
 	"context"
+	"errors"
 	"log/slog"
-	"path/filepath"
+	"strings"
 	"time"
 
 	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/weather"
 )
 
 // watchWeather hands each new forecast to the loop until the context ends. A failure is
 // logged when it is new; the outlook goes on with the last forecast, or with none.
-func watchWeather(ctx context.Context, c loaded, loop *node.Loop, log *slog.Logger) {
-	client, err := weather.New(*c.Weather, c.Site.Latitude, c.Site.Longitude, filepath.Join(c.State, "weather.json"), "ebbwatch/"+build().Version)
+func watchWeather(ctx context.Context, c loaded, store *statedir.Dir, loop *node.Loop, log *slog.Logger) {
+	client, err := weather.New(*c.Weather, c.Site.Latitude, c.Site.Longitude, keptWeather{store}, "ebbwatch/"+build().Version)
 	if err != nil {
 		log.Error("no forecasts", "err", err) // the configuration was checked before
 		return
@@ -42,4 +44,18 @@ func watchWeather(ctx context.Context, c loaded, loop *node.Loop, log *slog.Logg
 		case <-time.After(max(time.Minute, min(client.Due().Sub(now), 30*time.Minute))):
 		}
 	}
+}
+
+// keptWeather is the place in the state folder where the last forecast is kept.
+type keptWeather struct{ *statedir.Dir }
+
+const weatherState = "weather"
+
+func (k keptWeather) Save(v any) error { return k.Dir.Save(weatherState, v) }
+
+func (k keptWeather) Load(v any) error {
+	if problems := k.Dir.Load(weatherState, v).Problems; len(problems) > 0 {
+		return errors.New(strings.Join(problems, "; "))
+	}
+	return nil
 }

@@ -1,24 +1,19 @@
 package weather
 
-import (
-	"encoding/json"
-	"errors"
-	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
-	"time"
+import "time"
 
-	"github.com/google/renameio/v2"
-)
+// Store keeps one value durably, as JSON. Load leaves v alone where nothing was saved.
+type Store interface {
+	Load(v any) error
+	Save(v any) error
+}
 
 // cache is what is remembered of a service over a restart.
 type cache struct {
-	path string
 	told time.Time // until when the service wants to be left alone
 
 	URL       string    `json:"url"`
-	Body      []byte    `json:"body,omitempty"` // the last good answer
+	Body      string    `json:"body,omitempty"` // the last good answer
 	Fetched   time.Time `json:"fetched"`
 	Modified  string    `json:"modified,omitempty"` // its Last-Modified
 	NotBefore time.Time `json:"not_before"`
@@ -74,55 +69,5 @@ func (c *cache) failed(now time.Time, every time.Duration) {
 }
 
 func (c *cache) forget(now time.Time) {
-	c.Body, c.Modified, c.NotBefore = nil, "", now
-}
-
-// load reads the file. What was kept of another address is dropped.
-func (c *cache) load(url string) error {
-	c.URL = url
-	if c.path == "" {
-		return nil
-	}
-	text, err := os.ReadFile(c.path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("cannot read the kept forecast: %w", err)
-	}
-	was := cache{path: c.path}
-	if err := json.Unmarshal(text, &was); err != nil {
-		return fmt.Errorf("cannot read the kept forecast %s: %w", c.path, err)
-	}
-	if was.URL == url {
-		*c = was
-	}
-	return nil
-}
-
-// save replaces the file durably.
-func (c *cache) save() error {
-	if c.path == "" {
-		return nil
-	}
-	text, err := json.Marshal(c)
-	if err != nil {
-		return fmt.Errorf("cannot keep the forecast: %w", err)
-	}
-	if err := renameio.WriteFile(c.path, text, 0o600); err != nil {
-		return fmt.Errorf("cannot keep the forecast: %w", err)
-	}
-	return syncDir(filepath.Dir(c.path))
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("cannot keep the forecast: %w", err)
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil {
-		return fmt.Errorf("cannot keep the forecast: %w", err)
-	}
-	return nil
+	c.Body, c.Modified, c.NotBefore = "", "", now
 }

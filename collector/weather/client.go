@@ -61,15 +61,16 @@ type Client struct {
 	lat    float64
 	lon    float64
 	http   *http.Client
+	store  Store
 	cache  cache
 	last   *reading.Forecast
 	loaded bool
 	book   book // for a file of forecasts
 }
 
-// New makes a client for a place. cachePath is the file that keeps the last good answer;
-// empty keeps none. agent names the program and its version.
-func New(cfg Config, lat, lon float64, cachePath, agent string) (*Client, error) {
+// New makes a client for a place. The store keeps the last good answer; nil keeps none. agent
+// names the program and its version.
+func New(cfg Config, lat, lon float64, store Store, agent string) (*Client, error) {
 	var first error
 	cfg.Check(func(key, what string) {
 		if first == nil {
@@ -85,8 +86,7 @@ func New(cfg Config, lat, lon float64, cachePath, agent string) (*Client, error)
 	if cfg.BytesPerDay <= 0 {
 		cfg.BytesPerDay = 2_000_000
 	}
-	c := &Client{cfg: cfg, agent: agent, http: &http.Client{Timeout: time.Minute}}
-	c.cache.path = cachePath
+	c := &Client{cfg: cfg, agent: agent, store: store, http: &http.Client{Timeout: time.Minute}}
 	p, _ := FindPreset(cfg.Preset)
 	c.format, c.url = p.Format, p.URL
 	if cfg.Format != nil {
@@ -136,20 +136,41 @@ func (c *Client) Fetch(ctx context.Context, now time.Time) (*reading.Forecast, e
 // Due is when the service will next be asked.
 func (c *Client) Due() time.Time { return c.cache.NotBefore }
 
-// restore reads the cache; a damaged one is forgotten and told of.
+// restore reads what was kept; what was kept of another address is dropped, and what is damaged
+// is forgotten and told of.
 func (c *Client) restore(now time.Time) error {
-	if err := c.cache.load(c.url); err != nil {
+	var was cache
+	var err error
+	if c.store != nil {
+		err = c.store.Load(&was)
+	}
+	if was.URL == c.url {
+		c.cache = was
+	}
+	c.cache.URL = c.url
+	if err != nil {
+		err = fmt.Errorf("cannot read the kept forecast: %w", err)
+	}
+	if c.cache.Body == "" {
 		return err
 	}
-	if len(c.cache.Body) == 0 {
-		return nil
-	}
-	fc, err := c.parse(c.cache.Body, c.cache.Fetched)
-	if err != nil {
+	fc, unusable := c.parse([]byte(c.cache.Body), c.cache.Fetched)
+	if unusable != nil {
 		c.cache.forget(now)
-		return fmt.Errorf("cannot use the forecast kept in %s: %w", c.cache.path, err)
+		return errors.Join(err, fmt.Errorf("cannot use the kept forecast: %w", unusable))
 	}
 	c.last = fc
+	return err
+}
+
+// keep saves what is to be known after a restart.
+func (c *Client) keep() error {
+	if c.store == nil {
+		return nil
+	}
+	if err := c.store.Save(c.cache); err != nil {
+		return fmt.Errorf("cannot keep the forecast: %w", err)
+	}
 	return nil
 }
 
@@ -157,13 +178,13 @@ func (c *Client) restore(now time.Time) error {
 func (c *Client) ask(ctx context.Context, now time.Time) error {
 	if spent := c.cache.spent(now); spent >= c.cfg.BytesPerDay {
 		c.cache.NotBefore = now.Truncate(24 * time.Hour).Add(24 * time.Hour)
-		return errors.Join(fmt.Errorf("cannot ask for the weather: the budget of %d bytes a day is spent", c.cfg.BytesPerDay), c.cache.save())
+		return errors.Join(fmt.Errorf("cannot ask for the weather: the budget of %d bytes a day is spent", c.cfg.BytesPerDay), c.keep())
 	}
 	err := c.exchange(ctx, now)
 	if err != nil && ctx.Err() == nil {
 		c.cache.failed(now, c.cfg.Every)
 	}
-	return errors.Join(err, c.cache.save())
+	return errors.Join(err, c.keep())
 }
 
 func (c *Client) exchange(ctx context.Context, now time.Time) error {
@@ -216,7 +237,7 @@ func (c *Client) file(res *http.Response, body []byte, now time.Time) error {
 		return fmt.Errorf("%s: %w", host, err)
 	}
 	c.last = fc
-	c.cache.Body, c.cache.Fetched, c.cache.Modified = body, now, res.Header.Get("Last-Modified")
+	c.cache.Body, c.cache.Fetched, c.cache.Modified = string(body), now, res.Header.Get("Last-Modified")
 	c.cache.good(now, expiry(res, now), c.cfg.Every)
 	return nil
 }

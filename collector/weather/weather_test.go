@@ -2,6 +2,7 @@ package weather
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"math"
 	"net/http"
@@ -195,9 +196,24 @@ func serve(t *testing.T) *service {
 	return s
 }
 
-func client(t *testing.T, s *service, cache string) *Client {
+// kept is a store in memory.
+type kept struct{ data []byte }
+
+func (k *kept) Load(v any) error {
+	if k.data == nil {
+		return nil
+	}
+	return json.Unmarshal(k.data, v)
+}
+
+func (k *kept) Save(v any) (err error) {
+	k.data, err = json.Marshal(v)
+	return err
+}
+
+func client(t *testing.T, s *service, store Store) *Client {
 	t.Helper()
-	c, err := New(Config{Preset: "open-meteo", URL: s.URL + "/f?lat={lat}&lon={lon}", Contact: "club@example.org", Every: time.Hour}, 52.75, 6.57, cache, "ebbwatch/test")
+	c, err := New(Config{Preset: "open-meteo", URL: s.URL + "/f?lat={lat}&lon={lon}", Contact: "club@example.org", Every: time.Hour}, 52.75, 6.57, store, "ebbwatch/test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -206,7 +222,7 @@ func client(t *testing.T, s *service, cache string) *Client {
 
 func TestFetchIsPolite(t *testing.T) {
 	t.Parallel()
-	s, path := serve(t), filepath.Join(t.TempDir(), "weather.json")
+	s, store := serve(t), &kept{}
 	s.answer = func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Query().Get("lat") != "52.7500" {
 			t.Errorf("asked for %s", r.URL)
@@ -220,7 +236,7 @@ func TestFetchIsPolite(t *testing.T) {
 		w.Header().Set("Expires", "Sat, 01 Jun 2024 11:00:00 GMT")
 		_, _ = w.Write([]byte(arrays))
 	}
-	c, now := client(t, s, path), utc("2024-06-01T09:30:00Z")
+	c, now := client(t, s, store), utc("2024-06-01T09:30:00Z")
 	steps := []struct {
 		after time.Duration
 		asked int
@@ -244,7 +260,7 @@ func TestFetchIsPolite(t *testing.T) {
 		t.Errorf("asked if modified since %q", got)
 	}
 	// A restart without internet: the forecast is still there, and nobody is asked early.
-	again := client(t, s, path)
+	again := client(t, s, store)
 	if f, err := again.Fetch(context.Background(), now.Add(2*time.Hour+2*time.Minute)); err != nil || f == nil || len(s.asked) != 2 {
 		t.Errorf("after a restart: %v %v, asked %d times", f, err, len(s.asked))
 	}
@@ -262,7 +278,7 @@ func TestFetchBacksOff(t *testing.T) {
 		w.Header().Set("Retry-After", "7200")
 		w.WriteHeader(http.StatusTooManyRequests)
 	}
-	c, now := client(t, s, ""), utc("2024-06-01T09:30:00Z")
+	c, now := client(t, s, nil), utc("2024-06-01T09:30:00Z")
 	if _, err := c.Fetch(context.Background(), now); err != nil {
 		t.Fatal(err)
 	}
@@ -293,7 +309,7 @@ func TestFetchKeepsTheBudget(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
 	s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(arrays)) }
-	c := client(t, s, "")
+	c := client(t, s, nil)
 	c.cfg.BytesPerDay = 1500
 	now := utc("2024-06-01T00:00:00Z")
 	var told error
@@ -313,7 +329,7 @@ func TestFetchKeepsTheBudget(t *testing.T) {
 func TestFetchRefusesFloodsAndRubbish(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
-	c := client(t, s, filepath.Join(t.TempDir(), "w.json"))
+	c := client(t, s, &kept{})
 	now := utc("2024-06-01T09:30:00Z")
 	s.answer = func(w http.ResponseWriter, _ *http.Request) {
 		_, _ = w.Write([]byte("[" + strings.Repeat("1,", maxAnswer/2) + "1]"))
@@ -329,12 +345,9 @@ func TestFetchRefusesFloodsAndRubbish(t *testing.T) {
 
 func TestDamagedCacheIsForgotten(t *testing.T) {
 	t.Parallel()
-	s, path := serve(t), filepath.Join(t.TempDir(), "weather.json")
+	s := serve(t)
 	s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(arrays)) }
-	if err := os.WriteFile(path, []byte(`{"url":`), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	c := client(t, s, path)
+	c := client(t, s, &kept{[]byte(`{"url":`)})
 	f, err := c.Fetch(context.Background(), utc("2024-06-01T09:30:00Z"))
 	if f == nil || err == nil || !strings.Contains(err.Error(), "cannot read the kept forecast") {
 		t.Errorf("got %v %v, want a new forecast and word of the damage", f, err)
@@ -349,7 +362,7 @@ func TestFileOfForecasts(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	c, err := New(Config{File: path}, 52.75, 6.57, "", "ebbwatch/test")
+	c, err := New(Config{File: path}, 52.75, 6.57, nil, "ebbwatch/test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -387,11 +400,11 @@ func TestConfigIsChecked(t *testing.T) {
 		"stamp":          {Config{URL: "http://b", Format: &Format{Times: "t", GHI: Field{Path: "g", Stamp: "middle"}}}, `stamp "middle" is none of`},
 		"series":         {Config{URL: "http://b", Format: &Format{Series: "s", GHI: Field{Path: "g"}}}, "needs the path of the time"},
 	} {
-		if _, err := New(c.cfg, 0, 0, "", ""); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := New(c.cfg, 0, 0, nil, ""); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %v, want %q", name, err, c.want)
 		}
 	}
-	if _, err := New(Config{Preset: "met-norway"}, 0, 0, "", ""); err != nil {
+	if _, err := New(Config{Preset: "met-norway"}, 0, 0, nil, ""); err != nil {
 		t.Errorf("a preset alone: %v", err)
 	}
 }
@@ -401,7 +414,7 @@ func TestCancelledRequestIsNoFailure(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
 	s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(arrays)) }
-	c := client(t, s, "")
+	c := client(t, s, nil)
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
 	now := utc("2024-06-01T09:30:00Z")
@@ -423,7 +436,7 @@ func TestShapeIsTold(t *testing.T) {
 		if err := os.WriteFile(file, []byte(s.URL+"/secret-key?lat={lat}\n"), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		c, err := New(Config{URLFile: file}, 52.75, 6.57, "", "ebbwatch/test")
+		c, err := New(Config{URLFile: file}, 52.75, 6.57, nil, "ebbwatch/test")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -433,7 +446,7 @@ func TestShapeIsTold(t *testing.T) {
 	}
 	s := serve(t)
 	s.answer = func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(`{"sun":"yes"}`)) }
-	c, err := New(Config{URL: s.URL}, 0, 0, "", "")
+	c, err := New(Config{URL: s.URL}, 0, 0, nil, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -444,7 +457,7 @@ func TestShapeIsTold(t *testing.T) {
 
 func TestAddressStaysSecret(t *testing.T) {
 	t.Parallel()
-	c, err := New(Config{URL: "http://127.0.0.1:1/f?key=hunter2"}, 0, 0, "", "")
+	c, err := New(Config{URL: "http://127.0.0.1:1/f?key=hunter2"}, 0, 0, nil, "")
 	if err != nil {
 		t.Fatal(err)
 	}
