@@ -44,21 +44,22 @@ func board() (boot string, up time.Duration) {
 	return strings.TrimSpace(string(id)), time.Duration(mono.Nano())
 }
 
-// record keeps snapshots. It writes less while the node spares power. When the load may go at
-// any time it writes at once, and from then on as often as is usual, so that a cut costs no
-// more than at other times; no oftener, since that is when power is dearest.
+// record keeps snapshots. It writes less often while all is well, and while the node spares
+// power. When the load may go at any time it writes at once, and from then on as often as is
+// usual, so that a cut costs no more than at other times; no oftener, since that is when power
+// is dearest.
 func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
 	const usual, apart = 5 * time.Minute, time.Minute
 	var flushed time.Duration
 	var was bool
 	return func(s *facts.Snapshot) {
-		sparing := s.Extra["writes_thinned"] == 1
-		h.Spare(sparing)
+		p := pace(s)
+		h.SetPace(p)
 		h.Add(s)
 		is, since := low(s), s.At.Mono-flushed
 		begins := is && !was && since >= apart
 		was = is
-		if !begins && !(is && sparing && since >= usual) { // the history does the rest by itself
+		if !begins && !(is && p == history.Sparing && since >= usual) { // the history does the rest by itself
 			return
 		}
 		flushed = s.At.Mono
@@ -75,6 +76,24 @@ func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts
 // low tells whether the load may go at any time now.
 func low(s *facts.Snapshot) bool {
 	return s.Belief.Low < 0.05 || s.Outlook.Cutoff.P10 < 3 && !s.Outlook.At.IsZero()
+}
+
+// pace is how much the card is to be written now.
+func pace(s *facts.Snapshot) history.Pace {
+	switch {
+	case s.Extra["writes_thinned"] == 1:
+		return history.Sparing
+	case well(s):
+		return history.Calm
+	}
+	return history.Usual
+}
+
+// well tells whether nothing is amiss and the load will hardly go in the next days, as far as
+// anybody can say.
+func well(s *facts.Snapshot) bool {
+	return s.Ready && len(s.Alarms) == 0 && s.At.Trusted && s.Belief.Low > s.Battery.Reserve &&
+		!s.Outlook.At.IsZero() && s.Outlook.Cutoff.P10 > 72
 }
 
 // seed gives the chart the charge of the last week from before the start.

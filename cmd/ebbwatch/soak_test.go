@@ -23,80 +23,15 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/cardtest"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/sim"
 )
 
-// soakPlan says what a soak is to be: the seed makes the node, its weather and its troubles.
-type soakPlan struct {
-	seed   uint64
-	length time.Duration // in the node's time
-	speed  float64
-	every  time.Duration // between polls, in the node's time
-}
-
-// toldSoak is what the environment asks for. By default it is a short night of trouble, at a
-// speed at which only gross errors show.
-//
-// EBBWATCH_STUDY=1 is three days at twenty times the speed of life, most of four hours;
-// EBBWATCH_SOAK=72h@80 chooses both, here three days in 54 minutes. Beyond some 100 the polls
-// come further apart than 10 s, since no machine answers them any faster. EBBWATCH_SEED
-// repeats one; EBBWATCH_KEEP names a new folder for the state that it leaves. Give -timeout to the test, for its own is ten minutes.
-func toldSoak(t *testing.T) soakPlan {
-	t.Helper()
-	p := soakPlan{seed: 20260105, length: 80 * time.Minute, speed: 1200}
-	told := os.Getenv("EBBWATCH_SOAK")
-	if told == "" && os.Getenv("EBBWATCH_STUDY") != "" {
-		told = "72h@20"
-	}
-	if told != "" {
-		p.seed = uint64(time.Now().UnixNano())
-		length, speed, _ := strings.Cut(told, "@")
-		var errs [2]error
-		p.length, errs[0] = time.ParseDuration(length)
-		if p.speed, errs[1] = strconv.ParseFloat(speed, 64); errs[0] != nil || errs[1] != nil || !(p.speed > 0) {
-			t.Fatalf("cannot soak for %q: it must be such as 72h@20", told)
-		}
-	}
-	if given := os.Getenv("EBBWATCH_SEED"); given != "" {
-		var err error
-		if p.seed, err = strconv.ParseUint(given, 10, 64); err != nil {
-			t.Fatalf("EBBWATCH_SEED: %v", err)
-		}
-	}
-	p.every = max(10*time.Second, time.Duration(p.speed*0.1*float64(time.Second)))
-	return p
-}
-
-// soakNode is a node of one of two sorts, by the dice: a usual one, or one with several times
-// the panel and battery that its load needs, which is often full. Some days are grey.
-type soakNode struct {
-	sim.Spec
-	sort    string
-	plugged float64 // the load of the trouble, W
-}
-
-func soakNodeOf(dice *rand.Rand) soakNode {
-	n := soakNode{Spec: sim.DemoSpec(dice.Uint64())}
-	if dice.IntN(2) == 0 {
-		n.sort, n.plugged = "usual", 12
-		n.Panel.WattsPeak, n.Load.DayWatts, n.Load.NightWatts = 240, 8, 7
-	} else {
-		n.sort, n.plugged = "oversized", 30
-		n.Battery.CapacityAh, n.Battery.LabelAh, n.Panel.WattsPeak = 192, 200, 600
-	}
-	var clear []float64
-	for range 14 {
-		clear = append(clear, 0.1+0.85*dice.Float64())
-	}
-	n.Sky = sim.NewWeather(n.Latitude, n.Longitude, sim.Story(n.Latitude, n.Longitude, n.Start, clear, 11), dice.Uint64())
-	return n
-}
-
 // soak is a node, its owner's receiver and all that may go wrong between them.
 type soak struct {
 	soakPlan
-	t        *testing.T
+	t        testing.TB
 	dice     *rand.Rand
 	dir      string
 	node     soakNode
@@ -121,7 +56,7 @@ type soak struct {
 	met      map[string]int // how often each fault came
 }
 
-func newSoak(t *testing.T, p soakPlan) *soak {
+func newSoak(t testing.TB, p soakPlan) *soak {
 	t.Helper()
 	s := &soak{soakPlan: p, t: t, dice: rand.New(rand.NewPCG(p.seed, 20)), dir: t.TempDir(), met: map[string]int{}, orphans: map[string]bool{}}
 	s.node = soakNodeOf(s.dice)
@@ -139,12 +74,7 @@ func newSoak(t *testing.T, p soakPlan) *soak {
 	if err := os.Mkdir(state, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if err := unix.Mount("tmpfs", state, "tmpfs", 0, "size=16m"); err == nil {
-		s.tmpfs = true
-		t.Cleanup(func() { _ = unix.Unmount(state, unix.MNT_DETACH) })
-	} else {
-		t.Logf("the disk is never full: cannot mount one of its own: %v", err)
-	}
+	s.insert(state)
 	s.plugIn("127.0.0.1:0")
 	t.Cleanup(s.unplugWire)
 	write(t, filepath.Join(s.dir, "map.yaml"), string(s.node.MapYAML()))
@@ -169,6 +99,22 @@ state: state
 	s.keepTime()
 	s.run()
 	return s
+}
+
+// insert puts the disk in that the state lies on.
+func (s *soak) insert(state string) {
+	s.t.Helper()
+	if s.card != "" {
+		cardtest.Attach(s.t, s.card, state)
+		s.t.Cleanup(func() { cardtest.Detach(s.t, state) })
+		return
+	}
+	if err := unix.Mount("tmpfs", state, "tmpfs", 0, "size=16m"); err != nil {
+		s.t.Logf("the disk is never full: cannot mount one of its own: %v", err)
+		return
+	}
+	s.tmpfs = true
+	s.t.Cleanup(func() { _ = unix.Unmount(state, unix.MNT_DETACH) })
 }
 
 // keepTime lets the node live on by the daemon's own clock, also while nobody asks it.

@@ -88,7 +88,7 @@ type Store struct {
 	ask     chan func(*writer)
 	stop    chan struct{}
 	done    chan struct{}
-	sparing atomic.Bool // see Spare
+	pace    atomic.Int32 // see SetPace
 	problem atomic.Pointer[string]
 	dropped atomic.Int64
 }
@@ -105,26 +105,46 @@ func Open(o Options) *Store {
 	return s
 }
 
-// thinning is how many times further apart samples are, and how many times longer they wait in
-// memory, while power is spared: each write wakes the card.
+// Pace says how much the card is written.
+type Pace int32
+
+// The paces. Each write wakes the card, and the file system writes several times what it is
+// given: batches of five minutes come to more than 8 MB a day, those of ten do not.
+const (
+	Usual   Pace = iota // a batch waits for as long as the options say
+	Calm                // nothing is amiss and power will not go soon: twice as long
+	Sparing             // power is short: samples lie three times as far apart, and wait three times as long
+)
+
 const thinning = 3
 
-// Spare has the history written a third as often, from now on, or as usual again. It may be
-// called by any goroutine. A power cut then costs up to three batches, 15 minutes by default.
-func (s *Store) Spare(yes bool) { s.sparing.Store(yes) }
+// SetPace has the history written at a pace from now on. It may be called by any goroutine. A
+// power cut costs one batch: 5, 10 or 15 minutes by default.
+func (s *Store) SetPace(p Pace) { s.pace.Store(int32(p)) }
 
-// stretched is a span that is longer while power is spared.
-func (s *Store) stretched(d time.Duration) time.Duration {
-	if s.sparing.Load() {
-		return thinning * d
+// every is the least time between samples.
+func (s *Store) every() time.Duration {
+	if Pace(s.pace.Load()) == Sparing {
+		return thinning * s.o.Every
 	}
-	return d
+	return s.o.Every
+}
+
+// batch is how long samples wait.
+func (s *Store) batch() time.Duration {
+	switch Pace(s.pace.Load()) {
+	case Calm:
+		return 2 * s.o.Batch
+	case Sparing:
+		return thinning * s.o.Batch
+	}
+	return s.o.Batch
 }
 
 // Add takes a sample of the snapshot, unless the last is too fresh. It does not wait.
 func (s *Store) Add(snap *facts.Snapshot) {
 	mono := (s.o.MonoBase + snap.At.Mono).Milliseconds()
-	if s.began && mono-s.last < s.stretched(s.o.Every).Milliseconds() {
+	if s.began && mono-s.last < s.every().Milliseconds() {
 		return
 	}
 	after := s.last - s.o.MonoBase.Milliseconds()

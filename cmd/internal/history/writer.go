@@ -66,7 +66,7 @@ func (w *writer) run() {
 			w.drain()
 			f(w)
 		case now := <-tick.C: // nothing may wait for ever where no more comes
-			if now.Sub(wrote) >= w.stretched(w.o.Batch)-w.o.Batch/2 {
+			if now.Sub(wrote) >= w.batch()-w.o.Batch/2 {
 				wrote = now
 				w.report(w.flush())
 			}
@@ -94,7 +94,7 @@ func (w *writer) take(x sample) {
 		w.pending = slices.Delete(w.pending, 0, len(w.pending)-keepSamples)
 	}
 	w.patience--
-	if x.mono-w.pending[0].mono >= w.stretched(w.o.Batch).Milliseconds() && w.patience <= 0 {
+	if x.mono-w.pending[0].mono >= w.batch().Milliseconds() && w.patience <= 0 {
 		w.report(w.flush())
 	}
 }

@@ -15,6 +15,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"ebbwatch/collector/needtest"
 )
 
 // broken is a real folder whose operations fail from the nth on: one of them (a full disk
@@ -143,9 +145,8 @@ func TestReadOnlyFolder(t *testing.T) {
 // TestFullDisk fills a real file system of 64 kB. It needs the right to mount one.
 func TestFullDisk(t *testing.T) {
 	path := t.TempDir()
-	if err := syscall.Mount("tmpfs", path, "tmpfs", 0, "size=64k"); err != nil {
-		needs(t, "the right to mount a small file system: %v", err)
-	}
+	err := syscall.Mount("tmpfs", path, "tmpfs", 0, "size=64k")
+	needtest.Need(t, fmt.Sprintf("the right to mount a small file system: %v", err), err == nil)
 	t.Cleanup(func() {
 		if err := syscall.Unmount(path, 0); err != nil {
 			t.Error(err)
@@ -154,7 +155,7 @@ func TestFullDisk(t *testing.T) {
 	d := open(t, path)
 	save(t, d, belief{N: 1})
 	save(t, d, belief{N: 2})
-	err := d.Save("belief", belief{N: 3, Notes: noise(200_000)})
+	err = d.Save("belief", belief{N: 3, Notes: noise(200_000)})
 	if !errors.Is(err, syscall.ENOSPC) || !strings.HasPrefix(err.Error(), "cannot save "+path+"/belief: ") {
 		t.Errorf("error %v", err)
 	}
