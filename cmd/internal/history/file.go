@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -83,8 +84,37 @@ func (w *writer) tryOpen() (err error) {
 	if err := w.shape(db); err != nil {
 		return err
 	}
-	w.db = db
+	w.db, w.roomy = db, false
 	return nil
+}
+
+// logRoom is a little more than the log of SQLite holds when it begins again from its start.
+const logRoom = 1_100_000
+
+// makeRoom lengthens the log to what it will come to, once. A file that grows batch by batch
+// costs the card three times what is put into it: blocks are found and written down each time.
+// SQLite takes zeros at the end of its log for nothing, as it does what is left there of before.
+func (w *writer) makeRoom() {
+	if w.roomy {
+		return
+	}
+	w.roomy = true
+	log, err := os.OpenFile(w.o.Path+"-wal", os.O_WRONLY, 0)
+	if err != nil {
+		return // it costs more, and no more than that
+	}
+	defer log.Close()
+	size, err := log.Seek(0, io.SeekEnd)
+	if err != nil || size >= logRoom {
+		return
+	}
+	zeros := make([]byte, 32<<10)
+	for left := logRoom - size; left > 0 && err == nil; left -= int64(len(zeros)) {
+		_, err = log.Write(zeros[:min(left, int64(len(zeros)))])
+	}
+	if err = errors.Join(err, log.Sync()); err != nil {
+		_ = log.Truncate(size) // a full disk is better used otherwise
+	}
 }
 
 // escape makes a path fit for a file: URI.

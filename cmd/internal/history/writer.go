@@ -31,6 +31,7 @@ type writer struct {
 	seq      int64            // of the last sample that found its place
 	low      map[string]int64 // by receiver: a moment before all that it lacks, ms; see unsent
 	swept    int64            // flushes since the budget was looked at
+	roomy    bool             // see makeRoom
 	damaged  int64            // rows whose checksum was wrong
 	asides   string
 }
@@ -152,6 +153,7 @@ func (w *writer) flushOnce() error {
 		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
 	}
 	w.pending = slices.Delete(w.pending, 0, n)
+	w.makeRoom()
 	if w.swept++; w.swept%72 == 1 {
 		if err := w.sweep(); err != nil {
 			return fmt.Errorf("cannot keep %s within its budget: %w", w.o.Path, err)

@@ -243,7 +243,7 @@ func (r Report) warningSection() section {
 		s.Head = []string{"Raised", "What it said", "What came"}
 		s.Rows = append(s.Rows, []string{r.when(w.Raised), w.Title, came})
 	}
-	s.Says = append(s.Says, fmt.Sprintf("%d warnings of a cut-off ahead, %d came true; %d cut-offs came without one.", len(r.Warnings), right, len(r.Unwarned)))
+	s.Says = append(s.Says, fmt.Sprintf("Warnings of a cut-off ahead: %d, of which %d came true; cut-offs without one: %d.", len(r.Warnings), right, len(r.Unwarned)))
 	return s
 }
 
