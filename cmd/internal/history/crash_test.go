@@ -13,6 +13,9 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
+	"ebbwatch/cmd/internal/cardtest"
 	"ebbwatch/cmd/internal/history"
 )
 
@@ -95,7 +98,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 	batches := 0
 	rng := rand.New(rand.NewPCG(1, 2))
 	for range trials(6, 200) {
-		batches = killOnce(t, path, batches, rng.IntN(6))
+		batches = writeAndEnd(t, path, batches, rng.IntN(6), (*os.Process).Kill)
 		n, err := sound(path, batches)
 		if err != nil {
 			t.Fatalf("after %d batches: %v", batches, err)
@@ -108,9 +111,32 @@ func TestKilledAtAnyInstant(t *testing.T) {
 	t.Logf("%d batches written in all", batches)
 }
 
-// killOnce lets a writer go on from a batch, kills it a moment after some more were
+// The power of a card is cut while it is written: a real ext4 file system, whose journal is
+// dropped. What was acknowledged is there, and the file is whole.
+func TestPowerCutOfTheCard(t *testing.T) {
+	image, card := cardtest.Image(t, 64<<20), t.TempDir()
+	t.Cleanup(func() { _ = unix.Unmount(card, unix.MNT_DETACH) }) // is mounted only after a failure
+	path := filepath.Join(card, "history.db")
+	batches := 0
+	rng := rand.New(rand.NewPCG(3, 4))
+	for cut := range trials(6, 100) {
+		cardtest.Attach(t, image, card)
+		batches = writeAndEnd(t, path, batches, rng.IntN(6), func(*os.Process) error { return cardtest.CutPower(card) })
+		cardtest.Detach(t, card)
+		cardtest.Attach(t, image, card)
+		n, err := sound(path, batches)
+		if aside, _ := filepath.Glob(path + ".damaged-*"); err != nil || len(aside) > 0 || n > 30*(batches+1) {
+			t.Fatalf("cut %d: %d samples after %d batches, %v, set aside %v", cut, n, batches, err, aside)
+		}
+		cardtest.Detach(t, card)
+		batches = (n + 29) / 30
+	}
+	t.Logf("%d batches written in all", batches)
+}
+
+// writeAndEnd lets a writer go on from a batch, ends it a moment after some more were
 // acknowledged, and gives the number that were in all.
-func killOnce(t *testing.T, path string, batches, more int) int {
+func writeAndEnd(t *testing.T, path string, batches, more int, end func(*os.Process) error) int {
 	t.Helper()
 	cmd := exec.CommandContext(t.Context(), os.Args[0])
 	cmd.Env = append(os.Environ(), "EBBWATCH_TEST_WRITER="+path, "EBBWATCH_TEST_FIRST="+strconv.Itoa(batches))
@@ -129,10 +155,12 @@ func killOnce(t *testing.T, path string, batches, more int) int {
 		}
 		batches = n + 1
 		if i == more {
-			_ = cmd.Process.Kill()
+			if err := end(cmd.Process); err != nil {
+				t.Error(err)
+			}
 		}
 	}
-	_ = cmd.Wait() // it was killed
+	_ = cmd.Wait() // it was killed, or complains of its card
 	return batches
 }
 
