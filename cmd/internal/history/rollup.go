@@ -7,18 +7,17 @@ import (
 	"slices"
 )
 
-// rollUp makes the sums of every hour that is over and that the moments fall into: of each of
-// its five minutes from the samples, and of itself from those. An hour that is not over is left
-// until it is, its five minutes too: whoever looks before that adds up the samples, and the card
-// is spared a write.
+// rollUp makes the sums of every hour that is over and that the moments fall into: of its five
+// minutes from the samples, and of itself from those. An hour that is not over is left until it
+// is, its five minutes too: whoever looks before that adds up the samples, and the card is spared
+// a write.
 func (w *writer) rollUp(tx *sql.Tx, touched map[int64]bool, newest int64) error {
 	five, hour := w.rolls[0], w.rolls[1]
-	spans, hours := map[int64]bool{}, map[int64]bool{}
+	hours := map[int64]bool{}
 	if w.newest > 0 {
 		hours[floor(w.newest, hour.span)] = true // it may have been open until now
 	}
 	for t := range touched {
-		spans[floor(t, five.span)] = true
 		hours[floor(t, hour.span)] = true
 	}
 	for _, from := range slices.Sorted(maps.Keys(hours)) {
@@ -26,10 +25,8 @@ func (w *writer) rollUp(tx *sql.Tx, touched map[int64]bool, newest int64) error 
 			continue
 		}
 		for t := from; t < from+hour.span; t += five.span {
-			if spans[t] || from == floor(w.newest, hour.span) {
-				if err := w.rollOne(tx, five, t, w.raw); err != nil {
-					return err
-				}
+			if err := w.rollOne(tx, five, t, w.raw); err != nil {
+				return err
 			}
 		}
 		if err := w.rollOne(tx, hour, from, five.table); err != nil {

@@ -149,7 +149,7 @@ func (w *writer) flushOnce() error {
 		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
 	}
 	n := len(w.pending)
-	if err := w.within(func(tx *sql.Tx) error { return w.write(tx, w.pending[:n]) }); err != nil {
+	if err := w.lay(func(p *places) error { return w.write(p, w.pending[:n]) }); err != nil {
 		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
 	}
 	w.pending = slices.Delete(w.pending, 0, n)
@@ -189,14 +189,10 @@ func (w *writer) within(f func(*sql.Tx) error) error {
 }
 
 // write stores samples, dated where the clock is or was known in this boot.
-func (w *writer) write(tx *sql.Tx, samples []sample) error {
-	p, err := w.places(tx)
-	if err != nil {
-		return err
-	}
+func (w *writer) write(p *places, samples []sample) error {
 	for _, x := range samples {
 		if x.note != nil {
-			if err := writeNote(tx, x); err != nil {
+			if err := writeNote(p.tx, x); err != nil {
 				return err
 			}
 			continue
@@ -204,7 +200,7 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 		if x.wall == 0 && !w.dated {
 			w.stranded = true
 			r := row{[]int64{w.boot, x.mono}, x.cells}
-			if _, err := tx.Exec(w.undated.insert("INSERT OR REPLACE"), w.undated.args(r)...); err != nil {
+			if _, err := p.tx.Exec(w.undated.insert("INSERT OR REPLACE"), w.undated.args(r)...); err != nil {
 				return err
 			}
 			continue
@@ -219,7 +215,7 @@ func (w *writer) write(tx *sql.Tx, samples []sample) error {
 			return err
 		}
 	}
-	return p.end()
+	return nil
 }
 
 // places stores samples at their times within one transaction.
@@ -231,9 +227,23 @@ type places struct {
 	newest, last int64
 }
 
-func (w *writer) places(tx *sql.Tx) (*places, error) {
-	insert, err := tx.Prepare(w.raw.insert("INSERT OR IGNORE"))
-	return &places{w: w, tx: tx, insert: insert, touched: map[int64]bool{}, newest: w.newest, last: w.last}, err
+// lay has samples stored in one transaction, with the sums of what they complete.
+func (w *writer) lay(samples func(*places) error) error {
+	p := &places{w: w, touched: map[int64]bool{}, newest: w.newest, last: w.last}
+	err := w.within(func(tx *sql.Tx) (err error) {
+		p.tx = tx
+		if p.insert, err = tx.Prepare(w.raw.insert("INSERT OR IGNORE")); err != nil {
+			return err
+		}
+		if err := samples(p); err != nil {
+			return err
+		}
+		return w.rollUp(tx, p.touched, p.newest)
+	})
+	if err == nil { // else the hour that was open still is
+		w.newest, w.last = p.newest, p.last
+	}
+	return err
 }
 
 // take stores a sample at its time, or a moment later where one is there already because the
@@ -265,28 +275,18 @@ func (p *places) take(t int64, cells []int64) error {
 	return nil
 }
 
-// end makes the sums of what is complete. What was stored counts only if the transaction holds,
-// but whoever looks for more than is there only looks in vain.
-func (p *places) end() error {
-	if err := p.w.rollUp(p.tx, p.touched, p.newest); err != nil {
-		return err
-	}
-	p.w.newest, p.w.last = p.newest, p.last
-	return nil
-}
-
 // redate moves the samples of this boot that were stored before the clock was known to
 // their places, a thousand at a time.
 func (w *writer) redate() error {
 	for w.stranded && w.dated {
 		more := false
-		err := w.within(func(tx *sql.Tx) error {
-			rows, err := w.read(tx, w.undated, "WHERE boot = ? ORDER BY mono LIMIT 1000", w.boot)
+		err := w.lay(func(p *places) error {
+			rows, err := w.read(p.tx, w.undated, "WHERE boot = ? ORDER BY mono LIMIT 1000", w.boot)
 			if err != nil {
 				return err
 			}
 			more = len(rows) > 0
-			return w.date(tx, rows)
+			return w.date(p, rows)
 		})
 		if err != nil {
 			return err
@@ -296,23 +296,18 @@ func (w *writer) redate() error {
 	return nil
 }
 
-func (w *writer) date(tx *sql.Tx, rows []row) error {
-	p, err := w.places(tx)
-	if err != nil {
-		return err
-	}
+func (w *writer) date(p *places, rows []row) error {
 	for _, r := range rows {
 		if err := p.take(r.key[1]+w.offset, r.cells); err != nil {
 			return err
 		}
 	}
-	if len(rows) > 0 {
-		last := rows[len(rows)-1].key
-		if _, err := tx.Exec("DELETE FROM undated WHERE boot = ? AND mono <= ?", last[0], last[1]); err != nil {
-			return err
-		}
+	if len(rows) == 0 {
+		return nil
 	}
-	return p.end()
+	last := rows[len(rows)-1].key
+	_, err := p.tx.Exec("DELETE FROM undated WHERE boot = ? AND mono <= ?", last[0], last[1])
+	return err
 }
 
 // querier is a transaction or the file itself.
