@@ -98,7 +98,9 @@ func (f folder) read(name string) ([]byte, error) {
 }
 
 // write puts data at the beginning of a file that may be longer. A file that is there keeps its
-// blocks: a file system takes five times as long, and as many bytes, to make a new one.
+// blocks: a file system takes five times as long, and as many bytes, to make a new one. The first
+// block, which tells the number, comes last, so that a process that is killed midway leaves the
+// number of what was there before.
 func (f folder) write(name string, data []byte) error {
 	file, err := os.OpenFile(f.in(name), os.O_WRONLY, 0)
 	made := errors.Is(err, fs.ErrNotExist)
@@ -108,7 +110,10 @@ func (f folder) write(name string, data []byte) error {
 	if err != nil {
 		return err
 	}
-	_, err = file.Write(data)
+	first := min(block, len(data))
+	if _, err = file.WriteAt(data[first:], int64(first)); err == nil {
+		_, err = file.WriteAt(data[:first], 0)
+	}
 	if err == nil {
 		err = file.Sync()
 	}

@@ -56,7 +56,8 @@ func checksum(version int, tail string, packed []byte) string {
 	return fmt.Sprintf("%x", h.Sum(nil))
 }
 
-// unseal takes the JSON out, and its number, if the file is whole. Its errors wrap errDamaged.
+// unseal takes the JSON out, and its number, if the file is whole. Its errors wrap errDamaged;
+// beside one the number is what the first line says, 0 where it says none.
 func unseal(data []byte) (payload []byte, number int64, err error) {
 	line, rest, found := bytes.Cut(data, []byte("\n"))
 	words := strings.SplitN(string(line), " ", 4)
@@ -67,28 +68,25 @@ func unseal(data []byte) (payload []byte, number int64, err error) {
 		return nil, 0, fmt.Errorf("%w: its first line is not that of a state file", errDamaged)
 	}
 	size, last, _ := strings.Cut(words[3], " ")
+	number, _ = strconv.ParseInt(last, 10, 64) // held against its sum below
 	n, err := strconv.Atoi(size)
 	if err != nil || n < 0 || n > len(rest) || words[1] == "1" && n != len(rest) {
-		return nil, 0, fmt.Errorf("%w: it holds %d bytes, not %s", errDamaged, len(rest), size)
+		return nil, number, fmt.Errorf("%w: it holds %d bytes, not %s", errDamaged, len(rest), size)
 	}
 	v, err := strconv.Atoi(words[1])
 	if err != nil || words[2] != checksum(v, words[3], rest[:n]) {
-		return nil, 0, fmt.Errorf("%w: its check sum is wrong", errDamaged)
+		return nil, number, fmt.Errorf("%w: its check sum is wrong", errDamaged)
 	}
 	switch v {
 	case 1:
 		return rest, 0, nil
 	case version:
-		if number, err = strconv.ParseInt(last, 10, 64); err == nil {
-			payload, err = unpack(rest[:n])
+		if payload, err = unpack(rest[:n]); err != nil {
+			return nil, number, fmt.Errorf("%w: %w", errDamaged, err)
 		}
-	default:
-		return nil, 0, fmt.Errorf("%w for this version: its format is %d, not %d", errDamaged, v, version)
+		return payload, number, nil
 	}
-	if err != nil {
-		return nil, 0, fmt.Errorf("%w: %w", errDamaged, err)
-	}
-	return payload, number, nil
+	return nil, number, fmt.Errorf("%w for this version: its format is %d, not %d", errDamaged, v, version)
 }
 
 func unpack(packed []byte) ([]byte, error) {

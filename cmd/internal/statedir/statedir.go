@@ -1,7 +1,7 @@
 // Package statedir keeps the small state that must survive a restart, in a folder that one
 // daemon owns. Power may vanish at any instant: each state has two files, and the older of them
 // is written over and made durable while the newer stays as it is. A file that is damaged, or
-// was cut off while it was written, is set aside and reported; it never stops a start.
+// that a power cut left half written, is set aside and reported; it never stops a start.
 package statedir
 
 import (
@@ -161,14 +161,23 @@ func generations(disk disk, name string) []generation {
 		if err == nil {
 			g.payload, g.number, g.err = unseal(data)
 		}
-		if g.err != nil {
-			g.number = -1
-		}
 		out = append(out, g)
 	}
-	slices.SortStableFunc(out, func(a, b generation) int { return cmp.Compare(b.number, a.number) })
+	slices.SortStableFunc(out, func(a, b generation) int {
+		switch {
+		case a.err == nil && b.err != nil:
+			return -1
+		case a.err != nil && b.err == nil:
+			return 1
+		}
+		return cmp.Compare(b.number, a.number)
+	})
 	return out
 }
+
+// superseded tells of what is damaged that it was to be replaced anyway: its number is less than
+// that of a state that is whole. A process that was killed while it wrote leaves that.
+func (g generation) superseded(by stored) bool { return g.number > 0 && g.number < by.number }
 
 // Loaded is the outcome of a load.
 type Loaded struct {
@@ -194,7 +203,7 @@ func (d *Dir) Load(name string, v any) Loaded {
 			}
 		}
 		switch {
-		case g.err == nil:
+		case g.err == nil || out.Found && g.superseded(d.newest[name]):
 		case errors.Is(g.err, errDamaged):
 			out.Problems = append(out.Problems, fmt.Sprintf("%s %s: %s", d.Path(g.file), g.err, d.setAside(name, g.file)))
 		default:
