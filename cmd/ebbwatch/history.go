@@ -10,12 +10,14 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
 
+	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
@@ -89,11 +91,12 @@ func pace(s *facts.Snapshot) history.Pace {
 	return history.Usual
 }
 
-// well tells whether nothing is amiss and the load will hardly go in the next days, as far as
+// well tells whether nothing grave is amiss and the load will hardly go within a day, as far as
 // anybody can say.
 func well(s *facts.Snapshot) bool {
-	return s.Ready && len(s.Alarms) == 0 && s.At.Trusted && s.Belief.Low > s.Battery.Reserve &&
-		!s.Outlook.At.IsZero() && s.Outlook.Cutoff.P10 > 72
+	grave := slices.ContainsFunc(s.Alarms, func(a facts.Alarm) bool { return a.Severity == string(alert.Critical) })
+	return s.Ready && !grave && s.Belief.Low > s.Battery.Reserve &&
+		s.OutlookKnown() && !s.Outlook.Dark && !(s.Outlook.Cutoff.P10 < 24) // not a number: beyond the horizon
 }
 
 // seed gives the chart the charge of the last week from before the start.

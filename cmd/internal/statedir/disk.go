@@ -98,14 +98,13 @@ func (f folder) read(name string) ([]byte, error) {
 }
 
 // write puts data at the beginning of a file that may be longer. A file that is there keeps its
-// blocks: a file system takes five times as long, and as many bytes, to make a new one. The first
-// block, which tells the number, comes last, so that a process that is killed midway leaves the
-// number of what was there before.
+// blocks: a file system takes five times as long, and as many bytes, to make a new one, which is
+// whole before it gets its name. The first block, which tells the number, comes last, so that a
+// process that is killed midway leaves the number of what was there before.
 func (f folder) write(name string, data []byte) error {
 	file, err := os.OpenFile(f.in(name), os.O_WRONLY, 0)
-	made := errors.Is(err, fs.ErrNotExist)
-	if made {
-		file, err = os.OpenFile(f.in(name), os.O_WRONLY|os.O_CREATE, 0o600)
+	if errors.Is(err, fs.ErrNotExist) {
+		return f.make(name, data)
 	}
 	if err != nil {
 		return err
@@ -114,13 +113,25 @@ func (f folder) write(name string, data []byte) error {
 	if _, err = file.WriteAt(data[first:], int64(first)); err == nil {
 		_, err = file.WriteAt(data[:first], 0)
 	}
+	return errors.Join(err, file.Sync(), file.Close())
+}
+
+func (f folder) make(name string, data []byte) error {
+	temp := "." + name + tempSuffix
+	file, err := os.OpenFile(f.in(temp), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(data)
+	err = errors.Join(err, file.Sync(), file.Close())
 	if err == nil {
-		err = file.Sync()
+		err = f.rename(temp, name)
 	}
-	if err = errors.Join(err, file.Close()); err == nil && made {
-		err = f.sync()
+	if err != nil {
+		_ = f.remove(temp) // what is left of it goes with the next start
+		return err
 	}
-	return err
+	return f.sync()
 }
 
 func (f folder) rename(from, to string) error { return os.Rename(f.in(from), f.in(to)) }

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"ebbwatch/collector/needtest"
 )
@@ -300,6 +301,41 @@ func TestKilledWhileSaving(t *testing.T) {
 	if saved < kills {
 		t.Errorf("only %d saves in %d lives", saved, kills)
 	}
+}
+
+// TestKilledAtTheFirstSaves kills a process at about the time when it makes its files: none is
+// found half made.
+func TestKilledAtTheFirstSaves(t *testing.T) {
+	t.Parallel()
+	random := rand.New(rand.NewPCG(3, 4))
+	none := 0
+	for i := range 60 {
+		path := t.TempDir()
+		cmd := exec.Command(os.Args[0], "-test.run=^TestSaver$")
+		cmd.Env = append(os.Environ(), saverFolder+"="+path)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		for { // it is about to begin once it has the lock
+			if _, err := os.Stat(filepath.Join(path, lockName)); err == nil {
+				break
+			}
+			runtime.Gosched()
+		}
+		<-time.After(time.Duration(random.IntN(4000)) * time.Microsecond)
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait() // it was killed
+		d := open(t, path)
+		var b belief
+		l := d.Load("belief", &b)
+		if len(l.Problems) > 0 {
+			t.Fatalf("kill %d: %+v", i, l)
+		}
+		if !l.Found {
+			none++
+		}
+	}
+	t.Logf("%d of 60 had saved nothing yet", none)
 }
 
 // saveAndEnd starts the saving process, ends it after some saves, and gives the last number
