@@ -33,7 +33,7 @@ const historyFile = "history.db"
 func openHistory(c loaded, log *slog.Logger) *history.Store {
 	boot, up := board()
 	return history.Open(history.Options{
-		Path: filepath.Join(c.State, historyFile), Peers: plan(c).Engine.Instances["peer"],
+		Path: filepath.Join(c.State, historyFile), Peers: plan(c).Engine.Instances["peer"], Prompt: c.RemoteWrite != nil,
 		Boot: boot, MonoBase: up, Log: log,
 	})
 }

@@ -37,7 +37,10 @@ type Options struct {
 	Every time.Duration
 	// Batch is how long samples wait in memory; 0: 5 minutes.
 	Batch time.Duration
-	Log   *slog.Logger
+	// Prompt says that somebody waits for what is written, such as a server that it is sent on
+	// to: a batch then waits no longer because all is well.
+	Prompt bool
+	Log    *slog.Logger
 }
 
 func (o Options) withDefaults() Options {
@@ -132,10 +135,10 @@ func (s *Store) every() time.Duration {
 
 // batch is how long samples wait.
 func (s *Store) batch() time.Duration {
-	switch Pace(s.pace.Load()) {
-	case Calm:
+	switch p := Pace(s.pace.Load()); {
+	case p == Calm && !s.o.Prompt:
 		return 2 * s.o.Batch
-	case Sparing:
+	case p == Sparing:
 		return thinning * s.o.Batch
 	}
 	return s.o.Batch
