@@ -23,7 +23,7 @@ func homeConfig(t *testing.T, hook string, nodes ...string) string {
 	for i := 0; i < len(nodes); i += 2 {
 		text += fmt.Sprintf("  - {name: %s, state: %q}\n", nodes[i], nodes[i+1])
 	}
-	text += fmt.Sprintf("every: 1s\nafter: 2s\nnotify:\n  - {name: owner, webhook: {url: %q}}\nweb: {listen: \"127.0.0.1:0\"}\nstate: state\n", hook)
+	text += fmt.Sprintf("every: 1s\nafter: 2s\nquiet: \"off\"\nnotify:\n  - {name: owner, webhook: {url: %q}}\nweb: {listen: \"127.0.0.1:0\"}\nstate: state\n", hook)
 	write(t, file, text)
 	return file
 }
