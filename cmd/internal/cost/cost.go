@@ -131,11 +131,13 @@ type sample struct {
 const (
 	short = 10 * time.Minute
 	long  = 24 * time.Hour
+	day   = long - time.Hour // of the kept samples one is older than this, after a day
 	apart = time.Minute
 )
 
 // Take notes what is used at a moment of the monotonic clock, and gives the facts that are
-// known. Rates are known after a minute.
+// known. Rates are known after a minute. Those of a day are, until a day is over, what was written
+// and sent so far: a start is busier than a day.
 func (m *Meter) Take(at time.Duration, u Use) map[string]float64 {
 	if n := len(m.kept); n > 0 && u.Wakeups+m.offset < m.kept[n-1].use.Wakeups {
 		m.offset = m.kept[n-1].use.Wakeups - u.Wakeups // a thread ended: a counter never falls
@@ -158,7 +160,7 @@ func (m *Meter) Take(at time.Duration, u Use) map[string]float64 {
 		put("own_wakeups_per_second", (u.Wakeups-s.use.Wakeups)/dt)
 	}
 	if s, ok := m.before(at, long); ok && at-s.at >= short {
-		days := (at - s.at).Hours() / 24
+		days := max(at-s.at, day).Hours() / 24
 		put("own_written_bytes_per_day", (u.WrittenBytes-s.use.WrittenBytes)/days)
 		put("own_sent_bytes_per_day", (u.SentBytes-s.use.SentBytes)/days)
 	}

@@ -122,6 +122,18 @@ func TestRatesForgetTheStart(t *testing.T) {
 	}
 }
 
+// What a start writes is not taken for what the rest of the day will.
+func TestABusyStartIsNoDay(t *testing.T) {
+	t.Parallel()
+	var m cost.Meter
+	for at := time.Duration(0); at <= 6*time.Hour; at += time.Minute {
+		x := m.Take(at, cost.Use{WrittenBytes: 1e6 * min(1, at.Minutes())})
+		if a, known := x["own_written_bytes_per_day"]; at >= 10*time.Minute && (!known || a < 1e6 || a > 1.05e6) {
+			t.Fatalf("%s after a start that wrote 1 MB: %v a day, %v", at, a, known)
+		}
+	}
+}
+
 // A thread that ends takes its count with it; the total never falls.
 func TestWakeupsNeverFall(t *testing.T) {
 	t.Parallel()
