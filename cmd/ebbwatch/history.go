@@ -77,7 +77,7 @@ func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts
 
 // low tells whether the load may go at any time now.
 func low(s *facts.Snapshot) bool {
-	return s.Belief.Low < 0.05 || s.Outlook.Cutoff.P10 < 3 && !s.Outlook.At.IsZero()
+	return s.Belief.Low < 0.05 || s.OutlookKnown() && s.Outlook.Cutoff.P10 < 3
 }
 
 // pace is how much the card is to be written now.
