@@ -16,7 +16,7 @@ import (
 	"ebbwatch/cmd/internal/outage"
 	"ebbwatch/cmd/internal/planning"
 	"ebbwatch/cmd/internal/report"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // reportFlags choose the span and the form of a report.
@@ -86,7 +86,7 @@ func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) 
 	case err != nil:
 		in.Record = "How good the forecasts were is not known: " + err.Error() + "."
 	case learned != nil:
-		in.Health = estimator.Model{Battery: in.Battery}.Belief(&learned.Belief).Health
+		in.Health = battery.Model{Battery: in.Battery}.Belief(&learned.Belief).Health
 		in.Record = learned.Outlook.Ledger.Report().Words()
 	}
 	peers := plan(c).Engine.Instances["peer"]

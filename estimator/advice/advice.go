@@ -8,7 +8,7 @@ import (
 	"fmt"
 	"time"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 
@@ -68,7 +68,7 @@ func (o Offer) Line() string {
 type Question struct {
 	Model    outlook.Model
 	State    *outlook.State
-	Belief   estimator.Belief
+	Belief   battery.Belief
 	Now      time.Time
 	Forecast *reading.Forecast
 	Seed     uint64

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
@@ -20,9 +20,9 @@ func slipway(t *testing.T, soc float64) Question {
 			Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 30, AzimuthDeg: 180, MPPT: true, Zone: time.UTC,
 			Insolation: []float64{0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5},
 		},
-		Battery: estimator.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
+		Battery: battery.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
 	}
-	b := estimator.Belief{SoC: soc, Low: soc - 0.04, High: soc + 0.04, SoCSD: 0.025, UsableAh: 95, UsableAhSD: 3, MilliOhms: math.NaN()}
+	b := battery.Belief{SoC: soc, Low: soc - 0.04, High: soc + 0.04, SoCSD: 0.025, UsableAh: 95, UsableAhSD: 3, MilliOhms: math.NaN()}
 	s := m.Start()
 	from := time.Date(2024, 11, 30, 18, 0, 0, 0, time.UTC)
 	for i := range 14 * 96 {

@@ -3,7 +3,7 @@ package outlook
 import (
 	"time"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // Levels is how many levels of a day's clearness the light of an hour is worked out for.
@@ -39,7 +39,7 @@ type Bench struct {
 
 // Bench takes the parts out. s and b are what was learned, or [Model.Start] and the belief
 // of a battery that nothing is known of.
-func (m Model) Bench(s *State, b estimator.Belief) *Bench {
+func (m Model) Bench(s *State, b battery.Belief) *Bench {
 	f := &Futures{battery: m.Battery, freezing: true}
 	f.fillVolts(m.Battery.Cells)
 	f.ends(m, s, b)

@@ -1,7 +1,7 @@
 package outlook
 
 import (
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 const voltBins = 64
@@ -68,7 +68,7 @@ const backDoubt = 0.04
 
 // ends works out at which charge the load goes and comes back: from the cut-off voltage
 // under load and the battery's resistance, drawn towards what was seen here.
-func (f *Futures) ends(m Model, s *State, b estimator.Belief) {
+func (f *Futures) ends(m Model, s *State, b battery.Belief) {
 	cells := m.cells()
 	ohms := b.MilliOhms / 1000
 	if !(ohms > 0) {

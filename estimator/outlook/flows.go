@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // flows is what one reading says of harvest and load, W at the battery. What is not known
@@ -21,7 +21,7 @@ const converter = 0.95
 // and the load both known, the harvest is their sum: then harvest less load is the measured
 // net, and the errors of the panel's own meter do not matter. What leaves unmeasured, as
 // the belief has it, counts as load.
-func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local time.Time, night bool) flows {
+func (m Model) flowsOf(s *State, r *reading.Reading, b battery.Belief, local time.Time, night bool) flows {
 	volts, ok := r.Get(reading.BatteryVolts)
 	if !ok {
 		volts = 3.3 * m.cells()
@@ -47,7 +47,7 @@ func (m Model) flowsOf(s *State, r *reading.Reading, b estimator.Belief, local t
 
 // drain is what leaves unmeasured, W: load past the meters and the sensor's zero error
 // together. The two are known far better as a sum than apart.
-func drain(b estimator.Belief) float64 { return orZero(b.DrainWatts) }
+func drain(b battery.Belief) float64 { return orZero(b.DrainWatts) }
 
 func orZero(x float64) float64 {
 	if math.IsNaN(x) {
@@ -74,7 +74,7 @@ func chargeSide(r *reading.Reading, volts float64) float64 {
 }
 
 // loadSide is the metered load and what is believed to leave past the meters.
-func loadSide(r *reading.Reading, volts float64, b estimator.Belief) float64 {
+func loadSide(r *reading.Reading, volts float64, b battery.Belief) float64 {
 	amps, okA := r.Get(reading.LoadAmps)
 	watts, okW := r.Get(reading.LoadWatts)
 	switch {

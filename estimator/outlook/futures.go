@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/sky"
 )
 
@@ -22,7 +22,7 @@ const (
 // can be run with different actions, so that what differs is the action alone.
 type Futures struct {
 	at                 time.Time
-	battery            estimator.Battery
+	battery            battery.Battery
 	dark               bool                      // the load is off at the start
 	light              [steps][numLevels]float64 // W at the battery by the day's clearness
 	dayOf              [steps]uint8
@@ -50,7 +50,7 @@ type path struct {
 
 // Draw samples the futures from what is believed now. fc may be nil. The same inputs and
 // seed give the same futures.
-func (m Model) Draw(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) *Futures {
+func (m Model) Draw(s *State, b battery.Belief, now time.Time, fc *reading.Forecast, seed uint64) *Futures {
 	p := m.plant()
 	f := &Futures{at: now, battery: m.Battery, dark: s.Cutoff.Dark}
 	f.fillVolts(m.Battery.Cells)
@@ -157,7 +157,7 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 
 // drawPaths samples each path's own quantities. Every quantity is spread evenly over its
 // distribution (a Latin hypercube), which leaves far less to chance than independent draws.
-func (f *Futures) drawPaths(m Model, s *State, b estimator.Belief, p *plant, days sky.Days, today int, seed uint64) {
+func (f *Futures) drawPaths(m Model, s *State, b battery.Belief, p *plant, days sky.Days, today int, seed uint64) {
 	rng := rand.New(rand.NewPCG(seed, 0x6562627761746368))
 	q := quantiles()
 	draw := func() *[Paths]float64 {
@@ -191,7 +191,7 @@ func (f *Futures) drawPaths(m Model, s *State, b estimator.Belief, p *plant, day
 }
 
 // drawDoubt samples what is not known of the present.
-func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *[Paths]float64) {
+func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[Paths]float64) {
 	soc, ah, panel, load, drift, cold := draw(), draw(), draw(), draw(), draw(), draw()
 	up, down := band(b)
 	_, panelSD := s.Panel.factor()
@@ -222,7 +222,7 @@ func (f *Futures) drawDoubt(m Model, s *State, b estimator.Belief, draw func() *
 
 // band is how far the charge may be above and below its mean, as standard deviations: the
 // belief's own, else what the ends of its band say.
-func band(b estimator.Belief) (up, down float64) {
+func band(b battery.Belief) (up, down float64) {
 	if b.SoCSD > 0 {
 		return b.SoCSD, b.SoCSD
 	}

@@ -5,14 +5,14 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/sky"
 )
 
 // Step learns from one reading and the belief that came of it. While the wall clock is not
 // trusted only the level of the load is learned: the sun's place would be a guess. A reading
 // that holds nothing is a silence, as if the program did not run.
-func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
+func (m Model) Step(s State, r reading.Reading, b battery.Belief) State {
 	if r.Empty() {
 		return s
 	}
@@ -45,7 +45,7 @@ func (m Model) Step(s State, r reading.Reading, b estimator.Belief) State {
 
 // wake notes a cut-off that silenced the node: most are fed by the load that is cut, and
 // nobody but the silence tells of it.
-func (m Model) wake(s *State, r *reading.Reading, b estimator.Belief) {
+func (m Model) wake(s *State, r *reading.Reading, b battery.Belief) {
 	c := &s.Cutoff
 	silent := r.Wall.Sub(time.Unix(s.Last.Wall, 0))
 	if silent < darkLeast || silent > darkMost || c.Dark || c.LastAt >= s.Last.Wall {
@@ -99,7 +99,7 @@ func (c *Cutoff) feed(r *reading.Reading, hours float64) {
 }
 
 // roll closes the day in hand when the moment belongs to a later one.
-func (m Model) roll(s *State, p *plant, mid time.Time, b estimator.Belief) {
+func (m Model) roll(s *State, p *plant, mid time.Time, b battery.Belief) {
 	day := p.solarDay(mid)
 	if day == s.Day.Date {
 		return
@@ -137,7 +137,7 @@ const (
 // empty: what they gave is in the battery, for nothing else was fed. Without this only the
 // days that were bright enough to be seen would teach. The day in hand is one of them unless
 // it taught by itself.
-func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief, taught bool) (score float64, dark bool) {
+func (m Model) unheard(s *State, p *plant, mid time.Time, b battery.Belief, taught bool) (score float64, dark bool) {
 	silent := mid.Sub(time.Unix(s.Last.Wall, 0))
 	if !s.Last.Empty || silent < 6*time.Hour || silent > darkMost || !(b.UsableAh > 0) {
 		return 0, false
@@ -163,7 +163,7 @@ func (m Model) unheard(s *State, p *plant, mid time.Time, b estimator.Belief, ta
 }
 
 // empty tells a battery that is about to lose its load.
-func (m Model) empty(r *reading.Reading, b estimator.Belief) bool {
+func (m Model) empty(r *reading.Reading, b battery.Belief) bool {
 	if b.SoC < 0.05 {
 		return true
 	}
@@ -178,7 +178,7 @@ func (m Model) season(t time.Time) float64 {
 }
 
 // learnLoad follows the load while it is on, and notes when it goes and comes back.
-func (m Model) learnLoad(s *State, r *reading.Reading, b estimator.Belief, f flows, local time.Time, hours float64) {
+func (m Model) learnLoad(s *State, r *reading.Reading, b battery.Belief, f flows, local time.Time, hours float64) {
 	if math.IsNaN(f.load) {
 		return
 	}
@@ -194,7 +194,7 @@ func (m Model) learnLoad(s *State, r *reading.Reading, b estimator.Belief, f flo
 
 // loadIsOff tells a load that was taken off from one that idles: told so, or next to
 // nothing flows while the battery is low. Once off it stays so until it flows again.
-func (m Model) loadIsOff(s *State, r *reading.Reading, b estimator.Belief, watts float64) bool {
+func (m Model) loadIsOff(s *State, r *reading.Reading, b battery.Belief, watts float64) bool {
 	if on, ok := r.Get(reading.LoadOn); ok {
 		return on == 0
 	}
@@ -228,7 +228,7 @@ func (c *Cutoff) note(dark bool, soc float64, at int64) {
 
 // learnLight adds a moment of daylight to the day in hand, unless the harvest was held
 // back: then it only tells what there was at least.
-func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b estimator.Belief, v *view, f flows, mid time.Time, hours float64) {
+func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b battery.Belief, v *view, f flows, mid time.Time, hours float64) {
 	clear, beam := p.watts(v, 1)
 	bright := clear > 0.05*p.site.WattsPeak
 	d := &s.Day
@@ -259,7 +259,7 @@ func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b estimator.Be
 }
 
 // curtailed tells whether the charger takes less than the panel could give.
-func curtailed(r *reading.Reading, b estimator.Belief) bool {
+func curtailed(r *reading.Reading, b battery.Belief) bool {
 	if stage, ok := r.Get(reading.ChargeStage); ok {
 		switch reading.ChargeState(stage) {
 		case reading.Absorption, reading.Float, reading.Equalize, reading.Fault:

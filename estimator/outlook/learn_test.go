@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/sky"
 )
 
@@ -64,7 +64,7 @@ func TestLearnsFromWhateverIsMeasured(t *testing.T) {
 
 // liveWith feeds days of ten minutes up to an afternoon; sky gives the share of the clear
 // harvest and the load.
-func liveWith(m Model, s State, days int, sky func(time.Time) (share, load float64), b estimator.Belief, ms ...meters) State {
+func liveWith(m Model, s State, days int, sky func(time.Time) (share, load float64), b battery.Belief, ms ...meters) State {
 	p := m.plant()
 	from := time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC)
 	for i := range days*144 - 48 {
@@ -311,10 +311,10 @@ func TestGapsAndClocks(t *testing.T) {
 // promised.
 func TestProjectWithoutKnowledge(t *testing.T) {
 	t.Parallel()
-	m := Model{Site: Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180}, Battery: estimator.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6}}
+	m := Model{Site: Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180}, Battery: battery.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6}}
 	s := m.Start()
 	nan := math.NaN()
-	o := m.Project(&s, estimator.Belief{SoC: 0.6, Low: nan, High: nan, SoCSD: nan, UsableAh: nan, UsableAhSD: nan, MilliOhms: nan, DrainSD: nan, DrainWatts: nan}, time.Date(2024, 12, 20, 12, 0, 0, 0, time.UTC), nil, 1)
+	o := m.Project(&s, battery.Belief{SoC: 0.6, Low: nan, High: nan, SoCSD: nan, UsableAh: nan, UsableAhSD: nan, MilliOhms: nan, DrainSD: nan, DrainWatts: nan}, time.Date(2024, 12, 20, 12, 0, 0, 0, time.UTC), nil, 1)
 	for i, p := range o.Cutoff.Within {
 		if math.IsNaN(p) || math.IsNaN(o.Reserve.Within[i]) {
 			t.Errorf("chances %v %v", o.Cutoff.Within, o.Reserve.Within)

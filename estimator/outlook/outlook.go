@@ -28,7 +28,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // Horizon is how far the outlook reaches.
@@ -82,7 +82,7 @@ type FanPoint struct {
 // Model is the look ahead of one site. It holds no state.
 type Model struct {
 	Site    Site
-	Battery estimator.Battery
+	Battery battery.Battery
 }
 
 // cells is the number of cells in series, at least one.
@@ -90,7 +90,7 @@ func (m Model) cells() float64 { return float64(max(m.Battery.Cells, 1)) }
 
 // Project looks ahead from now. fc may be nil. The same inputs and seed give the same
 // outlook.
-func (m Model) Project(s *State, b estimator.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
+func (m Model) Project(s *State, b battery.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
 	f := m.Draw(s, b, now, fc, seed)
 	main := f.Run(Action{}, true)
 	o := Outlook{

@@ -8,18 +8,18 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 func testModel() Model {
 	return Model{
 		Site:    Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC, Insolation: []float64{0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5}},
-		Battery: estimator.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
+		Battery: battery.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
 	}
 }
 
-func belief(soc float64) estimator.Belief {
-	return estimator.Belief{SoC: soc, Low: soc - 0.05, High: soc + 0.05, SoCSD: 0.03, UsableAh: 95, UsableAhSD: 4, MilliOhms: math.NaN()}
+func belief(soc float64) battery.Belief {
+	return battery.Belief{SoC: soc, Low: soc - 0.05, High: soc + 0.05, SoCSD: 0.03, UsableAh: 95, UsableAhSD: 4, MilliOhms: math.NaN()}
 }
 
 // live feeds days of a steady load and a share of the clear harvest, every five minutes.

@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // Action changes something about the futures. The zero value changes nothing.
@@ -219,7 +219,7 @@ func (p *plan) bring(f *Futures, soc, perAh float64, h int) (float64, float64) {
 
 // noSun is how long the expected charge would feed the expected load without any light,
 // hours; NaN beyond the horizon.
-func (f *Futures) noSun(b estimator.Belief) float64 {
+func (f *Futures) noSun(b battery.Belief) float64 {
 	if f.dark {
 		return 0
 	}

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/sky"
 	"ebbwatch/estimator/sun"
 )
@@ -79,7 +79,7 @@ type believer struct {
 	socSD, ahSD float64
 }
 
-func (e *believer) believe(n node, x hour) estimator.Belief {
+func (e *believer) believe(n node, x hour) battery.Belief {
 	const day = 24.0
 	e.soc += -e.soc/(5*day) + e.socSD*math.Sqrt(2/(5*day))*e.rng.NormFloat64()
 	if x.soc > 0.99 {
@@ -88,7 +88,7 @@ func (e *believer) believe(n node, x hour) estimator.Belief {
 	usable := n.ah * n.capacity * (1 - 0.006*max(0, min(45, 25-x.celsius)))
 	soc := max(0, min(1, x.soc+e.soc))
 	sd := max(e.socSD, 0.004)
-	return estimator.Belief{
+	return battery.Belief{
 		SoC: soc, Low: max(0, soc-1.645*sd), High: min(1, soc+1.645*sd), SoCSD: sd,
 		UsableAh: usable * (1 + e.ah), UsableAhSD: usable * max(e.ahSD, 0.003), MilliOhms: math.NaN(),
 		Curtailed: x.held, Full: x.soc > 0.995, NetWatts: x.net, LoadWatts: x.load,
@@ -114,7 +114,7 @@ type trial struct {
 // chargeScore is how well the charge was believed when it was low.
 type chargeScore struct{ n, miss, square, held float64 }
 
-func (c *chargeScore) add(b estimator.Belief, soc float64) {
+func (c *chargeScore) add(b battery.Belief, soc float64) {
 	c.n++
 	c.miss += b.SoC - soc
 	c.square += sq(b.SoC - soc)
@@ -163,7 +163,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 	hours := w.truth(n, s, set.seed)
 	m := Model{
 		Site:    Site{Latitude: w.lat, Longitude: w.lon, WattsPeak: n.watts, TiltDeg: n.tilt, AzimuthDeg: n.azimuth, MPPT: true, Zone: time.UTC},
-		Battery: estimator.Battery{CapacityAh: n.ah, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
+		Battery: battery.Battery{CapacityAh: n.ah, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
 	}
 	if !set.blind {
 		m.Site.Insolation = w.insolation(10)
@@ -173,7 +173,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		e.socSD, e.ahSD = 0.03, 0.04
 		e.ah = 0.04 * e.rng.NormFloat64()
 	}
-	battery := estimator.Model{Battery: m.Battery}
+	battery := battery.Model{Battery: m.Battery}
 	battery.Battery.InitialSoC = math.NaN()
 	inner := battery.Start()
 	fc := w.forecaster(set.seed)

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // A board without a clock of its own must still see the end of a battery that empties.
@@ -14,11 +14,11 @@ func TestLoadIsLearnedWithoutAClock(t *testing.T) {
 	t.Parallel()
 	m := Model{
 		Site:    Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 100, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
-		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.35},
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.35},
 	}
 	wall := time.Date(2026, 11, 25, 18, 0, 0, 0, time.UTC)
 	s := m.Start()
-	b := estimator.Belief{SoC: 0.35, Low: 0.30, High: 0.40, SoCSD: 0.03, UsableAh: 80, UsableAhSD: 4}
+	b := battery.Belief{SoC: 0.35, Low: 0.30, High: 0.40, SoCSD: 0.03, UsableAh: 80, UsableAhSD: 4}
 	for i := range 30 {
 		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(i) * 10 * time.Second, Wall: wall}}
 		r.Set(reading.BatteryVolts, 12.75)

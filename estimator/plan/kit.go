@@ -3,7 +3,7 @@ package plan
 import (
 	"math"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sky"
 )
@@ -12,7 +12,7 @@ import (
 // weather, and what was learned of it, if it stands already.
 type Kit struct {
 	Site    outlook.Site
-	Battery estimator.Battery
+	Battery battery.Battery
 	Load    Profile
 	Weather Weather
 	Target  float64 // loss of load that is accepted, a share; 0.01 is one hour in a hundred
@@ -24,7 +24,7 @@ type Kit struct {
 // Learned is what the daemon came to believe of the node itself.
 type Learned struct {
 	Outlook outlook.State
-	Belief  estimator.State
+	Belief  battery.State
 }
 
 // Profile is the load by hour of the local day, W at the battery.
@@ -97,10 +97,10 @@ func (k *Kit) state() outlook.State {
 }
 
 // belief is the battery at a temperature, of a capacity that is a multiple of the kit's.
-func (k *Kit) belief(scale, celsius float64) (estimator.Battery, estimator.Belief) {
+func (k *Kit) belief(scale, celsius float64) (battery.Battery, battery.Belief) {
 	b := k.Battery
 	b.CapacityAh *= scale
-	m := estimator.Model{Battery: b}
+	m := battery.Model{Battery: b}
 	s := m.Start()
 	if k.Learned != nil {
 		s = k.Learned.Belief

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/plan/plantest"
 )
@@ -54,7 +54,7 @@ func aKit(latitude, longitude float64, sun, air []float64) *Kit {
 			Latitude: latitude, Longitude: longitude, Insolation: sun,
 			WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC,
 		},
-		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()},
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()},
 		Weather: Weather{AirCelsius: air},
 		Target:  0.01,
 	}

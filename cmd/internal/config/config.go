@@ -12,7 +12,7 @@ import (
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/collector"
 	"ebbwatch/collector/weather"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -90,8 +90,8 @@ func (b *Battery) Check(problem func(key, what string)) {
 }
 
 // Model is the battery in the estimator's terms.
-func (b Battery) Model() estimator.Battery {
-	m := estimator.Battery{
+func (b Battery) Model() battery.Battery {
+	m := battery.Battery{
 		CapacityAh: b.CapacityAh, Cells: b.Cells, Reserve: b.Reserve,
 		CutoffVolts: usualCutoffPerCell * float64(b.Cells), InitialSoC: math.NaN(),
 	}

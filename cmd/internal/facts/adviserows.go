@@ -3,7 +3,7 @@ package facts
 import (
 	"math"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // adviceRows are what actions would buy, for the texts of rules: no metric and no line of
@@ -43,13 +43,13 @@ func judgeRows() []Row {
 		fact("battery_replaced", "", "Another battery", "The voltage says that this is another battery than yesterday (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Replaced), s.BeliefKnown() })),
 		fact("drain_watts", "W", "Leaves unmeasured", "All that leaves unmeasured: loads past the meters and the sensor's zero error together",
-			believed(func(b estimator.Belief) float64 { return b.DrainWatts })),
+			believed(func(b battery.Belief) float64 { return b.DrainWatts })),
 		fact("claim_gap_ratio", "%", "Controller claims more by", "The controller's own claim of charge less what is believed, 0 to 1",
-			believed(func(b estimator.Belief) float64 { return b.ClaimGap })),
+			believed(func(b battery.Belief) float64 { return b.ClaimGap })),
 		fact("unmetered_watts_sd", "W", "Error of that", "Standard deviation of the load past the meters",
-			believed(func(b estimator.Belief) float64 { return b.UnmeteredSD })),
+			believed(func(b battery.Belief) float64 { return b.UnmeteredSD })),
 		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",
-			believed(func(b estimator.Belief) float64 { return b.HealthSD })),
+			believed(func(b battery.Belief) float64 { return b.HealthSD })),
 	}
 }
 

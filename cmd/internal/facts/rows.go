@@ -8,11 +8,11 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
-func believed(get func(estimator.Belief) float64) func(*Snapshot, func(float64, ...string)) {
+func believed(get func(battery.Belief) float64) func(*Snapshot, func(float64, ...string)) {
 	return one(func(s *Snapshot) (float64, bool) { return get(s.Belief), s.BeliefKnown() })
 }
 
@@ -44,23 +44,23 @@ func batteryRows() []Row {
 	return []Row{
 		{Fact: "battery_soc", Metric: "battery_soc_ratio", Unit: "%", Group: GroupBattery, Label: "Charge",
 			Help: "Believed charge of the battery, 0 to 1",
-			Each: believed(func(b estimator.Belief) float64 { return b.SoC })},
+			Each: believed(func(b battery.Belief) float64 { return b.SoC })},
 		{Fact: "battery_soc_low", Metric: "battery_soc_low_ratio", Unit: "%", Group: GroupBattery, Label: "Charge, low end",
 			Help: "Low end of the 90 % band of the charge, 0 to 1",
-			Each: believed(func(b estimator.Belief) float64 { return b.Low })},
+			Each: believed(func(b battery.Belief) float64 { return b.Low })},
 		{Fact: "battery_soc_high", Metric: "battery_soc_high_ratio", Unit: "%", Group: GroupBattery, Label: "Charge, high end",
 			Help: "High end of the 90 % band of the charge, 0 to 1",
-			Each: believed(func(b estimator.Belief) float64 { return b.High })},
+			Each: believed(func(b battery.Belief) float64 { return b.High })},
 		{Fact: "battery_volts", Metric: "battery_volts", Unit: "V", Decimals: 2, Group: GroupBattery, Label: "Voltage",
 			Help: "Battery voltage as measured", Each: measured(reading.BatteryVolts)},
 		{Fact: "battery_amps", Metric: "battery_amperes", Unit: "A", Decimals: 2, Group: GroupBattery, Label: "Current",
 			Help: "Battery current as measured, positive into the battery", Each: measured(reading.BatteryAmps)},
 		{Fact: "battery_usable_ampere_hours", Metric: "battery_usable_ampere_hours", Unit: "Ah", Decimals: 1, Group: GroupBattery, Label: "Usable capacity",
 			Help: "Believed capacity of the battery at its present temperature and age, full to empty",
-			Each: believed(func(b estimator.Belief) float64 { return b.UsableAh })},
+			Each: believed(func(b battery.Belief) float64 { return b.UsableAh })},
 		{Fact: "battery_full", Unit: "", Group: GroupBattery, Label: "Full", Words: yesNo,
 			Help: "1 while the battery is held at absorption with the current tapered",
-			Each: believed(func(b estimator.Belief) float64 { return truth(b.Full) })},
+			Each: believed(func(b battery.Belief) float64 { return truth(b.Full) })},
 		{Fact: "hours_since_full", Unit: "h", Group: GroupBattery, Label: "Since last full",
 			Help: "Hours since the last true full charge",
 			Each: one(func(s *Snapshot) (float64, bool) {
@@ -68,7 +68,7 @@ func batteryRows() []Row {
 			})},
 		{Fact: "health_ratio", Unit: "%", Group: GroupBattery, Label: "Capacity against the label",
 			Help: "Learned capacity of the battery as a share of its label",
-			Each: believed(func(b estimator.Belief) float64 { return b.Health })},
+			Each: believed(func(b battery.Belief) float64 { return b.Health })},
 		{Fact: "cutoff_soc", Unit: "%", Group: GroupBattery, Label: "Cut-off expected at",
 			Help: "Charge at which the cut-off is expected, 0 to 1", Each: extra("cutoff_soc")},
 		{Fact: "controller_soc", Unit: "%", Group: GroupBattery, Label: "Charge, says the controller",
@@ -176,7 +176,7 @@ func loadRows() []Row {
 			Help: "1 while the load output is switched on", Each: measured(reading.LoadOn)},
 		{Fact: "unmetered_watts", Unit: "W", Decimals: 1, Group: GroupLoad, Label: "Load past the meters",
 			Help: "Believed load that leaves the battery past the meters",
-			Each: believed(func(b estimator.Belief) float64 { return b.UnmeteredWatts })},
+			Each: believed(func(b battery.Belief) float64 { return b.UnmeteredWatts })},
 		{Fact: "load_creep_ratio", Unit: "%", Group: GroupLoad, Label: "Load creep",
 			Help: "How much the load grew over its long mean", Each: extra("load_creep_ratio")},
 		{Fact: "load_today_joules", Unit: "J", Words: wattHours, Group: GroupLoad, Label: "Used today",

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/advice"
 	"ebbwatch/estimator/outlook"
 )
@@ -19,8 +19,8 @@ type Snapshot struct {
 	At       reading.Stamp
 	Started  reading.Stamp
 	Reading  [reading.NumSite]Measured
-	Belief   estimator.Belief
-	Battery  estimator.Battery
+	Belief   battery.Belief
+	Battery  battery.Battery
 	Array    outlook.Site
 	Outlook  outlook.Outlook
 	Ledger   string         // how good the forecasts so far were, for people; empty before any was scored

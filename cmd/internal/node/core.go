@@ -13,7 +13,7 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/advice"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
@@ -23,7 +23,7 @@ import (
 type Plan struct {
 	Site         string
 	Zone         *time.Location
-	Battery      estimator.Battery
+	Battery      battery.Battery
 	Array        outlook.Site
 	Sources      []SourcePlan
 	Engine       alert.Engine
@@ -49,13 +49,13 @@ type SourcePlan struct {
 // Core turns reports into beliefs, facts and notices. It is used by one goroutine.
 type Core struct {
 	plan     Plan
-	battery  estimator.Model
+	battery  battery.Model
 	ahead    outlook.Model
 	memory   Memory
 	engine   alert.State
 	sources  []*source
 	forecast *reading.Forecast
-	belief   estimator.Belief
+	belief   battery.Belief
 	outlook  outlook.Outlook
 	looked   time.Duration // when the outlook was made, on the monotonic clock
 	seen     bool          // an outlook was made at all
@@ -77,7 +77,7 @@ type Core struct {
 func NewCore(plan Plan) *Core {
 	c := &Core{
 		plan:    plan,
-		battery: estimator.Model{Battery: plan.Battery},
+		battery: battery.Model{Battery: plan.Battery},
 		ahead:   outlook.Model{Site: plan.Array, Battery: plan.Battery},
 		index:   facts.NewIndex(),
 	}
@@ -177,7 +177,7 @@ func (c *Core) Look(now reading.Stamp) {
 }
 
 // Belief is what is believed of the battery since the last step.
-func (c *Core) Belief() estimator.Belief { return c.belief }
+func (c *Core) Belief() battery.Belief { return c.belief }
 
 // Outlook is the newest look ahead.
 func (c *Core) Outlook() outlook.Outlook { return c.outlook }

@@ -9,7 +9,7 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -23,7 +23,7 @@ func at(d time.Duration) reading.Stamp {
 func testPlan() Plan {
 	return Plan{
 		Site: "slipway", Zone: time.UTC,
-		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.7},
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.7},
 		Array:   outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
 		Sources: []SourcePlan{
 			{Name: "charger", Kind: "modbus", Every: 10 * time.Second},

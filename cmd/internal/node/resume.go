@@ -5,13 +5,13 @@ import (
 
 	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
 // Memory is what the core remembers over a restart.
 type Memory struct {
-	Belief  estimator.State
+	Belief  battery.State
 	Outlook outlook.State
 	Energy  map[string]float64
 	Today   Today

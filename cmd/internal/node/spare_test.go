@@ -12,7 +12,7 @@ import (
 
 	"ebbwatch/alert/outbox"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 )
 
 // counted is a source that counts how often it is asked.
@@ -107,7 +107,7 @@ func TestLow(t *testing.T) {
 	} {
 		c := NewCore(testPlan())
 		c.plan.Battery.Reserve = 0.2
-		c.belief = estimator.Belief{Low: tt.low, SoC: tt.soc, High: tt.high}
+		c.belief = battery.Belief{Low: tt.low, SoC: tt.soc, High: tt.high}
 		if got := c.Low(tt.already); got != tt.wanted {
 			t.Errorf("%s: %v", tt.name, got)
 		}

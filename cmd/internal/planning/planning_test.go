@@ -18,7 +18,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
@@ -303,8 +303,8 @@ func TestLearnedOverridesTheLabel(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = dir.Close() })
-	battery := estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()}
-	m := node.Memory{Outlook: outlook.Model{Battery: battery}.Start(), Belief: estimator.Model{Battery: battery}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
+	pack := battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()}
+	m := node.Memory{Outlook: outlook.Model{Battery: pack}.Start(), Belief: battery.Model{Battery: pack}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
 	m.Outlook.Load.Level, m.Outlook.Load.Days = 4, 30
 	m.Outlook.Panel.Days = 60
 	for i := range m.Outlook.Panel.LogW {

@@ -14,7 +14,7 @@ import (
 
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/statedir"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/plan"
 )
@@ -90,7 +90,7 @@ func Record(path string) ([]plan.Day, error) {
 
 // memory is the part of what the daemon saves that a plan can use.
 type memory struct {
-	Belief  estimator.State
+	Belief  battery.State
 	Outlook outlook.State
 	Wall    time.Time
 }

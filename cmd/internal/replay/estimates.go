@@ -9,7 +9,7 @@ import (
 	"strconv"
 	"time"
 
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -29,7 +29,7 @@ func Header() []string {
 }
 
 // estimate is one line of the estimates. What is not known is empty.
-func estimate(t time.Time, b estimator.Belief, o outlook.Outlook, exact bool) []string {
+func estimate(t time.Time, b battery.Belief, o outlook.Outlook, exact bool) []string {
 	number := number
 	if exact {
 		number = whole

@@ -13,14 +13,14 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
 func testPlan() node.Plan {
 	return node.Plan{
 		Site: "slipway", Zone: time.UTC, Seed: 1,
-		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.9},
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.9},
 		Array:   outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 100, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
 		Engine:  alert.Engine{Rules: alert.Builtin(), Site: "slipway", Zone: time.UTC, TripHours: 1.5},
 	}

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"ebbwatch/alert"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -20,7 +20,7 @@ type Input struct {
 	Site     string
 	Zone     *time.Location
 	From, To time.Time
-	Battery  estimator.Battery
+	Battery  battery.Battery
 	Array    outlook.Site
 	Steps    []Step // in order of time
 	// Notices that were sent in the span, in order; nil: none were kept.

@@ -19,7 +19,7 @@ import (
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/report"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
@@ -30,8 +30,8 @@ func site() outlook.Site {
 	return outlook.Site{Latitude: 52.75, Longitude: 6.57, AltitudeM: 12, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true}
 }
 
-func battery() estimator.Battery {
-	return estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2}
+func theBattery() battery.Battery {
+	return battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2}
 }
 
 func begin() time.Time { return time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC) }
@@ -109,7 +109,7 @@ func winter(trouble report.Cause) ([]report.Step, truth) {
 }
 
 func input(steps []report.Step) report.Input {
-	return report.Input{Site: "slipway", From: begin(), To: begin().Add(70 * 24 * time.Hour), Battery: battery(), Array: site(), Steps: steps, Health: nan()}
+	return report.Input{Site: "slipway", From: begin(), To: begin().Add(70 * 24 * time.Hour), Battery: theBattery(), Array: site(), Steps: steps, Health: nan()}
 }
 
 // Each trouble is put in with a known loss and must be found with that loss, within a

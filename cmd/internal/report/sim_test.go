@@ -8,7 +8,7 @@ import (
 	"ebbwatch/cmd/internal/report"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -60,7 +60,7 @@ func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []repor
 // made is the report of such a life.
 func made(steps []report.Step, spec sim.Spec) report.Report {
 	return report.Make(report.Input{Site: "slipway", From: steps[0].At, To: steps[len(steps)-1].At.Add(5 * time.Minute), Steps: steps, Health: nan(),
-		Battery: estimator.Battery{CapacityAh: 90, Cells: 4, Reserve: 0.2},
+		Battery: battery.Battery{CapacityAh: 90, Cells: 4, Reserve: 0.2},
 		Array: outlook.Site{Latitude: spec.Latitude, Longitude: spec.Longitude, WattsPeak: spec.Panel.WattsPeak,
 			TiltDeg: spec.Panel.TiltDeg, AzimuthDeg: spec.Panel.AzimuthDeg, MPPT: true}})
 }

@@ -18,7 +18,7 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/web"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -28,7 +28,7 @@ func snapshot() *facts.Snapshot {
 	at := time.Date(2026, 1, 10, 8, 0, 0, 0, time.UTC)
 	s := &facts.Snapshot{
 		Site: "slipway", At: reading.Stamp{Wall: at, Mono: time.Hour, Trusted: true},
-		Belief: estimator.Belief{SoC: 0.12, Low: 0.08, High: 0.17, UsableAh: 80, SinceFull: -1},
+		Belief: battery.Belief{SoC: 0.12, Low: 0.08, High: 0.17, UsableAh: 80, SinceFull: -1},
 		Outlook: outlook.Outlook{At: at.Add(-10 * time.Minute), BackHours: 12 + 1.0/6, BackLateHours: 36 + 1.0/6, BackSunHours: 0.9, FullSunWatts: 200, DarkHours: 8, NoSunHours: nan,
 			Reserve: outlook.Window{P10: nan, P50: nan, P90: nan},
 			Cutoff:  outlook.Window{P10: 2 + 1.0/6, P50: 4 + 1.0/6, P90: nan, Within: [5]float64{0.8, 0.9, 0.95, 1, 1}}},

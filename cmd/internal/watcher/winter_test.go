@@ -20,7 +20,7 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -90,7 +90,7 @@ func newLived(seed uint64, watts, load float64, look time.Duration, sky []float6
 	l := &lived{site: sim.New(spec), start: start}
 	l.plan = node.Plan{
 		Site: "slipway", Zone: time.UTC,
-		Battery: estimator.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.5},
+		Battery: battery.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.5},
 		Array: outlook.Site{Latitude: spec.Latitude, Longitude: spec.Longitude, WattsPeak: watts, TiltDeg: 60, AzimuthDeg: 180, MPPT: true,
 			Zone: time.UTC, Insolation: []float64{0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5}},
 		Sources:      []node.SourcePlan{{Name: "charger", Kind: "sim", Every: lifeStep}},

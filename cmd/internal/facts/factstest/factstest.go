@@ -8,7 +8,7 @@ import (
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -25,8 +25,8 @@ func Empty() *facts.Snapshot {
 		Site: "slipway", Zone: zone(),
 		At:      reading.Stamp{Mono: 2 * time.Second, Wall: time.Date(1970, 1, 1, 0, 0, 12, 0, time.UTC)},
 		Started: reading.Stamp{Wall: time.Date(1970, 1, 1, 0, 0, 10, 0, time.UTC)},
-		Battery: estimator.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
-		Belief: estimator.Belief{SoC: nan, Low: nan, High: nan, SoCSD: nan, UsableAh: nan, UsableAhSD: nan,
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
+		Belief: battery.Belief{SoC: nan, Low: nan, High: nan, SoCSD: nan, UsableAh: nan, UsableAhSD: nan,
 			OffsetAmps: nan, UnmeteredWatts: nan, MilliOhms: nan, NetWatts: nan, LoadWatts: nan, Health: nan, SinceFull: -1},
 		Sources: []facts.Source{{Name: "charger", Kind: "modbus", Every: 10 * time.Second, Age: -1}},
 		Unready: []string{"source charger: no reading yet", "the wall clock is not set"},
@@ -42,7 +42,7 @@ func Rich() *facts.Snapshot {
 	s.Build = facts.Build{Version: "1.0.0", Revision: "abc1234", Go: "go1.26"}
 	s.Array = outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: zone()}
 	setReadings(s)
-	s.Belief = estimator.Belief{
+	s.Belief = battery.Belief{
 		SoC: 0.61, Low: 0.571, High: 0.643, SoCSD: 0.022, UsableAh: 76.4, UsableAhSD: 2.5,
 		OffsetAmps: 0.03, OffsetSD: 0.02, UnmeteredWatts: 1.4, UnmeteredSD: 0.5, MilliOhms: 38,
 		SinceFull: 70 * time.Hour, NetWatts: 24.4, LoadWatts: 12.9, Health: 0.96, HealthSD: 0.02,

@@ -1,0 +1,106 @@
+package battery
+
+import (
+	"math"
+	"time"
+)
+
+// Belief is what is believed of the battery at one moment. Ratios run from 0 to 1; what is
+// not known is NaN.
+type Belief struct {
+	SoC, Low, High float64 // mean, and the 90 % band (5th and 95th percentile)
+	SoCSD          float64
+	UsableAh       float64 // capacity at the present temperature and age
+	UsableAhSD     float64
+	OffsetAmps     float64 // what the current sensor adds to the truth
+	OffsetSD       float64
+	UnmeteredWatts float64 // load that leaves the battery past the meters
+	UnmeteredSD    float64
+	MilliOhms      float64       // of the whole battery
+	Full           bool          // held at absorption with the current tapered
+	Curtailed      bool          // the charger gives less than the panel could
+	SinceFull      time.Duration // since the last true full; negative when never seen
+	NetWatts       float64       // into the battery, measured or inferred
+	LoadWatts      float64       // all load, the unmetered part included
+	Health         float64       // capacity against the label; NaN until learned
+	HealthSD       float64
+
+	DrainWatts, DrainSD float64 // all that leaves unmeasured: unmetered load and the sensor's zero error together
+	NightWatts, NightSD float64 // by how much that is more in the dark than by day
+	GhostFound          bool    // a load past the meters is as good as certain
+	MilliOhms25         float64 // resistance as it would be at 25 °C, so that months can be compared
+	BandPerDay          float64 // by how much the band widens with each further day without a full
+	Starved             bool    // so long without a full that the protection circuit cannot balance the cells
+	Celsius             float64 // of the battery, measured or inferred; NaN when nothing tells
+	ColdCharge          bool    // charging below 0 °C, which harms the cells for good
+	ClaimGap            float64 // the controller's own claim less SoC; NaN when it claims nothing
+	Replaced            bool    // the voltage says that this is another battery than yesterday
+}
+
+// starvedAfter is the time without a true full after which balancing counts as starved.
+// Protection circuits balance only near full (common practice); cells drift apart over
+// weeks.
+const starvedAfter = 30 * 24 * time.Hour
+
+// bandSD is how many standard deviations the band reaches to either side. What is believed
+// of cells and sensors at large is wide enough for the odd ones; a battery whose voltages and
+// fulls surprise little is not one of those, and its band is narrower.
+func bandSD(surprise, closing float64) float64 {
+	return min(max(1.55*math.Sqrt(0.15+max(surprise, 0.8*closing)), 0.92), 2.6)
+}
+
+// Belief reads the state out.
+func (m Model) Belief(s *State) Belief {
+	if s.Form != form {
+		fresh := m.Start()
+		s = &fresh
+	}
+	sd, x := s.sd(iCharge), s.Mean[iCharge]
+	volts := 3.3 * m.cells()
+	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
+	left := max(1-s.Mean[iCold]*colder(s.Celsius), 0.4)
+	g, reach := m.split(s), bandSD(s.Surprise, s.Closing)
+	b := Belief{
+		SoC: x, SoCSD: sd, Low: max(x-reach*sd, 0), High: min(x+reach*sd, 1),
+		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
+		OffsetAmps: s.Mean[iDrain] - g.watts/volts, OffsetSD: g.sd / volts,
+		UnmeteredWatts: g.watts, UnmeteredSD: g.sd,
+		MilliOhms: 1000 * m.ohms(s), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
+		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
+		DrainWatts: s.Mean[iDrain] * volts, DrainSD: s.sd(iDrain) * volts,
+		NightWatts: s.Mean[iNight] * volts, NightSD: s.sd(iNight) * volts,
+		MilliOhms25: 1000 * m.restOhms(s),
+		GhostFound:  s.GhostHours >= ghostHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
+		Starved: s.SinceFull > starvedAfter, Celsius: math.NaN(), ColdCharge: s.ColdCharge,
+		ClaimGap: math.NaN(), Replaced: s.Swapped > 0,
+	}
+	if s.FullSeen {
+		b.SinceFull = s.SinceFull
+	}
+	if s.CelsiusSet {
+		b.Celsius = s.Celsius
+	}
+	if s.ClaimKnown {
+		b.ClaimGap = s.Claim - x
+	}
+	if sd := math.Hypot(s.sd(iSize), gainSD); sd < learnedSD {
+		b.Health, b.HealthSD = math.Exp(s.Mean[iSize]), sd*math.Exp(s.Mean[iSize])
+	}
+	return b
+}
+
+// Health is told from this relative spread of the capacity on. What the current sensor's
+// gain adds cannot be learned: it makes a battery of another size look the same.
+const (
+	learnedSD = 0.065
+	gainSD    = 0.012
+)
+
+// usableSD is the spread of the capacity at the present temperature. Size and cold are
+// learned together, so their errors make up for each other in part.
+func (m Model) usableSD(s *State, size, left float64) float64 {
+	var slope [unknowns]float64
+	slope[iSize] = size * left
+	slope[iCold] = -size * colder(s.Celsius)
+	return math.Hypot(math.Sqrt(s.spread(&slope)), gainSD*size*left)
+}

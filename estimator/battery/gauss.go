@@ -1,0 +1,312 @@
+package battery
+
+import "math"
+
+// The unknowns of the filter.
+const (
+	iCharge  = iota // charge, 0 to 1
+	iDrain          // A that leave unmeasured: sensor offset and unmetered load together
+	iNight          // A by which that is more in the dark than by day
+	iGain           // how much more charging counts than discharging, relative
+	iSize           // log of the capacity at 25 °C against the label
+	iCold           // capacity lost per kelvin below 25 °C
+	iHide           // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
+	iTop            // what is missing from 1 at a usual true full
+	iBranch         // half the distance of the charging and discharging branches, V a cell
+	iFoot           // by how much charge the foot of the open-circuit curve lies lower
+	iCurve          // the first of the knots by which the open-circuit curve is off, V a cell
+	unknowns = iCurve + knots
+)
+
+// knots is the number of places, evenly from empty to full, at which the open-circuit
+// curve of this battery is learned.
+const knots = 9
+
+// Gauss is a joint normal distribution over the unknowns.
+type Gauss struct {
+	Mean     [unknowns]float64
+	Cov      [unknowns][unknowns]float64
+	Surprise float64 // mean square of the newest looks' surprises, over that expected
+	Closing  float64 // the same of the newest fulls
+}
+
+// surpriseLooks is over how many looks that mean goes.
+const surpriseLooks = 60
+
+// set makes one unknown independent of the others.
+func (g *Gauss) set(k int, mean, sd float64) {
+	for j := range unknowns {
+		g.Cov[k][j], g.Cov[j][k] = 0, 0
+	}
+	g.Mean[k], g.Cov[k][k] = mean, sd*sd
+}
+
+// sd is the standard deviation of one unknown.
+func (g *Gauss) sd(k int) float64 { return math.Sqrt(max(g.Cov[k][k], 0)) }
+
+// widen adds variance to one unknown.
+func (g *Gauss) widen(k int, variance float64) { g.Cov[k][k] += variance }
+
+// shift moves the charge on by step, which depends on the unknowns with the given slopes.
+func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
+	var cross [unknowns]float64
+	for k, s := range slope {
+		if s == 0 {
+			continue
+		}
+		for j := range cross {
+			cross[j] += s * g.Cov[k][j]
+		}
+	}
+	own := 0.0
+	for k, s := range slope {
+		own += s * cross[k]
+	}
+	g.Mean[iCharge] += step
+	g.Cov[iCharge][iCharge] += 2*cross[iCharge] + own
+	for j := range cross {
+		if j != iCharge {
+			g.Cov[iCharge][j] += cross[j]
+			g.Cov[j][iCharge] = g.Cov[iCharge][j]
+		}
+	}
+}
+
+// mix is what is believed when the present belief holds with the chance share, and the
+// other one else: a normal distribution of the same mean and spread as both together.
+func (g *Gauss) mix(other *Gauss, share float64) {
+	var apart [unknowns]float64
+	for j := range apart {
+		apart[j] = g.Mean[j] - other.Mean[j]
+		g.Mean[j] = other.Mean[j] + share*apart[j]
+	}
+	for j := range apart {
+		for k := range apart {
+			g.Cov[j][k] = share*g.Cov[j][k] + (1-share)*(other.Cov[j][k]+share*apart[j]*apart[k])
+		}
+	}
+}
+
+// relax lets an unknown forget: it returns towards rest by the factor keep, and its spread
+// towards sd.
+func (g *Gauss) relax(k int, keep, rest, sd float64) {
+	g.Mean[k] = rest + keep*(g.Mean[k]-rest)
+	for j := range unknowns {
+		g.Cov[k][j] *= keep
+		g.Cov[j][k] *= keep
+	}
+	g.Cov[k][k] += (1 - keep*keep) * sd * sd
+}
+
+// clamp keeps means where they can be.
+func (g *Gauss) clamp() {
+	g.Mean[iCharge] = min(max(g.Mean[iCharge], 0), 1)
+	g.Mean[iCold] = min(max(g.Mean[iCold], 0), 0.012)
+	g.Mean[iHide] = min(max(g.Mean[iHide], 0), 1)
+	g.Mean[iSize] = min(max(g.Mean[iSize], -1.5), 0.7)
+}
+
+// bend says how the curve of a cell may depart from the usual one: as a whole by the
+// voltmeter, and by bends that reach some way.
+func (g *Gauss) bend() {
+	for i := range knots {
+		for j := range knots {
+			d := float64(i-j) / (knots - 1) / curveReach
+			g.Cov[iCurve+i][iCurve+j] = meterVolts*meterVolts + curveVolts*curveVolts*math.Exp(-d*d/2)
+		}
+	}
+}
+
+// held is a set of unknowns, a bit each.
+type held uint32
+
+// observe is a Kalman update: the sum of slope·unknowns was seen to be off the expected by
+// surprise, with the given variance of the measurement itself. Held unknowns keep their
+// mean and spread while their part in everybody's error stays accounted for: that is the
+// filter of Schmidt (1966), for what a measurement depends on but is not fit to teach.
+func (g *Gauss) observe(slope *[unknowns]float64, surprise, variance float64, h held) {
+	var cross [unknowns]float64
+	total := variance
+	for j := range cross {
+		for k, s := range slope {
+			cross[j] += s * g.Cov[k][j]
+		}
+		total += slope[j] * cross[j]
+	}
+	for j := range cross {
+		fixed := h>>j&1 == 1
+		if !fixed {
+			g.Mean[j] += cross[j] * surprise / total
+		}
+		for k := range cross {
+			if !fixed || h>>k&1 == 0 {
+				g.Cov[j][k] -= cross[j] * cross[k] / total
+			}
+		}
+	}
+}
+
+// points is the number of charges at which something is looked at, over four standard
+// deviations to either side.
+const points = 33
+
+// point is the k-th of them for a mean and a spread, and its weight.
+func point(k int, mean, sd float64) (x, weight float64) {
+	z := (float64(k)/(points-1) - 0.5) * 8
+	return mean + z*sd, math.Exp(-z * z / 2)
+}
+
+// weigh multiplies the belief by a likelihood of the charge alone: by the linear
+// observation that would lead to the same mean and variance.
+func (g *Gauss) weigh(h held, like func(x float64) float64) {
+	m, was := g.Mean[iCharge], g.Cov[iCharge][iCharge]
+	var sum, sx, sxx float64
+	for k := range points {
+		x, w := point(k, m, g.sd(iCharge))
+		w, d := like(x)*w, x-m
+		sum += w
+		sx += w * d
+		sxx += w * d * d
+	}
+	if sum < 1e-30 {
+		return
+	}
+	moved := sx / sum
+	now := max(sxx/sum-moved*moved, was/100)
+	if now > 0.999*was {
+		return
+	}
+	var slope [unknowns]float64
+	slope[iCharge] = 1
+	noise := was * now / (was - now)
+	g.observe(&slope, moved*(was+noise)/was, noise, h)
+}
+
+// sight is one look at a voltage.
+type sight struct {
+	volts  float64 // a cell, freed of the drop over the resistance
+	branch float64 // -1 to 1
+	white  float64 // variance of the look itself, V²
+}
+
+// steepVolts is from which slope of the curve, V for a whole charge, a voltage alone tells
+// the charge.
+const steepVolts = 0.5
+
+// see takes a voltage. The curve is bent, so a straight line stands for it. On the steep foot
+// that is its tangent where the voltage meets it. On the plateau it is the line that fits
+// best, with the misfit as noise, where the charge is likely to be after the look; that is
+// found by going round three times: the posterior linearisation filter of García-Fernández,
+// Svensson, Morelande and Särkkä (2015).
+func (g *Gauss) see(v sight, h held) {
+	if l := touch(v.volts - v.branch*g.Mean[iBranch]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
+		g.take(v, l, h)
+		return
+	}
+	before := *g
+	for range 3 {
+		l := fit(g.Mean[iCharge], g.sd(iCharge))
+		*g = before
+		g.take(v, l, h)
+	}
+}
+
+// take is the update by a voltage when a line stands for the curve.
+func (g *Gauss) take(v sight, l line, h held) {
+	l.slope[iBranch] = v.branch
+	off := v.volts - l.volts - l.slope[iCharge]*(g.Mean[iCharge]-l.at)
+	for j := iBranch; j < unknowns; j++ {
+		off -= l.slope[j] * g.Mean[j]
+	}
+	total, a := v.white+l.misfit, l.slope[iCharge]
+	if a > steepVolts && off*off > 9*(g.spread(&l.slope)+total) {
+		g.widen(iCharge, min(off*off/a/a/4, 0.04)) // on the steep foot the belief was wrong
+	}
+	// elsewhere a surprise beyond three standard deviations is worth no more than one of three
+	if s := g.spread(&l.slope) + total; off*off > 9*s {
+		total += off*off/9 - s
+	}
+	g.Surprise += (min(off*off/(g.spread(&l.slope)+total), 9) - g.Surprise) / surpriseLooks
+	g.observe(&l.slope, off, total, h)
+}
+
+// touch is the tangent at the charge where the curve has a voltage.
+func touch(volts float64) line {
+	low, high := 0.0, 1.0
+	for range 20 {
+		mid := (low + high) / 2
+		if v, _ := ocv(mid); v < volts {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	l := line{at: low}
+	var steep float64
+	l.volts, steep = ocv(low)
+	k, share := knot(low)
+	l.slope[iCharge], l.slope[iFoot] = steep, steep*footShare(low)
+	l.slope[k], l.slope[k+1] = 1-share, share
+	return l
+}
+
+// spread is the variance of the sum of slope·unknowns.
+func (g *Gauss) spread(slope *[unknowns]float64) float64 {
+	v := 0.0
+	for j, a := range slope {
+		if a == 0 {
+			continue
+		}
+		for k, b := range slope {
+			v += a * b * g.Cov[j][k]
+		}
+	}
+	return v
+}
+
+// line is the curve made straight about a charge.
+type line struct {
+	at, volts float64
+	slope     [unknowns]float64
+	misfit    float64 // V²
+}
+
+// fit makes the curve straight over a normal distribution of the charge.
+func fit(mean, sd float64) line {
+	l := line{at: mean}
+	var sum, vv, xv, xx float64
+	for k := range points {
+		x, w := point(k, mean, sd)
+		inside := min(max(x, 0), 1)
+		v, steep := ocv(inside)
+		low, share := knot(inside)
+		sum += w
+		l.volts += w * v
+		l.slope[low] += w * (1 - share)
+		l.slope[low+1] += w * share
+		l.slope[iFoot] += w * steep * footShare(inside)
+		xv += w * (x - mean) * v
+		xx += w * (x - mean) * (x - mean)
+		vv += w * v * v
+	}
+	l.volts /= sum
+	for j := iFoot; j < unknowns; j++ {
+		l.slope[j] /= sum
+	}
+	l.slope[iCharge] = xv / max(xx, 1e-12)
+	l.misfit = max(vv/sum-l.volts*l.volts-l.slope[iCharge]*xv/sum, 0)
+	return l
+}
+
+// footShare says how much of the shift of the curve's foot is felt at a charge: none above
+// the foot, and little at the very end, where every cell is empty.
+func footShare(x float64) float64 {
+	return min(max((0.25-x)/0.15, 0), 1) * min(0.35+x/0.1, 1)
+}
+
+// knot is the knot below a charge, and the share of the one above.
+func knot(x float64) (low int, share float64) {
+	at := min(max(x, 0), 1) * (knots - 1)
+	k := min(int(at), knots-2)
+	return iCurve + k, at - float64(k)
+}

@@ -1,0 +1,99 @@
+package battery
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// ghostHours is for how long a load past the meters must be as good as certain before it is
+// told, and ghostSure how certain that is.
+const (
+	ghostHours = 72
+	ghostSure  = 0.98
+)
+
+// notice takes down what is told but teaches the belief nothing.
+func (m Model) notice(s *State, r *reading.Reading, f flow, dt time.Duration) {
+	hours := dt.Hours()
+	s.Swapped = max(s.Swapped-hours, 0)
+	s.Claim, s.ClaimKnown = r.Get(reading.ControllerSoC)
+	t, known := r.Get(reading.BatteryCelsius)
+	s.ColdCharge = known && t < 0 && f.inKnown && f.net()-s.Mean[iDrain] > m.Battery.CapacityAh/200
+	s.Curtailed = m.curtailed(s, r, f)
+	m.powers(s, r, f, hours)
+	s.zeros(r, m.cells(), hours)
+	m.judgeGhost(s, hours)
+}
+
+// judgeGhost looks once an hour; a finding must last before it is told, and be gone as long
+// before it is taken back.
+func (m Model) judgeGhost(s *State, hours float64) {
+	if s.GhostWait += hours; s.GhostWait < 1 {
+		return
+	}
+	if s.Anchored && m.split(s).sure > ghostSure {
+		s.GhostHours = min(s.GhostHours+s.GhostWait, 2*ghostHours)
+	} else {
+		s.GhostHours = max(s.GhostHours-s.GhostWait, 0)
+	}
+	s.GhostWait = 0
+}
+
+// curtailed tells a charger that holds a voltage above any resting one from one that gives
+// all there is: the held voltage does not rise, and the panel, less drawn upon, stands higher
+// than it does in bulk.
+func (m Model) curtailed(s *State, r *reading.Reading, f flow) bool {
+	if !f.voltsKnown || !f.sun {
+		return false
+	}
+	cell := f.volts / m.cells()
+	pv, known := r.Get(reading.PanelVolts)
+	if known && cell < restMost && f.in > m.Battery.CapacityAh/100 {
+		if s.BulkVolts == 0 {
+			s.BulkVolts = pv
+		}
+		s.BulkVolts += (pv - s.BulkVolts) / 50
+	}
+	still := max(0.004, s.VoltStep/m.cells())
+	held := math.Abs(f.volts-s.Volts)/m.cells() < still
+	switch {
+	case cell < 3.35:
+		return false
+	case !known || s.BulkVolts == 0:
+		return held
+	}
+	return held && pv > 1.03*s.BulkVolts
+}
+
+// powers notes what flows now. A node that knows only its battery's current shows its load
+// in the dark alone; by day the load is taken to be what it was in the dark.
+func (m Model) powers(s *State, r *reading.Reading, f flow, hours float64) {
+	drain := s.Mean[iDrain] * f.volts
+	s.NetW = f.net()*f.volts - drain
+	watts, okWatts := r.Get(reading.LoadWatts)
+	amps, okAmps := r.Get(reading.LoadAmps)
+	bat, okBat := r.Get(reading.BatteryAmps)
+	charge, okCharge := r.Get(reading.ChargeAmps)
+	switch {
+	case okWatts:
+	case okAmps:
+		watts = amps * f.volts
+	case okBat && okCharge:
+		watts = max(charge-bat, 0) * f.volts
+	case f.outKnown && !f.sun:
+		w := 1 - math.Exp(-hours/2)
+		if s.DarkLoad == 0 {
+			w = 1
+		}
+		s.DarkLoad += w * (f.out*f.volts - s.DarkLoad)
+		watts = f.out * f.volts
+	case f.outKnown:
+		watts = max(s.DarkLoad, f.out*f.volts)
+	default:
+		h, _ := s.Out.at(int(s.HourOfDay)%24, m.guess())
+		watts = h * f.volts
+	}
+	s.LoadW = max(watts+drain, 0)
+}

@@ -1,0 +1,287 @@
+package battery
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// unseen is how long a silence may be before the time in it counts as not measured.
+const unseen = 20 * time.Minute
+
+// predict moves the charge over the time since the last reading by what flowed, as far as
+// it was seen, and by what usually flows, as far as it was not.
+func (m Model) predict(s *State, f flow, dt time.Duration) {
+	hours := dt.Hours()
+	if hours <= 0 {
+		return
+	}
+	if m.dead(s, f, dt) {
+		s.relax(iCharge, math.Exp(-hours/deadHours), deadCharge, deadSpread)
+		if !s.Silent { // it is heard again, so it was charged: the longer ago, the less is known
+			s.relax(iCharge, math.Exp(-s.DeadHours/deadHours), wakeCharge, wakeSpread)
+		}
+		return
+	}
+	if s.Full && dt <= unseen {
+		m.top(s, f, hours)
+		return
+	}
+	in, out, rough := m.charges(s, f, dt)
+	d, c := &s.Gauss, colder(s.Celsius)
+	left := max(1-d.Mean[iCold]*c, 0.4)
+	size := m.Battery.CapacityAh * math.Exp(d.Mean[iSize]) * left
+	dark := s.dark(f) * hours
+	net := (in*(1+d.Mean[iGain]) - out - d.Mean[iDrain]*hours - d.Mean[iNight]*dark) / size
+	var slope [unknowns]float64
+	slope[iDrain] = -hours / size
+	slope[iNight] = -dark / size
+	slope[iGain] = in / size
+	slope[iSize] = -net
+	slope[iCold] = net * c / left
+	step := net - selfPerHour*hours
+	d.shift(step, &slope)
+	d.widen(iCharge, rough*rough/(size*size))
+	m.wander(s, hours)
+	s.SinceLook += hours
+	s.Moved += math.Abs(net)
+	s.Topped += max(step, 0)
+	s.Drawn += max(-step, 0)
+	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
+}
+
+// top moves the charge on at a full: a balancer may eat what still flows, or none of it.
+func (m Model) top(s *State, f flow, hours float64) {
+	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
+	step := (f.net() - s.Mean[iDrain]) * hours / size
+	s.Mean[iCharge] = min(s.Mean[iCharge]+step/2, max(1-s.Mean[iTop], s.Mean[iCharge]))
+	s.widen(iCharge, step*step/4)
+}
+
+// A battery that fell silent when it was all but empty: its protection has opened, or the
+// node has nothing to run on. For as long as it is silent it holds little; what the sun gave
+// it before it is heard again depends on when the controller feeds the load again (12.6 to
+// 13.2 V, common practice), which with a charging current may be at a fifth of its charge.
+const (
+	deadVolts   = 3.0  // a cell
+	emptyCharge = 0.03 // at most, to be told as empty
+	deadHours   = 12.0
+	deadCharge  = 0.05
+	deadSpread  = 0.04
+	wakeCharge  = 0.10
+	wakeSpread  = 0.07
+)
+
+// dead tells whether the time since the last reading belongs to such a silence.
+func (m Model) dead(s *State, f flow, dt time.Duration) bool {
+	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
+	if !s.Silent && (silent || dt > unseen) {
+		s.Dead, s.DeadHours = s.empty(m), 0
+	}
+	belongs := s.Dead && (silent || s.Silent || dt > unseen)
+	s.Silent, s.Dead = silent, s.Dead && silent
+	s.DeadHours += dt.Hours()
+	return belongs
+}
+
+// blind is what is believed after a restart when nobody knows how long it was: of a battery
+// that was all but empty, that the sun gave it something before anybody could look.
+func (m Model) blind(s *State) {
+	const restartSpread, asleep = 0.03, 0.7
+	if s.empty(m) {
+		s.Woke = true
+		s.relax(iCharge, 1-asleep, wakeCharge, wakeSpread)
+	}
+	s.widen(iCharge, restartSpread*restartSpread)
+}
+
+// catchUp makes up for such a restart once the clock tells how long it was. What flowed in
+// that time moves the charge as in any silence, unless a full since then has told it anew.
+func (m Model) catchUp(s *State, f flow, at reading.Stamp) {
+	began := time.Unix(0, s.SeenNanos).UTC()
+	silence, since := s.missed(at)
+	if silence <= unseen || s.Anchored && s.SinceAnchor < since.Hours() {
+		return
+	}
+	if now := s.HourOfDay; !s.Woke {
+		s.HourOfDay = float64(began.Hour()) + float64(began.Minute())/60
+		m.predict(s, f, silence)
+		s.HourOfDay = now
+	}
+	s.Woke, s.Broken, s.Settled = false, true, 0
+	s.SinceFull += silence
+	s.SinceAnchor += silence.Hours()
+}
+
+// empty tells whether the battery was all but empty when it was last seen.
+func (s *State) empty(m Model) bool {
+	return s.Volts > 0 && s.Volts < deadVolts*m.cells() || s.Mean[iCharge]+s.sd(iCharge) < emptyCharge
+}
+
+// dark is +½ when the panel gives nothing and -½ when it gives.
+func (s *State) dark(f flow) float64 {
+	switch {
+	case f.sunKnown && f.sun:
+		return -0.5
+	case f.sunKnown:
+		return 0.5
+	}
+	return 0
+}
+
+// unusualHours is for how long a departure from habit goes on: a dark afternoon, a busy
+// evening. Of a side that nobody ever measured there is no habit: what is unusual about the
+// light then goes on for longer, and about the load, which is much the same every hour, for
+// less. These keep the band of nodes without that meter from being too wide.
+const (
+	unusualHours = 8.0
+	blankLight   = 15.0
+	blankLoad    = 5.0
+)
+
+// charges is what went in and out over the time since the last reading, Ah, and the spread
+// of their difference. Between two close readings the current went straight from one to
+// the other, give or take a third of the change: clouds do not wait for a reading.
+func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
+	hours := dt.Hours()
+	close := dt <= unseen && s.Flow.Set
+	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), blankLight)
+	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), blankLoad)
+	return a, c, math.Hypot(b, d)
+}
+
+// side is one side's charge and spread. Where nothing was ever seen of it, it is as guessed,
+// and what is unusual about it goes on for blank hours.
+func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess, blank float64) (ah, spread float64) {
+	switch {
+	case before && now:
+		return (was + is) / 2 * hours, 0.3 * math.Abs(is-was) * hours
+	case now:
+		return is * hours, 0.3 * is * hours
+	case before:
+		return was * hours, 0.3 * was * hours
+	}
+	bound := unusualHours
+	switch {
+	case h.blank():
+		bound = blank
+	case hours > unseen.Hours():
+		bound = min(hours, unusualHours)
+	}
+	return h.over(s.HourOfDay, hours, bound, guess)
+}
+
+// guess is a load before any was seen: some nodes live four days on a battery. As much must
+// go in. A side that is never measured is guessed by the other one.
+func (m Model) guess() float64 { return m.Battery.CapacityAh / 100 }
+
+// What is believed of gain and night drain from the start, and again when nothing has told
+// otherwise for some months: neither is seen apart from the drain unless the weather changes.
+const (
+	gainMean    = -0.003
+	gainSpread  = 0.015
+	nightSpread = 0.03
+)
+
+// wander lets what is not constant wander.
+func (m Model) wander(s *State, hours float64) {
+	month := hours / 720
+	s.widen(iDrain, 0.010*0.010*month)
+	s.widen(iSize, 0.006*0.006*month)
+	s.widen(iTop, 0.002*0.002*month)
+	keep := math.Exp(-month / 2)
+	s.relax(iGain, keep, gainMean, math.Hypot(gainSpread, s.Rough))
+	s.relax(iNight, keep, 0, nightSpread)
+	s.widen(iCharge, 0.001*0.001*hours/24)
+	if s.Volts == 0 { // nothing ever tells the charge, so it is soon that of nodes at large
+		s.relax(iCharge, math.Exp(-hours/strangeHours), strangeCharge, strangeSpread)
+	}
+	if !s.CelsiusSet { // the capacity follows seasons that nobody sees
+		s.widen(iSize, 2*blindSize*blindSize*month/2)
+	}
+}
+
+// What is believed of the charge where no voltage was ever seen, and how soon counting from
+// the start is worth nothing, h: a node that lives stands nearer to full than to empty.
+const (
+	strangeHours  = 240.0
+	strangeCharge = 0.7
+	strangeSpread = 0.3
+)
+
+// blindSize is how far the capacity strays with the temperature where that is not measured,
+// relative: some 8 K about the year's mean at 0.5 % a kelvin.
+const blindSize = 0.035
+
+// meet widens what a way of measuring leaves open, the first time it is used.
+func (m Model) meet(s *State, f flow) {
+	if s.Rough >= f.rough && s.Flow.Set {
+		return
+	}
+	spread := math.Hypot(gainSpread, f.rough)
+	s.Cov[iGain][iGain] = max(s.Cov[iGain][iGain], spread*spread)
+	s.Rough = f.rough
+}
+
+// climate follows the battery's temperature from the best sensor there is. A battery in a
+// box lags the air by some hours.
+func (m Model) climate(s *State, r *reading.Reading, hours float64) {
+	t, lag := 0.0, 0.5
+	if x, ok := r.Get(reading.BatteryCelsius); ok {
+		t = x
+	} else if x, ok := r.Get(reading.AirCelsius); ok {
+		t, lag = x+2, 6
+	} else if x, ok := r.Get(reading.ControllerCelsius); ok {
+		t, lag = x-4, 6
+	} else {
+		return
+	}
+	if !s.CelsiusSet {
+		s.Celsius, s.CelsiusSet = t, true
+	}
+	was := colder(s.Celsius)
+	s.Celsius += (t - s.Celsius) * (1 - math.Exp(-hours/lag))
+	s.hide(was, colder(s.Celsius))
+}
+
+// hide moves the charge when the battery turns colder. The capacity shrinks; whether the
+// ampere-hours that are short of full then stay the same, or the share of what is left,
+// nobody has measured well.
+func (s *State) hide(was, now float64) {
+	k := s.Mean[iCold]
+	shrink := math.Log(max(1-k*was, 0.4) / max(1-k*now, 0.4))
+	short := 1 - s.Mean[iCharge]
+	var slope [unknowns]float64
+	slope[iHide] = -short * shrink
+	slope[iCold] = -s.Mean[iHide] * short * (now - was)
+	slope[iCharge] = s.Mean[iHide] * shrink
+	s.shift(-s.Mean[iHide]*short*shrink, &slope)
+}
+
+// hour follows the hour of the day, UTC.
+func (s *State) hour(at reading.Stamp, dt time.Duration) {
+	if at.Trusted {
+		w := at.Wall.UTC()
+		s.HourOfDay = float64(w.Hour()) + float64(w.Minute())/60
+		return
+	}
+	s.HourOfDay = math.Mod(s.HourOfDay+dt.Hours(), 24)
+}
+
+// remember keeps the flows for the next step, and learns the habits from them.
+func (m Model) remember(s *State, f flow, dt time.Duration) {
+	if dt > 0 && dt <= unseen {
+		h := int(s.HourOfDay) % 24
+		if f.inKnown {
+			s.In.learn(h, f.in, dt.Hours())
+		}
+		if f.outKnown && !f.off {
+			s.Out.learn(h, f.out, dt.Hours())
+		}
+		if f.inKnown && f.outKnown && f.voltsKnown && s.Flow.InKnown && s.Flow.OutKnown && s.Flow.VoltsKnown && dt < 11*time.Minute {
+			m.learnOhms(s, f.net()-s.Flow.In+s.Flow.Out, f.volts-s.Flow.Volts)
+		}
+	}
+	s.Flow = Seen{true, f.in, f.out, f.volts, f.inKnown, f.outKnown, f.voltsKnown}
+}
