@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/advice"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 

@@ -13,8 +13,8 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/advice"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
