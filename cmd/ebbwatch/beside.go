@@ -13,19 +13,19 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/history"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/cmd/internal/statedir"
 )
 
-// besides are the parts that run beside the loop and that it never waits for, and what is
+// backgroundTasks are the parts that run beside the loop and that it never waits for, and what is
 // wrong with sending on.
-func besides(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []func(context.Context, *node.Loop), trouble func() string, err error) {
+func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []func(context.Context, *daemon.Loop), trouble func() string, err error) {
 	trouble = func() string { return "" }
 	if c.Weather != nil {
-		parts = append(parts, func(ctx context.Context, loop *node.Loop) { watchWeather(ctx, c, store, loop, log) })
+		parts = append(parts, func(ctx context.Context, loop *daemon.Loop) { watchWeather(ctx, c, store, loop, log) })
 	}
 	if c.RemoteWrite != nil {
 		w, err := remoteWriter(c, h, log)
@@ -33,10 +33,10 @@ func besides(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) 
 			return nil, nil, err
 		}
 		trouble = func() string { return w.Stats().Problem }
-		parts = append(parts, func(ctx context.Context, _ *node.Loop) { w.Run(ctx) })
+		parts = append(parts, func(ctx context.Context, _ *daemon.Loop) { w.Run(ctx) })
 	}
 	if c.Heartbeat != nil {
-		parts = append(parts, func(ctx context.Context, loop *node.Loop) {
+		parts = append(parts, func(ctx context.Context, loop *daemon.Loop) {
 			h := heartbeat.New(*c.Heartbeat, log)
 			h.DialWith(c.sent.DialContext)
 			h.Run(ctx, loop.Snapshot)

@@ -12,8 +12,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/planning"
 )
 
@@ -127,7 +127,7 @@ func sendTest(ctx context.Context, w io.Writer, site string, channels []config.C
 	}
 	var errs []error
 	for _, ch := range channels {
-		err := node.SendOnce(ctx, ch.Channel, n)
+		err := sender.Once(ctx, ch.Channel, n)
 		if err != nil {
 			errs = append(errs, fmt.Errorf("the channel %s failed: %w", ch.Name, err))
 			continue

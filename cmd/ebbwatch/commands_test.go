@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/estimator/outlook"
 )
@@ -381,7 +381,7 @@ func scored(t *testing.T, state string) {
 		t.Fatal(err)
 	}
 	defer store.Close()
-	var m node.Memory
+	var m core.Memory
 	if got := store.Load("node", &m); !got.Found {
 		t.Fatalf("the daemon kept nothing: %v", got.Problems)
 	}

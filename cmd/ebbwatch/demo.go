@@ -16,8 +16,10 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/sim"
 )
@@ -108,24 +110,24 @@ func (f demoFlags) address() string {
 
 // demoOptions are those of a real node, but for the clock, the paths and the terminal as
 // the channel.
-func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) node.Options {
+func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) daemon.Options {
 	o := options(c, newLogger(io.Discard, ring), ring)
 	o.Speed, o.Tick = site.Speed, 5*time.Minute
 	o.Clock = site.Now
 	o.Plan.Boot = "" // the board's clock is not the site's
 	const every = 10 * time.Minute
-	o.Sources = append(o.Sources, node.LiveSource{Name: "path", Every: every, Source: site.Paths()})
-	o.Plan.Sources = append(o.Plan.Sources, node.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})
+	o.Sources = append(o.Sources, daemon.LiveSource{Name: "path", Every: every, Source: site.Paths()})
+	o.Plan.Sources = append(o.Plan.Sources, core.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})
 	instances := o.Plan.Engine.Instances
 	instances["source"] = append(instances["source"], "path")
 	instances["peer"] = append(instances["peer"], site.PathNames()...)
 	screen := &terminal{w: stdout, zone: c.Site.Zone}
-	o.Channels = []node.LiveChannel{{Channel: outbox.Channel{Name: "terminal"}, Sender: screen}}
+	o.Channels = []sender.Channel{{Channel: outbox.Channel{Name: "terminal"}, Sender: screen}}
 	return o
 }
 
 // live runs the site and the daemon until the context ends.
-func (f demoFlags) live(ctx context.Context, site *sim.Demo, o node.Options, stdout io.Writer) error {
+func (f demoFlags) live(ctx context.Context, site *sim.Demo, o daemon.Options, stdout io.Writer) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	done := make(chan error, 1)

@@ -8,8 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/cmd/internal/core"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/sim"
 )
@@ -30,8 +31,8 @@ func TestOldStateOpens(t *testing.T) {
 			if err := os.CopyFS(dir, os.DirFS(folder)); err != nil {
 				t.Fatal(err)
 			}
-			var memory node.Memory
-			var alerts node.Alerts
+			var memory core.Memory
+			var alerts daemon.Alerts
 			for name, v := range map[string]any{"node": &memory, "alerts": &alerts} {
 				if err := statedir.Peek(dir, name, v); err != nil {
 					t.Errorf("%s: %v", name, err)

@@ -12,7 +12,7 @@ import (
 
 const planExample = "../../deploy/examples/plan-slipway.yaml"
 
-// The command prints text or JSON, and a page besides.
+// The command prints text or JSON, and a page backgroundTasks.
 func TestPlanCommand(t *testing.T) {
 	t.Parallel()
 	page := filepath.Join(t.TempDir(), "plan.html")

@@ -12,14 +12,14 @@ import (
 	"syscall"
 	"time"
 
-	"github.com/coreos/go-systemd/v22/daemon"
+	systemd "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/cost"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/web"
 )
@@ -91,7 +91,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
 	var writing func() string
-	if d.beside, writing, err = besides(c, store, h, log); err != nil {
+	if d.beside, writing, err = backgroundTasks(c, store, h, log); err != nil {
 		return err
 	}
 	d.options.Troubles, d.options.Noticed = troubles(h.Problem, writing), notes(h)
@@ -110,12 +110,12 @@ func closeHistory(h *history.Store) error {
 
 // service is the loop with the web server beside it.
 type service struct {
-	options   node.Options
+	options   daemon.Options
 	listen    string
 	webConfig string
 	started   func(address string)
-	history   *history.Store                      // nil: nothing is recorded
-	beside    []func(context.Context, *node.Loop) // what else runs
+	history   *history.Store                        // nil: nothing is recorded
+	beside    []func(context.Context, *daemon.Loop) // what else runs
 	past      web.Past
 	sent      *cost.Sent // nil: what the page sends is not counted
 }
@@ -133,7 +133,7 @@ func (d *service) serve(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	d.options.Progress = d.progress(ctx)
-	loop := node.NewLoop(d.options)
+	loop := daemon.NewLoop(d.options)
 	d.started(shown(l.Addr()))
 	for _, part := range d.beside {
 		go part(ctx, loop)
@@ -170,7 +170,7 @@ func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
 
 // waitFor gives the second part its time to end, and no more: a stop is over within 5 s.
 func waitFor(errs <-chan error, limit time.Duration, log *slog.Logger) error {
-	notify(log, daemon.SdNotifyStopping)
+	notify(log, systemd.SdNotifyStopping)
 	select {
 	case err := <-errs:
 		return err
@@ -198,22 +198,22 @@ func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
 func tellSystemd() func(ready bool) {
 	var said bool
 	var fed time.Time
-	interval, err := daemon.SdWatchdogEnabled(false)
+	interval, err := systemd.SdWatchdogEnabled(false)
 	watched := err == nil && interval > 0
 	return func(ready bool) {
 		if !said && ready {
 			said = true
-			_, _ = daemon.SdNotify(false, daemon.SdNotifyReady) // not under systemd: nothing to tell
+			_, _ = systemd.SdNotify(false, systemd.SdNotifyReady) // not under systemd: nothing to tell
 		}
 		if watched && time.Since(fed) > interval/4 {
 			fed = time.Now()
-			_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+			_, _ = systemd.SdNotify(false, systemd.SdNotifyWatchdog)
 		}
 	}
 }
 
 func notify(log *slog.Logger, state string) {
-	if _, err := daemon.SdNotify(false, state); err != nil {
+	if _, err := systemd.SdNotify(false, state); err != nil {
 		log.Debug("systemd was not told", "err", err)
 	}
 }

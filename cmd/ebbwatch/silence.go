@@ -9,7 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/watcher"
 )
@@ -76,14 +76,14 @@ func addressee(problems io.Writer, file string) (site, state string, err error) 
 	return c.Site.Name, c.State, nil
 }
 
-func (f silenceFlags) request() (node.Request, error) {
-	r := node.Request{Silence: f.forTime, Why: f.why, End: f.end, Acknowledge: f.acknowledge, NewBattery: f.newBattery}
+func (f silenceFlags) request() (core.Request, error) {
+	r := core.Request{Silence: f.forTime, Why: f.why, End: f.end, Acknowledge: f.acknowledge, NewBattery: f.newBattery}
 	switch {
 	case f.forTime < 0 || f.forTime > 720*time.Hour:
 		return r, fmt.Errorf("cannot be silent for %s: give a time up to 720h", f.forTime)
 	case f.forTime > 0 && f.why == "":
 		return r, errors.New("cannot be silent without a reason: give --why, for whoever reads the record")
-	case r == node.Request{}:
+	case r == core.Request{}:
 		return r, errors.New("cannot tell what you want: give --for and --why, --end, --acknowledge or --new-battery")
 	}
 	return r, nil

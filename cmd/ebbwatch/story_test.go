@@ -7,7 +7,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
@@ -31,7 +31,7 @@ func TestDemoStoryWarnsInTimeAndClears(t *testing.T) {
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	core, site := node.NewCore(plan(c)), sim.New(demo.Spec)
+	core, site := core.New(plan(c)), sim.New(demo.Spec)
 	var raised, cleared, reserve time.Duration
 	const step = 10 * time.Minute
 	for at := step; at <= 5*24*time.Hour; at += step {

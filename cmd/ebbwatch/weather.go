@@ -7,14 +7,14 @@ import (
 	"strings"
 	"time"
 
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/weather"
 )
 
 // watchWeather hands each new forecast to the loop until the context ends. A failure is
 // logged when it is new; the outlook goes on with the last forecast, or with none.
-func watchWeather(ctx context.Context, c loaded, store *statedir.Dir, loop *node.Loop, log *slog.Logger) {
+func watchWeather(ctx context.Context, c loaded, store *statedir.Dir, loop *daemon.Loop, log *slog.Logger) {
 	client, err := weather.New(*c.Weather, c.Site.Latitude, c.Site.Longitude, keptWeather{store}, "ebbwatch/"+build().Version)
 	if err != nil {
 		log.Error("no forecasts", "err", err) // the configuration was checked before

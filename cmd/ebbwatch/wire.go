@@ -15,11 +15,13 @@ import (
 	"ebbwatch/alert/command"
 	"ebbwatch/alert/mail"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/cost"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector"
 	"ebbwatch/collector/hwmon"
 	"ebbwatch/collector/modbus"
@@ -115,15 +117,15 @@ func unknownFacts(s *config.Section, c alert.Config) {
 }
 
 // plan is what the core is told of a configuration.
-func plan(c loaded) node.Plan {
-	p := node.Plan{
+func plan(c loaded) core.Plan {
+	p := core.Plan{
 		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
 		OutlookEvery: 15 * time.Minute, AdviseEvery: time.Hour, Seed: 1,
 		Owner: advice.Owner{Budget: 0.1, TripHours: c.alerts.TripHours}, FalseAYear: c.alerts.FalseAYear,
 	}
 	instances := map[string][]string{}
 	for _, s := range c.Sources {
-		sp := node.SourcePlan{Name: s.Name, Kind: s.Kind, Every: s.Every}
+		sp := core.SourcePlan{Name: s.Name, Kind: s.Kind, Every: s.Every}
 		if of, ok := s.Source.(interface{ Peers() []string }); ok {
 			sp.Peers = of.Peers()
 		}
@@ -140,7 +142,7 @@ func plan(c loaded) node.Plan {
 }
 
 // feeds tells which facts fall silent with each source.
-func feeds(sources []node.SourcePlan) map[string][]string {
+func feeds(sources []core.SourcePlan) map[string][]string {
 	out := map[string][]string{}
 	for _, s := range sources {
 		first, end := reading.Quantity(0), reading.NumSite
@@ -155,17 +157,17 @@ func feeds(sources []node.SourcePlan) map[string][]string {
 }
 
 // options are the parts of the loop of a configuration.
-func options(c loaded, log *slog.Logger, ring *logRing) node.Options {
-	o := node.Options{
+func options(c loaded, log *slog.Logger, ring *logRing) daemon.Options {
+	o := daemon.Options{
 		Plan: plan(c), Speed: 1, Tick: 10 * time.Second, Log: log, Lines: ring.Lines, Build: build(),
-		Clock: node.NewClock().Now,
+		Clock: daemon.NewClock().Now,
 	}
 	o.Plan.Boot, o.Plan.Up = board() // of the same moment as the clock
 	for _, s := range c.Sources {
-		o.Sources = append(o.Sources, node.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
+		o.Sources = append(o.Sources, daemon.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
 	}
 	for _, n := range c.Notify {
-		o.Channels = append(o.Channels, node.LiveChannel{Channel: outbox.Channel{Name: n.Name, Least: alert.Severity(n.Least), Escalated: n.Second}, Sender: n.Channel})
+		o.Channels = append(o.Channels, sender.Channel{Channel: outbox.Channel{Name: n.Name, Least: alert.Severity(n.Least), Escalated: n.Second}, Sender: n.Channel})
 	}
 	return o
 }

@@ -16,7 +16,7 @@ import (
 	"time"
 
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
@@ -304,7 +304,7 @@ func TestLearnedOverridesTheLabel(t *testing.T) {
 	}
 	t.Cleanup(func() { _ = dir.Close() })
 	pack := battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: math.NaN()}
-	m := node.Memory{Outlook: outlook.Model{Battery: pack}.Start(), Belief: battery.Model{Battery: pack}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
+	m := core.Memory{Outlook: outlook.Model{Battery: pack}.Start(), Belief: battery.Model{Battery: pack}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
 	m.Outlook.Load.Level, m.Outlook.Load.Days = 4, 30
 	m.Outlook.Panel.Days = 60
 	for i := range m.Outlook.Panel.LogW {

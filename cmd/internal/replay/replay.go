@@ -11,7 +11,7 @@ import (
 	"io"
 	"time"
 
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 )
@@ -21,7 +21,7 @@ const Source = "readings"
 
 // Job is one replay.
 type Job struct {
-	Plan      node.Plan // its sources are set by the job
+	Plan      core.Plan // its sources are set by the job
 	Readings  io.Reader
 	Name      string              // of the readings, for messages
 	Forecasts []*reading.Forecast // in order of issue
@@ -43,7 +43,7 @@ type Summary struct {
 // run is the state of one replay.
 type run struct {
 	Job
-	core    *node.Core
+	core    *core.Core
 	csv     *csv.Writer
 	notices *json.Encoder
 	first   time.Time
@@ -59,10 +59,10 @@ func (j Job) Run() (Summary, error) {
 		return Summary{}, err
 	}
 	rows := &spaced{file: file}
-	j.Plan.Sources = []node.SourcePlan{{Name: Source, Kind: "replay", Every: rows.spacing()}}
+	j.Plan.Sources = []core.SourcePlan{{Name: Source, Kind: "replay", Every: rows.spacing()}}
 	j.Plan.OutlookEvery, j.Plan.AdviseEvery = j.Every, 0
 	notices := bufio.NewWriter(j.Notices)
-	r := &run{Job: j, core: node.NewCore(j.Plan), csv: csv.NewWriter(j.Estimates), notices: json.NewEncoder(notices)}
+	r := &run{Job: j, core: core.New(j.Plan), csv: csv.NewWriter(j.Estimates), notices: json.NewEncoder(notices)}
 	if err := r.csv.Write(Header()); err != nil {
 		return Summary{}, fmt.Errorf("cannot write the estimates: %w", err)
 	}

@@ -13,15 +13,17 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
 	"ebbwatch/alert/watch"
+	"ebbwatch/cmd/internal/core"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
-	"ebbwatch/cmd/internal/node"
 )
 
 // Options are the parts of a watcher.
 type Options struct {
 	Config *Config
-	Store  node.Store
+	Store  daemon.Store
 	Log    *slog.Logger
 	// Progress is called after each step of the loop; ready once a look was taken.
 	Progress func(ready bool)
@@ -42,7 +44,7 @@ type Watcher struct {
 	watch    watch.Watch
 	state    watch.State
 	active   map[string]alert.Notice
-	out      *node.Outgoing
+	out      *sender.Outgoing
 	tracks   map[string]*track // by key, see wayKey
 	looked   time.Time
 	saved    time.Time
@@ -75,11 +77,11 @@ func New(o Options) *Watcher {
 	w.state = k.Watch
 	maps.Copy(w.active, k.Active)
 	w.forget()
-	var live []node.LiveChannel
+	var live []sender.Channel
 	for _, c := range o.Config.Notify {
-		live = append(live, node.LiveChannel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least)}, Sender: c.Channel})
+		live = append(live, sender.Channel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least)}, Sender: c.Channel})
 	}
-	w.out = node.NewOutgoing(live, k.Outbox)
+	w.out = sender.New(live, k.Outbox, 1)
 	return w
 }
 
@@ -150,7 +152,7 @@ func (w *Watcher) live(ctx context.Context) {
 		case r := <-w.out.Results():
 			now := time.Now()
 			w.out.Done(r, now)
-			w.note("channel "+r.Channel(), r.Err())
+			w.note("channel "+r.Delivery.Channel, r.Err)
 			_ = w.save(now) // told by save itself
 			w.dispatch(now)
 		case <-look.C:
@@ -167,7 +169,7 @@ func (w *Watcher) live(ctx context.Context) {
 
 // collect takes the requests that the owner left in the state folder.
 func (w *Watcher) collect(now time.Time) {
-	taken, err := node.Collect(w.Store, func(r node.Request) error { return w.request(r, now) })
+	taken, err := daemon.Collect(w.Store, func(r core.Request) error { return w.request(r, now) })
 	if err != nil || taken > 0 {
 		w.note("the last request", err)
 	}
@@ -178,7 +180,7 @@ func (w *Watcher) collect(now time.Time) {
 }
 
 // request does what the owner asked, as far as a watcher can.
-func (w *Watcher) request(r node.Request, now time.Time) error {
+func (w *Watcher) request(r core.Request, now time.Time) error {
 	if r.End {
 		w.state.Silence = nil
 	}

@@ -15,7 +15,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/alert/watch"
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 )
 
@@ -385,7 +385,7 @@ func TestRequests(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer store.Close()
-		leave := func(r node.Request) {
+		leave := func(r core.Request) {
 			if err := statedir.Leave(path, r); err != nil {
 				t.Fatal(err)
 			}
@@ -394,7 +394,7 @@ func TestRequests(t *testing.T) {
 		f, e := newFleet(), &ear{}
 		w, stop := begin(t, Options{Config: many(2, e), Store: store, Log: quiet(), ask: f})
 		time.Sleep(10 * time.Minute)
-		leave(node.Request{Silence: 2 * time.Hour, Why: "tightening joints"})
+		leave(core.Request{Silence: 2 * time.Hour, Why: "tightening joints"})
 		if s := w.View().Silence; s == nil || s.Why != "tightening joints" || time.Until(s.Until) < 110*time.Minute {
 			t.Errorf("in maintenance the view says %+v", s)
 		}
@@ -403,11 +403,11 @@ func TestRequests(t *testing.T) {
 		if got := e.titles(); len(got) != 0 {
 			t.Errorf("in maintenance it says %q", got)
 		}
-		leave(node.Request{End: true})
+		leave(core.Request{End: true})
 		if got := e.titles(); len(got) != 1 || w.View().Silence != nil {
 			t.Errorf("after maintenance it says %q", got)
 		}
-		leave(node.Request{NewBattery: true})
+		leave(core.Request{NewBattery: true})
 		if p := w.View().Problems; len(p) != 1 || !strings.Contains(p[0], "tell the node") {
 			t.Errorf("problems %q", p)
 		}

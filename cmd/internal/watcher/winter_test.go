@@ -15,8 +15,8 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/watch"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/facts"
-	"ebbwatch/cmd/internal/node"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
@@ -29,9 +29,9 @@ import (
 // dark. The simulator's formulas are not the estimator's.
 type lived struct {
 	site   *sim.Site
-	plan   node.Plan
-	core   *node.Core
-	memory *node.Memory
+	plan   core.Plan
+	core   *core.Core
+	memory *core.Memory
 	start  time.Time
 	state  []byte // as /api/v1/state, of the last step; nil in the dark
 	broken bool   // once dark it never says anything again
@@ -54,7 +54,7 @@ func (l *lived) advance(to time.Time) error {
 		case on && l.gone && l.back.IsZero():
 			l.back = now
 		case on && l.core == nil && !l.gone:
-			if l.core = node.NewCore(l.plan); l.memory != nil {
+			if l.core = core.New(l.plan); l.memory != nil {
 				l.core.Resume(*l.memory, l.stamp(now))
 			}
 		}
@@ -88,12 +88,12 @@ func newLived(seed uint64, watts, load float64, look time.Duration, sky []float6
 		spec.Battery.CapacityAh, spec.Battery.LabelAh = 290, 300
 	}
 	l := &lived{site: sim.New(spec), start: start}
-	l.plan = node.Plan{
+	l.plan = core.Plan{
 		Site: "slipway", Zone: time.UTC,
 		Battery: battery.Battery{CapacityAh: 100, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.5},
 		Array: outlook.Site{Latitude: spec.Latitude, Longitude: spec.Longitude, WattsPeak: watts, TiltDeg: 60, AzimuthDeg: 180, MPPT: true,
 			Zone: time.UTC, Insolation: []float64{0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5}},
-		Sources:      []node.SourcePlan{{Name: "charger", Kind: "sim", Every: lifeStep}},
+		Sources:      []core.SourcePlan{{Name: "charger", Kind: "sim", Every: lifeStep}},
 		OutlookEvery: look, Seed: 1, Engine: alert.Engine{Site: "slipway"},
 	}
 	return l

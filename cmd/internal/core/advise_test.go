@@ -1,4 +1,4 @@
-package node
+package core
 
 import (
 	"math"
@@ -13,7 +13,7 @@ import (
 
 func TestAdviceInNumbers(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	c.plan.Owner.Budget = 0.1
 	leave := start().Add(5 * time.Hour)
 	c.offers = []advice.Offer{
@@ -49,7 +49,7 @@ func TestNoticeAsksForAdvice(t *testing.T) {
 	p := testPlan()
 	p.Engine = alert.Engine{Rules: alert.Builtin(), Site: "slipway", Zone: time.UTC, TripHours: 1.5}
 	p.Owner.Budget, p.Battery.InitialSoC = 0.1, 0.3
-	c := NewCore(p)
+	c := New(p)
 	var got []alert.Notice
 	for i := range 120 {
 		when := time.Duration(i) * time.Minute
@@ -74,7 +74,7 @@ func TestAdviceThatIsOvertakenIsRenewed(t *testing.T) {
 	t.Parallel()
 	p := testPlan()
 	p.AdviseEvery = time.Hour
-	c := NewCore(p)
+	c := New(p)
 	now := at(10 * time.Minute)
 	c.advised, c.looked = time.Minute, 9*time.Minute
 	c.outlook.At = now.Wall

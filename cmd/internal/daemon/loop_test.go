@@ -1,4 +1,4 @@
-package node
+package daemon
 
 import (
 	"context"
@@ -12,9 +12,13 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/battery"
+	"ebbwatch/estimator/outlook"
 )
 
 // memStore is a state folder in memory that can be told to fail.
@@ -46,8 +50,8 @@ func (m *memStore) Load(name string, v any) statedir.Loaded {
 		return statedir.Loaded{}
 	}
 	switch into := v.(type) {
-	case *Memory:
-		*into = saved.(Memory)
+	case *core.Memory:
+		*into = saved.(core.Memory)
 	case *Alerts:
 		*into = saved.(Alerts)
 	}
@@ -101,10 +105,15 @@ func coldRule() alert.Rule {
 	}}}
 }
 
-func testOptions(store Store, source collector.Source, channels ...LiveChannel) Options {
-	p := testPlan()
-	p.Sources = p.Sources[:1]
-	p.Engine = alert.Engine{Rules: []alert.Rule{coldRule()}, Site: "slipway", Zone: time.UTC}
+func testOptions(store Store, source collector.Source, channels ...sender.Channel) Options {
+	p := core.Plan{
+		Site: "slipway", Zone: time.UTC,
+		Battery:      battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.7},
+		Array:        outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
+		Sources:      []core.SourcePlan{{Name: "charger", Kind: "modbus", Every: 10 * time.Second}},
+		Engine:       alert.Engine{Rules: []alert.Rule{coldRule()}, Site: "slipway", Zone: time.UTC},
+		OutlookEvery: 15 * time.Minute, Seed: 1,
+	}
 	began := time.Now()
 	return Options{
 		Plan: p, Store: store, Channels: channels, Speed: 1, Tick: 10 * time.Second,
@@ -116,8 +125,8 @@ func testOptions(store Store, source collector.Source, channels ...LiveChannel) 
 	}
 }
 
-func owner(c alert.Channel) LiveChannel {
-	return LiveChannel{Channel: outbox.Channel{Name: "owner"}, Sender: c}
+func owner(c alert.Channel) sender.Channel {
+	return sender.Channel{Channel: outbox.Channel{Name: "owner"}, Sender: c}
 }
 
 func values(celsius float64) []reading.Value {
@@ -172,7 +181,7 @@ func TestUnsentWarningOutlivesTheProcess(t *testing.T) {
 func TestHangingChannelDelaysNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box := &inbox{}
-		hang := LiveChannel{Channel: outbox.Channel{Name: "hang"}, Sender: hanging{}}
+		hang := sender.Channel{Channel: outbox.Channel{Name: "hang"}, Sender: hanging{}}
 		liveFor(t, testOptions(nil, fixed{values: values(3)}, hang, owner(box)), time.Minute)
 		if len(box.got) != 1 {
 			t.Errorf("%d notices came, want 1", len(box.got))
@@ -247,7 +256,7 @@ func TestAlarmIsKeptOnceTheDiskHasRoom(t *testing.T) {
 func TestSilentSourceBlanksNothingElse(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := testOptions(nil, fixed{err: collector.Errorf(collector.Timeout, "cannot read unit 1: no answer")})
-		o.Plan.Sources = append(o.Plan.Sources, SourcePlan{Name: "box", Every: 10 * time.Second})
+		o.Plan.Sources = append(o.Plan.Sources, core.SourcePlan{Name: "box", Every: 10 * time.Second})
 		o.Sources = append(o.Sources, LiveSource{Name: "box", Every: 10 * time.Second, Source: fixed{values: values(20)}})
 		s := liveFor(t, o, 5*time.Minute).Snapshot()
 		if s.Sources[0].Up || s.Sources[0].Errors["timeout"] < 20 {

@@ -1,4 +1,4 @@
-package node
+package core
 
 import (
 	"maps"
@@ -85,10 +85,10 @@ func (c *Core) clearWatts(r reading.Reading) float64 {
 // extras are the facts that need the clock and the place.
 func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	x := map[string]float64{"polls_thinned": 0, "writes_thinned": 0}
-	if c.sparing {
+	if c.powerSave {
 		x["polls_thinned"], x["writes_thinned"] = 1, 1
 	}
-	maps.Copy(x, c.heard)
+	maps.Copy(x, c.external)
 	if !c.plausible(now) {
 		return x
 	}

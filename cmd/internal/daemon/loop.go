@@ -1,4 +1,8 @@
-package node
+// Package daemon is the loop around the core of a watched node: it polls the sources, reads the
+// clock, keeps the state, hands notices to their senders and takes the owner's requests. In
+// come reports and requests, out go snapshots, notices and what is kept; what they mean is for
+// package core to say.
+package daemon
 
 import (
 	"context"
@@ -10,6 +14,8 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector"
@@ -23,12 +29,6 @@ type LiveSource struct {
 	Source collector.Source
 }
 
-// LiveChannel is a channel that the loop sends through.
-type LiveChannel struct {
-	outbox.Channel
-	Sender alert.Channel
-}
-
 // Store keeps small state durably; see package statedir.
 type Store interface {
 	Save(name string, v any) error
@@ -40,9 +40,9 @@ type Now func() reading.Stamp
 
 // Options are the parts of a loop.
 type Options struct {
-	Plan     Plan
+	Plan     core.Plan
 	Sources  []LiveSource
-	Channels []LiveChannel
+	Channels []sender.Channel
 	Store    Store // nil: nothing is kept
 	Clock    Now
 	Speed    float64       // simulated time against real time; 1 for a real node
@@ -68,34 +68,33 @@ const saveEvery = 30 * time.Minute
 // Loop is the one goroutine that owns all state, and those around it that poll and send.
 type Loop struct {
 	Options
-	core     *Core
-	post     post
-	now      Now
-	snapshot atomic.Pointer[facts.Snapshot]
-	reports  chan collector.Report
-	results  chan result
-	weather  chan *reading.Forecast
-	saved    time.Duration // when the memory was saved, on the monotonic clock
-	sparing  atomic.Bool   // polls are thinned out; the pollers ask
-	problems map[string]string
-	damaged  []string // what was wrong with the state at the start
+	core      *core.Core
+	post      *sender.Outgoing
+	now       Now
+	snapshot  atomic.Pointer[facts.Snapshot]
+	reports   chan collector.Report
+	weather   chan *reading.Forecast
+	saved     time.Duration // when the memory was saved, on the monotonic clock
+	powerSave atomic.Bool   // polls are thinned out; the pollers ask
+	problems  map[string]string
+	damaged   []string // what was wrong with the state at the start
 }
 
 // NewLoop takes up what the last run kept.
 func NewLoop(o Options) *Loop {
 	l := &Loop{
-		Options: o, core: NewCore(o.Plan), problems: map[string]string{},
-		reports: make(chan collector.Report, 16), results: make(chan result, 16), weather: make(chan *reading.Forecast, 1),
+		Options: o, core: core.New(o.Plan), problems: map[string]string{},
+		reports: make(chan collector.Report, 16), weather: make(chan *reading.Forecast, 1),
 	}
 	l.now = o.Clock
-	var memory Memory
+	var memory core.Memory
 	if l.load("node", &memory) {
 		l.core.Resume(memory, l.now())
 	}
 	var alerts Alerts
 	l.load("alerts", &alerts)
-	l.core.engine = alerts.Engine
-	l.post = newPost(o.Channels, alerts.Outbox, l.results, o.Speed)
+	l.core.SetAlerts(alerts.Engine)
+	l.post = sender.New(o.Channels, alerts.Outbox, o.Speed)
 	l.saved = l.now().Mono
 	return l
 }
@@ -138,7 +137,7 @@ func (l *Loop) Run(ctx context.Context) error {
 			collector.PollAsTold(work, s.Name, l.period(s.Every), s.Source, l.stampReports(), l.hand(work))
 		})
 	}
-	l.post.start(work, &workers)
+	l.post.Start(work, &workers)
 	l.live(ctx)
 	stop()
 	err := l.keep()
@@ -173,8 +172,8 @@ func (l *Loop) live(ctx context.Context) {
 			return
 		case r := <-l.reports:
 			l.report(r)
-		case r := <-l.results:
-			l.post.done(r, l.now().Wall)
+		case r := <-l.post.Results():
+			l.post.Done(r, l.now().Wall)
 			l.keepAlerts()
 			l.noteResult(r)
 		case f := <-l.weather:
@@ -198,23 +197,23 @@ func (l *Loop) report(r collector.Report) {
 func (l *Loop) turn() {
 	now := l.now()
 	if l.Extras != nil {
-		l.core.Hear(l.Extras())
+		l.core.SetExternalFacts(l.Extras())
 	}
 	notices := l.core.Step(now)
-	l.spare()
+	l.savePower()
 	for _, n := range notices {
 		l.Log.Info("notice "+string(n.Phase), "rule", n.Rule, "title", n.Title)
-		l.post.put(n, now.Wall)
+		l.post.Put(n, now.Wall)
 		if l.Noticed != nil {
 			l.Noticed(n)
 		}
 	}
-	due := l.post.due(now.Wall)
+	due := l.post.Due(now.Wall)
 	if len(notices) > 0 || len(due) > 0 || l.problems["alerts"] != "" { // what could not be kept is tried again at once
 		l.keepAlerts()
 	}
-	l.post.handOut(due)
-	l.post.standing(func() []alert.Notice { return l.core.Standing(now) })
+	l.post.HandOut(due)
+	l.post.Standing(func() []alert.Notice { return l.core.Standing(now) })
 	if l.saveDue(now) {
 		l.saved = now.Mono
 		if err := l.keep(); err != nil {
@@ -226,7 +225,7 @@ func (l *Loop) turn() {
 
 func (l *Loop) publish(now reading.Stamp) {
 	s := l.core.Snapshot(now)
-	s.Channels = l.post.facts()
+	s.Channels = ChannelFacts(l.post.Status())
 	s.Build = l.Build
 	if l.Lines != nil {
 		s.Log = l.Lines()
@@ -253,7 +252,7 @@ func (l *Loop) keep() error {
 }
 
 func (l *Loop) keepAlerts() {
-	if err := l.save("alerts", Alerts{l.core.engine, l.post.state}); err != nil {
+	if err := l.save("alerts", Alerts{l.core.Alerts(), l.post.State()}); err != nil {
 		l.Log.Debug("alerts were not saved", "err", err)
 	}
 }
@@ -292,17 +291,26 @@ func (l *Loop) noteSource(r collector.Report) {
 	l.problems["source "+r.Source] = now
 }
 
-func (l *Loop) noteResult(r result) {
-	was, now := l.problems["channel "+r.delivery.Channel], ""
-	if r.err != nil {
-		now = r.err.Error()
+func (l *Loop) noteResult(r sender.Result) {
+	was, now := l.problems["channel "+r.Delivery.Channel], ""
+	if r.Err != nil {
+		now = r.Err.Error()
 	}
 	switch {
 	case was == now:
 	case now != "":
-		l.Log.Warn("notice not delivered; it is kept", "channel", r.delivery.Channel, "err", r.err)
+		l.Log.Warn("notice not delivered; it is kept", "channel", r.Delivery.Channel, "err", r.Err)
 	default:
-		l.Log.Info("notices are delivered again", "channel", r.delivery.Channel)
+		l.Log.Info("notices are delivered again", "channel", r.Delivery.Channel)
 	}
-	l.problems["channel "+r.delivery.Channel] = now
+	l.problems["channel "+r.Delivery.Channel] = now
+}
+
+// ChannelFacts is how the channels do, as the table of facts has it.
+func ChannelFacts(all []sender.Status) []facts.Channel {
+	out := make([]facts.Channel, 0, len(all))
+	for _, s := range all {
+		out = append(out, facts.Channel(s))
+	}
+	return out
 }

@@ -1,4 +1,4 @@
-package node
+package daemon
 
 import (
 	"context"
@@ -22,6 +22,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
 	httppost "ebbwatch/alert/post"
+	"ebbwatch/alert/sender"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/statedir"
 )
@@ -32,7 +33,7 @@ const asSender = "EBBWATCH_TEST_AS_SENDER"
 
 func TestMain(m *testing.M) {
 	if order := os.Getenv(asSender); order != "" {
-		if err := sender(order); err != nil {
+		if err := asProcess(order); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
@@ -61,8 +62,8 @@ type keptBySender struct {
 
 func kinds() [6]string { return [6]string{"a", "b", "c", "d", "e", "f"} }
 
-// sender is the life of one process. It ends by itself only when it is told to settle.
-func sender(text string) error {
+// asProcess is the life of one process. It ends by itself only when it is told to settle.
+func asProcess(text string) error {
 	var o order
 	if err := json.Unmarshal([]byte(text), &o); err != nil {
 		return err
@@ -75,15 +76,15 @@ func sender(text string) error {
 	if loaded := store.Load("alerts", &k); len(loaded.Problems) > 0 {
 		return fmt.Errorf("the state is damaged: %v", loaded.Problems)
 	}
-	var live []LiveChannel
+	var live []sender.Channel
 	for _, name := range []string{"one", "two"} {
 		c, err := webhook.New(webhook.Config{Target: httppost.Target{URL: alert.Secret(o.URL + "/" + name)}})
 		if err != nil {
 			return err
 		}
-		live = append(live, LiveChannel{Channel: outbox.Channel{Name: name}, Sender: c})
+		live = append(live, sender.Channel{Channel: outbox.Channel{Name: name}, Sender: c})
 	}
-	out, workers := NewOutgoing(live, k.Outbox), sync.WaitGroup{}
+	out, workers := sender.New(live, k.Outbox, 1), sync.WaitGroup{}
 	ctx, stop := context.WithCancel(context.Background())
 	defer workers.Wait()
 	defer stop()
@@ -113,7 +114,7 @@ func sender(text string) error {
 }
 
 // turnSender is one turn of the loop, in the order of [Loop.turn].
-func turnSender(o order, e alert.Engine, dice *rand.Rand, k *keptBySender, out *Outgoing, now time.Time, keep func() error) error {
+func turnSender(o order, e alert.Engine, dice *rand.Rand, k *keptBySender, out *sender.Outgoing, now time.Time, keep func() error) error {
 	for _, name := range kinds() {
 		switch {
 		case o.Settle:

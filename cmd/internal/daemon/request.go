@@ -1,27 +1,17 @@
-package node
+package daemon
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/core"
 )
-
-// Request is what the owner asks of a running daemon, left in its state folder: the daemon
-// takes no orders over the network.
-type Request struct {
-	Silence     time.Duration `json:"silence,omitempty"` // start maintenance for so long
-	Why         string        `json:"why,omitempty"`
-	End         bool          `json:"end,omitempty"`         // end maintenance
-	Acknowledge string        `json:"acknowledge,omitempty"` // the id of an alarm
-	NewBattery  bool          `json:"new_battery,omitempty"` // it was replaced: forget the old one
-}
 
 // Collect hands over the requests that were left in a state folder, if it can hold any, and
 // counts those that can be read.
-func Collect(from Store, do func(Request) error) (taken int, err error) {
+func Collect(from Store, do func(core.Request) error) (taken int, err error) {
 	box, ok := from.(interface {
 		Collect(take func([]byte) error) error
 	})
@@ -29,7 +19,7 @@ func Collect(from Store, do func(Request) error) (taken int, err error) {
 		return 0, nil
 	}
 	err = box.Collect(func(data []byte) error {
-		var r Request
+		var r core.Request
 		if err := json.Unmarshal(data, &r); err != nil {
 			return fmt.Errorf("it is not a request: %w", err)
 		}
@@ -41,7 +31,7 @@ func Collect(from Store, do func(Request) error) (taken int, err error) {
 
 // remember puts maintenance on record, with what is done or was done. It is kept with the
 // notices, for whoever looks back, and sent to nobody.
-func (l *Loop) remember(r Request, now time.Time) {
+func (l *Loop) remember(r core.Request, now time.Time) {
 	site := l.Plan.Site
 	n := alert.Notice{
 		Site: site, Rule: "maintenance", Severity: alert.Info, At: now, Since: now, Text: r.Why, Advice: []string{}, Facts: map[string]float64{},
@@ -62,9 +52,9 @@ func (l *Loop) remember(r Request, now time.Time) {
 
 // collect takes the requests that were left.
 func (l *Loop) collect(now time.Time) {
-	taken, err := Collect(l.Store, func(r Request) error {
+	taken, err := Collect(l.Store, func(r core.Request) error {
 		l.remember(r, now)
-		return l.core.request(r, now)
+		return l.core.Do(r, now)
 	})
 	if err != nil {
 		l.logOnce("requests", err)
@@ -82,28 +72,3 @@ func (l *Loop) logOnce(what string, err error) {
 		l.Log.Warn("a request could not be used", "err", err)
 	}
 }
-
-// request does what the owner asked.
-func (c *Core) request(r Request, now time.Time) error {
-	var errs []error
-	if r.End {
-		c.engine = c.engine.Unsilenced()
-	}
-	if r.Silence > 0 {
-		c.engine = c.engine.Silenced(now, r.Silence, r.Why)
-	}
-	if r.Acknowledge != "" {
-		next, ok := c.engine.Acknowledge(r.Acknowledge)
-		if !ok {
-			errs = append(errs, fmt.Errorf("there is no active alarm %q", r.Acknowledge))
-		}
-		c.engine = next
-	}
-	if r.NewBattery {
-		c.memory.Belief = c.battery.Replaced(c.memory.Belief)
-	}
-	return errors.Join(errs...)
-}
-
-// maintained tells whether somebody works at the node: what is seen then teaches nothing.
-func (c *Core) maintained() bool { return c.engine.Silence != nil }

@@ -1,4 +1,4 @@
-package node
+package core
 
 import (
 	"math"
@@ -67,7 +67,7 @@ func (c *Core) judge(now reading.Stamp) []alert.Notice {
 	next, notices := step()
 	if wantsAdvice(notices) && c.advised != now.Mono {
 		if due := c.looked; due != now.Mono {
-			c.Look(now)
+			c.UpdateOutlook(now)
 			c.looked = due // this one is beside the round, which estimates are written by
 		}
 		c.advise(now)

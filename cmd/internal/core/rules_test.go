@@ -1,4 +1,4 @@
-package node
+package core
 
 import (
 	"errors"
@@ -59,9 +59,9 @@ func lifeForRules(t *testing.T) (known, fired map[string]bool) {
 	plan.OutlookEvery, plan.AdviseEvery, plan.FalseAYear = 6*time.Hour, 24*time.Hour, 3
 	plan.Engine = alert.Engine{Rules: alert.Builtin(), Site: plan.Site, TripHours: 1.5}
 	plan.Engine.Instances = map[string][]string{"source": {"charger", "box", "path"}, "peer": {"gate"}}
-	c := NewCore(plan)
+	c := New(plan)
 	known, fired = map[string]bool{}, map[string]bool{}
-	c.Hear(map[string]float64{"disk_free_ratio": 0.5})
+	c.SetExternalFacts(map[string]float64{"disk_free_ratio": 0.5})
 	for d := 10 * time.Minute; d <= days*24*time.Hour; d += 10 * time.Minute {
 		now := reading.Stamp{Mono: d, Wall: start.Add(d), Trusted: true}
 		if site.StepTo(now.Wall); d == 18*24*time.Hour {

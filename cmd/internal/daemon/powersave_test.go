@@ -1,4 +1,4 @@
-package node
+package daemon
 
 import (
 	"bytes"
@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"ebbwatch/alert/outbox"
+	"ebbwatch/alert/sender"
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator/battery"
 )
 
 // counted is a source that counts how often it is asked.
@@ -65,7 +65,7 @@ func TestLowBatteryThinsWritesButNoWarning(t *testing.T) {
 				store := &memStore{}
 				box := &inbox{store: store}
 				cold := fixed{values: []reading.Value{{Quantity: reading.BatteryVolts, X: tt.volts}, {Quantity: reading.BatteryAmps, X: 0}, {Quantity: reading.BatteryCelsius, X: 2}}}
-				o := testOptions(store, cold, LiveChannel{Channel: outbox.Channel{Name: "owner"}, Sender: box})
+				o := testOptions(store, cold, sender.Channel{Channel: outbox.Channel{Name: "owner"}, Sender: box})
 				o.Plan.Battery.InitialSoC, o.Plan.Battery.Reserve = tt.charge, 0.5
 				l := liveFor(t, o, 6*time.Hour)
 				if thinned := l.Snapshot().Extra["writes_thinned"]; (thinned == 1) != (tt.name == "low") {
@@ -85,43 +85,5 @@ func TestLowBatteryThinsWritesButNoWarning(t *testing.T) {
 				}
 			})
 		})
-	}
-}
-
-func TestLow(t *testing.T) {
-	t.Parallel()
-	for _, tt := range []struct {
-		name            string
-		low, soc, high  float64
-		already, wanted bool
-	}{
-		{"plenty", 0.7, 0.8, 0.9, false, false},
-		{"low", 0.08, 0.15, 0.2, false, true},
-		{"below the reserve, but not by half", 0.12, 0.15, 0.2, false, false},
-		{"nothing is known yet", 0.02, 0.5, 0.98, false, false},
-		{"no belief", 0, 0, 0, false, false},
-		{"no belief any more", 0, 0, 0, true, true},
-		{"a little better", 0.11, 0.2, 0.3, true, true},
-		{"recovered", 0.13, 0.2, 0.3, true, false},
-		{"the guess recovered", 0.1, 0.25, 0.6, true, false},
-	} {
-		c := NewCore(testPlan())
-		c.plan.Battery.Reserve = 0.2
-		c.belief = battery.Belief{Low: tt.low, SoC: tt.soc, High: tt.high}
-		if got := c.Low(tt.already); got != tt.wanted {
-			t.Errorf("%s: %v", tt.name, got)
-		}
-	}
-}
-
-func TestStretched(t *testing.T) {
-	t.Parallel()
-	for every, want := range map[time.Duration]time.Duration{
-		time.Second: 3 * time.Second, 10 * time.Second: 30 * time.Second, 2 * time.Minute: 5 * time.Minute,
-		5 * time.Minute: 5 * time.Minute, time.Hour: time.Hour,
-	} {
-		if got := stretched(every); got != want {
-			t.Errorf("%s becomes %s, want %s", every, got, want)
-		}
 	}
 }

@@ -1,4 +1,4 @@
-package node
+package core
 
 import (
 	"errors"
@@ -78,7 +78,7 @@ func TestMeasured(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
-			c := NewCore(testPlan())
+			c := New(testPlan())
 			for _, r := range tt.reports {
 				take(t, c, r)
 			}
@@ -91,7 +91,7 @@ func TestMeasured(t *testing.T) {
 
 func TestSuspectGivesWay(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	r := report("charger", 0, nil, reading.BatteryVolts, 132.0)
 	r.Values[0].Suspect = "ten times what the others say"
 	take(t, c, r)
@@ -109,14 +109,14 @@ func TestSuspectGivesWay(t *testing.T) {
 
 func TestUnknownSource(t *testing.T) {
 	t.Parallel()
-	if err := NewCore(testPlan()).Report(report("nobody", 0, nil)); err == nil {
+	if err := New(testPlan()).Report(report("nobody", 0, nil)); err == nil {
 		t.Error("a report for a source that there is not was taken")
 	}
 }
 
 func TestSourceFacts(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	c.Step(at(0))
 	take(t, c, report("charger", 10*time.Second, nil, reading.BatteryVolts, 13.2))
 	take(t, c, report("box", 10*time.Second, collector.Errorf(collector.Port, "cannot open the port")))
@@ -140,7 +140,7 @@ func TestSourceFacts(t *testing.T) {
 
 func TestPeerFacts(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	r := collector.Report{Source: "path", At: at(0), Values: []reading.Value{
 		{Quantity: reading.PeerUp, Of: "gate", X: 1},
 		{Quantity: reading.PeerRTTSeconds, Of: "gate", X: 0.004},
@@ -162,7 +162,7 @@ func TestPeerFacts(t *testing.T) {
 
 func TestEnergy(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	for i := range 7 {
 		when := time.Duration(i) * 10 * time.Second
 		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -2.0, reading.LoadWatts, 21.0, reading.PanelVolts, 18.0, reading.PanelAmps, 0.5))
@@ -183,7 +183,7 @@ func TestEnergy(t *testing.T) {
 // lived is a core that watched a battery give 8 A for an hour.
 func lived(t *testing.T) *Core {
 	t.Helper()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	for i := range 60 {
 		when := time.Duration(i) * time.Minute
 		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.0, reading.BatteryAmps, -8.0))
@@ -216,7 +216,7 @@ func TestRestart(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
 			now := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(tt.away), Trusted: tt.trust}
-			c := NewCore(testPlan())
+			c := New(testPlan())
 			c.Resume(tt.memory, now)
 			c.Step(now)
 			if grew := width(c) > width(first)+0.01; grew != tt.wider {
@@ -250,7 +250,7 @@ func TestAwayWithinOneBoot(t *testing.T) {
 		}
 		plan := testPlan()
 		plan.Boot, plan.Up = tt.boot, tt.up
-		c := NewCore(plan)
+		c := New(plan)
 		now := reading.Stamp{Wall: saved.Wall.Add(tt.wall), Trusted: tt.trust}
 		c.Resume(saved, now)
 		c.Step(now)
@@ -272,7 +272,7 @@ func TestAwayWithinOneBoot(t *testing.T) {
 func TestLateTrustTellsHowLongItWas(t *testing.T) {
 	t.Parallel()
 	saved := lived(t).Memory()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	boot := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(time.Minute)} // as a file remembered it
 	c.Resume(saved, boot)
 	c.Step(boot)
@@ -288,7 +288,7 @@ func TestLateTrustTellsHowLongItWas(t *testing.T) {
 func TestLateTrustDoesNotAgeAFull(t *testing.T) {
 	t.Parallel()
 	saved := lived(t).Memory()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	boot := reading.Stamp{Mono: time.Second, Wall: saved.Wall.Add(time.Minute)}
 	c.Resume(saved, boot)
 	now := boot
@@ -313,7 +313,7 @@ func TestLateTrustDoesNotAgeAFull(t *testing.T) {
 
 func TestSnapshotIsImmutable(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	step := func(when time.Duration) {
 		take(t, c, report("charger", when, collector.Errorf(collector.Timeout, "late"), reading.BatteryVolts, 13.0, reading.LoadWatts, 20.0))
 		c.Step(at(when))
@@ -330,7 +330,7 @@ func TestSnapshotIsImmutable(t *testing.T) {
 
 func TestImpossibleValueIsKeptFromTheBelief(t *testing.T) {
 	t.Parallel()
-	c := NewCore(testPlan())
+	c := New(testPlan())
 	take(t, c, report("charger", 0, nil, reading.BatteryVolts, 60.0, reading.BatteryAmps, -1.0))
 	m := c.measured(at(0))[reading.BatteryVolts]
 	if !m.Known || m.Suspect == "" {
@@ -350,7 +350,7 @@ func TestPeerThatTwoSourcesKnow(t *testing.T) {
 	t.Parallel()
 	p := testPlan()
 	p.Sources = append(p.Sources, SourcePlan{Name: "neighbours", Kind: "peer", Every: time.Minute, Peers: []string{"boathouse"}})
-	c := NewCore(p)
+	c := New(p)
 	take(t, c, collector.Report{Source: "neighbours", At: at(0), Values: []reading.Value{{Quantity: reading.PeerUp, Of: "boathouse", X: 1}}})
 	peers := c.Snapshot(at(0)).Peers
 	if len(peers) != 2 || peers[1].Name != "boathouse" || !peers[1].Known || peers[1].Source != "neighbours" {

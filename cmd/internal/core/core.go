@@ -1,7 +1,8 @@
-// Package node is the loop that owns all state of a watched node. The [Core] is the whole
-// of its thinking: reports go in, notices and snapshots come out, and time is passed in. The
-// [Loop] around it polls, sends and saves. Run, demo and replay share the core.
-package node
+// Package core is the whole thinking of a watched node: reports and the time go in, notices
+// and snapshots come out. It asks no clock, file or network, so that run, demo, replay and the
+// back-test share it and months are lived through in seconds. Package daemon is the loop
+// around it.
+package core
 
 import (
 	"fmt"
@@ -48,33 +49,33 @@ type SourcePlan struct {
 
 // Core turns reports into beliefs, facts and notices. It is used by one goroutine.
 type Core struct {
-	plan     Plan
-	battery  battery.Model
-	ahead    outlook.Model
-	memory   Memory
-	engine   alert.State
-	sources  []*source
-	forecast *reading.Forecast
-	belief   battery.Belief
-	outlook  outlook.Outlook
-	looked   time.Duration // when the outlook was made, on the monotonic clock
-	seen     bool          // an outlook was made at all
-	offers   []advice.Offer
-	advised  time.Duration // when the offers were made, on the monotonic clock
-	last     reading.Stamp
-	started  bool
-	first    reading.Stamp
-	index    facts.Index
-	cold     coldest
-	shift    time.Duration // from the clock of this run to that of the belief
-	away     time.Duration // between the last run and this one
-	guessed  bool          // away is a guess
-	heard    map[string]float64
-	sparing  bool // sources are polled less often, see Spare
+	plan      Plan
+	battery   battery.Model
+	ahead     outlook.Model
+	memory    Memory
+	engine    alert.State
+	sources   []*source
+	forecast  *reading.Forecast
+	belief    battery.Belief
+	outlook   outlook.Outlook
+	looked    time.Duration // when the outlook was made, on the monotonic clock
+	seen      bool          // an outlook was made at all
+	offers    []advice.Offer
+	advised   time.Duration // when the offers were made, on the monotonic clock
+	last      reading.Stamp
+	started   bool
+	first     reading.Stamp
+	index     facts.Index
+	cold      coldest
+	shift     time.Duration      // from the clock of this run to that of the belief
+	away      time.Duration      // between the last run and this one
+	guessed   bool               // away is a guess
+	external  map[string]float64 // facts of other parts
+	powerSave bool               // sources are polled less often
 }
 
-// NewCore starts from nothing remembered.
-func NewCore(plan Plan) *Core {
+// New starts from nothing remembered.
+func New(plan Plan) *Core {
 	c := &Core{
 		plan:    plan,
 		battery: battery.Model{Battery: plan.Battery},
@@ -129,7 +130,7 @@ func (c *Core) context(s *source, at reading.Stamp) plausible.Context {
 func (c *Core) Step(now reading.Stamp) []alert.Notice {
 	c.advance(now)
 	if c.lookDue(now) {
-		c.Look(now)
+		c.UpdateOutlook(now)
 	}
 	if c.adviseDue(now) {
 		c.advise(now)
@@ -165,8 +166,8 @@ func (c *Core) lookDue(now reading.Stamp) bool {
 	return !c.seen || now.Mono-c.looked >= min(c.plan.OutlookEvery, early)
 }
 
-// Look makes a new outlook at once.
-func (c *Core) Look(now reading.Stamp) {
+// UpdateOutlook makes a new outlook at once.
+func (c *Core) UpdateOutlook(now reading.Stamp) {
 	if !c.plausible(now) {
 		c.outlook = outlook.Outlook{}
 		return

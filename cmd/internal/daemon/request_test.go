@@ -1,4 +1,4 @@
-package node
+package daemon
 
 import (
 	"slices"
@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
-	"ebbwatch/collector/reading"
 )
 
 func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
@@ -25,13 +25,13 @@ func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
 	o.Noticed = func(n alert.Notice) { record = append(record, string(n.Phase)+" "+n.Title) }
 	l := NewLoop(o)
 	now := l.now().Wall
-	for _, r := range []any{Request{Silence: 2 * time.Hour, Why: "tightening joints"}, "nonsense", Request{Acknowledge: "none"}} {
+	for _, r := range []any{core.Request{Silence: 2 * time.Hour, Why: "tightening joints"}, "nonsense", core.Request{Acknowledge: "none"}} {
 		if err := statedir.Leave(path, r); err != nil {
 			t.Fatal(err)
 		}
 	}
 	l.collect(now)
-	if s := l.core.engine.Silence; s == nil || s.Left != 2*time.Hour || s.Why != "tightening joints" {
+	if s := l.core.Alerts().Silence; s == nil || s.Left != 2*time.Hour || s.Why != "tightening joints" {
 		t.Errorf("silence: %+v", s)
 	}
 	if p := l.core.Snapshot(l.now()).Problems; len(p) != 1 || !strings.Contains(p[0], "tightening joints; nothing is sent") {
@@ -41,10 +41,10 @@ func TestRequestsAreTakenFromTheStateFolder(t *testing.T) {
 	if dir.Load("alerts", &kept); kept.Engine.Silence == nil {
 		t.Error("the silence would not survive a power cut")
 	}
-	if err := statedir.Leave(path, Request{End: true, Why: "all joints are tight"}); err != nil {
+	if err := statedir.Leave(path, core.Request{End: true, Why: "all joints are tight"}); err != nil {
 		t.Fatal(err)
 	}
-	if l.collect(now); l.core.maintained() {
+	if l.collect(now); l.core.Alerts().Silence != nil {
 		t.Error("it did not end")
 	}
 	if want := []string{"raised slipway: maintenance: tightening joints", "cleared slipway: done: all joints are tight"}; !slices.Equal(record, want) {
@@ -57,38 +57,19 @@ func TestMaintenanceSendsAndTeachesNothingAndEndsByItself(t *testing.T) {
 		store, box := &memStore{}, &inbox{}
 		o := testOptions(store, fixed{values: values(3)}, owner(box))
 		store.saved = map[string]any{"alerts": Alerts{Engine: alert.State{}.Silenced(time.Now(), time.Hour, "hand charging")}}
-		before := NewCore(o.Plan).memory.Outlook
+		before := core.New(o.Plan).Memory().Outlook
 		l := liveFor(t, o, 50*time.Minute)
 		if len(box.got) != 0 {
 			t.Errorf("%d notices were sent in maintenance", len(box.got))
 		}
-		if l.core.memory.Outlook.Load.Level != before.Load.Level {
+		if l.core.Memory().Outlook.Load.Level != before.Load.Level {
 			t.Error("the load was learned in maintenance")
 		}
 		if l = liveFor(t, o, 50*time.Minute); len(box.got) != 1 {
 			t.Errorf("%d notices after maintenance, want the one that still holds", len(box.got))
 		}
-		if l.core.maintained() {
+		if l.core.Alerts().Silence != nil {
 			t.Error("maintenance did not end by itself")
 		}
 	})
-}
-
-func TestNewBatteryForgetsTheOld(t *testing.T) {
-	t.Parallel()
-	c := NewCore(testPlan())
-	for i := range 120 {
-		when := time.Duration(i) * time.Minute
-		take(t, c, report("charger", when, nil, reading.BatteryVolts, 12.9, reading.BatteryAmps, -12.0))
-		c.Step(at(when))
-	}
-	worn := c.Belief().SoC
-	if err := c.request(Request{NewBattery: true}, start().Add(2*time.Hour)); err != nil {
-		t.Fatal(err)
-	}
-	take(t, c, report("charger", 2*time.Hour, nil, reading.BatteryVolts, 13.2, reading.BatteryAmps, -1.0))
-	c.Step(at(2 * time.Hour))
-	if fresh := c.Belief().SoC; fresh < worn+0.1 {
-		t.Errorf("charge %.2f before and %.2f after the battery was replaced by one at 0.7", worn, fresh)
-	}
 }
