@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/lookback"
 	"ebbwatch/cmd/internal/replay"
 )
 
@@ -50,7 +51,7 @@ how well the stated chances agree with what happened.`,
 	return cmd
 }
 
-func (f replayFiles) backtest(cmd *cobra.Command) (v replay.Verdict, zone *time.Location, err error) {
+func (f replayFiles) backtest(cmd *cobra.Command) (v lookback.Tested, zone *time.Location, err error) {
 	need := config.Need{State: f.readings == ""}
 	c, err := loadOrSay(cmd.ErrOrStderr(), f.config, need)
 	if err != nil {
@@ -73,6 +74,6 @@ func (f replayFiles) backtest(cmd *cobra.Command) (v replay.Verdict, zone *time.
 	if err != nil {
 		return v, nil, fmt.Errorf("cannot read the readings: %w", err)
 	}
-	v, err = replay.Backtest(job, readings.Bytes())
+	v, err = lookback.Backtest(job, readings.Bytes())
 	return v, c.Site.Zone, err
 }

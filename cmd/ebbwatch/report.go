@@ -13,9 +13,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/outage"
+	"ebbwatch/cmd/internal/lookback"
 	"ebbwatch/cmd/internal/planning"
-	"ebbwatch/cmd/internal/report"
 	"ebbwatch/estimator/battery"
 )
 
@@ -77,8 +76,8 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	return writeHTML(f.html, r)
 }
 
-func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) (report.Report, error) {
-	in := report.Input{
+func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) (lookback.Report, error) {
+	in := lookback.Input{
 		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(),
 	}
 	learned, _, err := planning.Learned(c.State)
@@ -90,20 +89,20 @@ func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) 
 		in.Record = learned.Outlook.Ledger.Report().Words()
 	}
 	peers := plan(c).Engine.Instances["peer"]
-	if in.Steps, err = report.Load(ctx, h, span[0], span[1], peers, nil); err != nil {
-		return report.Report{}, err
+	if in.Steps, err = lookback.Load(ctx, h, span[0], span[1], peers, nil); err != nil {
+		return lookback.Report{}, err
 	}
 	raw, err := h.Notices(ctx, span[0], span[1])
 	if err != nil {
-		return report.Report{}, err
+		return lookback.Report{}, err
 	}
-	if in.Notices, err = report.ParseNotices(raw); err != nil {
-		return report.Report{}, err
+	if in.Notices, err = lookback.ParseNotices(raw); err != nil {
+		return lookback.Report{}, err
 	}
-	return report.Make(in), nil
+	return lookback.Make(in), nil
 }
 
-func writeHTML(path string, r report.Report) (err error) {
+func writeHTML(path string, r lookback.Report) (err error) {
 	file, err := os.Create(path)
 	if err != nil {
 		return fmt.Errorf("cannot write the report: %w", err)
@@ -114,9 +113,9 @@ func writeHTML(path string, r report.Report) (err error) {
 
 // explainSilences tells what each silence of the span is put down to.
 func explainSilences(ctx context.Context, w io.Writer, c loaded, h pastRecord, span [2]time.Time) error {
-	o := outage.Unknown(time.Now())
+	o := lookback.Unknown(time.Now())
 	o.Zone, o.CutoffVolts, o.Peers, o.BoardUptime = c.Site.Zone, c.Battery.Model().CutoffVolts, plan(c).Engine.Instances["peer"], uptime()
-	silences, err := outage.Find(ctx, h, span[0], span[1], 10*time.Minute, o.Peers)
+	silences, err := lookback.Find(ctx, h, span[0], span[1], 10*time.Minute, o.Peers)
 	if err != nil {
 		return err
 	}
@@ -124,7 +123,7 @@ func explainSilences(ctx context.Context, w io.Writer, c loaded, h pastRecord, s
 		fmt.Fprintln(w, "The node was never silent in that time.")
 	}
 	for _, s := range silences {
-		v, err := outage.Why(ctx, h, s, o)
+		v, err := lookback.Why(ctx, h, s, o)
 		if err != nil {
 			return err
 		}

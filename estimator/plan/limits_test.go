@@ -132,19 +132,6 @@ func TestYieldsOfTheStandard(t *testing.T) {
 	}
 }
 
-// Source: the ratios of IEEE 1562, constructed example.
-func TestRuleOfThumb(t *testing.T) {
-	t.Parallel()
-	e := plantest.Published(t, "size.own")[0]
-	r := RuleOfThumb(e.In("load_W"), e.In("V"), e.In("autonomy_d"), e.In("mdod"), e.In("temp_derate"), e.In("psh"), e.In("array_to_load"), e.In("loss_factor"))
-	got := map[string]float64{"Wh_day": r.WhDay, "Ah_day": r.AhDay, "Ah_battery": r.BatteryAh, "array_A": r.ArrayAmps, "array_W": r.ArrayWatts}
-	for name, want := range e.Map() {
-		if math.Abs(got[name]-want) > 0.05 {
-			t.Errorf("%s is %.3f, want %.3f", name, got[name], want)
-		}
-	}
-}
-
 // The drawn days have the monthly sun that was given.
 func TestDrawnDaysKeepTheMeans(t *testing.T) {
 	t.Parallel()

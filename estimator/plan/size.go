@@ -99,24 +99,3 @@ func (y *Year) mark(pairs []Pair, p Prices) {
 		pairs[i].Best = pairs[i] == best
 	}
 }
-
-// Ratios is the sizing by rule of thumb, for comparison: one worst month's balance and days
-// of autonomy. Source: the ratios of IEEE 1562, which speaks of lead-acid batteries.
-type Ratios struct {
-	WhDay, AhDay   float64
-	BatteryAh      float64 // for the days of autonomy
-	ArrayAmps      float64 // by current
-	ArrayWatts     float64 // by energy
-	SunHours, Days float64
-}
-
-// RuleOfThumb works the ratios out: load in W, volts of the battery, days of autonomy, the
-// share of the battery that is used, what cold leaves of it, sun hours a day in the worst
-// month, array over load, and what losses leave (for the energy alone, not twice).
-func RuleOfThumb(load, volts, days, used, cold, sunHours, ratio, losses float64) Ratios {
-	r := Ratios{WhDay: load * 24, AhDay: load * 24 / volts, SunHours: sunHours, Days: days}
-	r.BatteryAh = r.AhDay * days / used / cold
-	r.ArrayAmps = r.AhDay * ratio / sunHours / losses
-	r.ArrayWatts = r.WhDay * ratio / sunHours / losses
-	return r
-}

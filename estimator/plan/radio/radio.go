@@ -7,7 +7,7 @@
 // to give way to radar are law and differ by country: the reminder says so.
 //
 // Sources: ITU-R P.525 (free space), P.526 and P.530 (Fresnel zone, one edge, height of the
-// earth between); Weissberger 1982 (leaves); thermal noise at 290 K.
+// earth between); Weissberger 1982 (leaves).
 package radio
 
 import "math"
@@ -61,12 +61,6 @@ func Edge(v float64) float64 {
 	return 6.9 + 20*math.Log10(math.Sqrt((v-0.1)*(v-0.1)+1)+v-0.1)
 }
 
-// Noise is the thermal noise of a channel at 290 K, dBm; add the receiver's own.
-func Noise(mhz float64) float64 {
-	const boltzmann = 1.380649e-23
-	return 10 * math.Log10(boltzmann*290*mhz*1e6/1e-3)
-}
-
 // End is one antenna.
 type End struct {
 	Name   string
@@ -79,9 +73,6 @@ type End struct {
 
 // EIRP is what the end radiates in its best direction, dBm.
 func (e End) EIRP() float64 { return e.Power - e.Loss + e.Gain }
-
-// Watts turns dBm into W.
-func Watts(dbm float64) float64 { return math.Pow(10, dbm/10) / 1000 }
 
 // Point is one place of the profile. Between points it is drawn straight.
 type Point struct {

@@ -22,12 +22,6 @@ func Classes() [8]Class {
 	}
 }
 
-// AtDevice is what is left of a supply's power after a loop, at the least voltage.
-func (c Class) AtDevice() float64 {
-	i := c.Source / c.Volts
-	return c.Source - i*i*c.LoopOhms
-}
-
 // Ethernet is a device fed over a data cable.
 type Ethernet struct {
 	Name   string

@@ -87,7 +87,7 @@ func TestDropAndLoss(t *testing.T) {
 func TestClassesOfPowerOverEthernet(t *testing.T) {
 	t.Parallel()
 	for _, c := range Classes() {
-		near(t, "power at the device", c.AtDevice(), c.Device, 0.07)
+		near(t, "power at the device", atDevice(c), c.Device, 0.07)
 	}
 	for id, class := range map[string]int{"poe.class3": 3, "poe.class4": 4, "poe.class5": 5, "poe.class6": 6, "poe.class7": 7, "poe.class8": 8} {
 		e := plantest.Published(t, id)[0]
@@ -95,7 +95,7 @@ func TestClassesOfPowerOverEthernet(t *testing.T) {
 		if c.Source != e.In("PSE_W") || c.Volts != e.In("PSE_Vmin") || c.LoopOhms != e.In("loop_ohm") || c.Device != e.Number() {
 			t.Errorf("class %d is %+v, published %v", class, c, e.Inputs)
 		}
-		near(t, id, c.AtDevice(), e.Number(), e.Tol(t))
+		near(t, id, atDevice(c), e.Number(), e.Tol(t))
 	}
 	e := plantest.Published(t, "poe.chain")[0]
 	near(t, "chain", Chain(5, 0.88, 0.92), e.Number(), e.Tol(t))
@@ -115,4 +115,11 @@ func TestBuriedPair(t *testing.T) {
 	if v := at(12, 200); v.Possible {
 		t.Errorf("21 W at 12 V over 200 m of 2.5 mm² is called possible: %+v", v)
 	}
+}
+
+// atDevice is what is left of a supply's power after a loop, at the least voltage: the
+// standard's own arithmetic, which its table must agree with.
+func atDevice(c Class) float64 {
+	i := c.Source / c.Volts
+	return c.Source - i*i*c.LoopOhms
 }

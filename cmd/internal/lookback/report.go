@@ -1,8 +1,4 @@
-// Package report looks back over a day, a week or a winter: where the energy came from and
-// went, what is missing of the harvest and why, the worst nights, whether the load crept
-// up, how the path did and whether the warnings were right. It is arithmetic over the
-// record; it prints as one self-contained page or as text.
-package report
+package lookback
 
 import (
 	"cmp"

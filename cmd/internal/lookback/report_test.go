@@ -1,4 +1,4 @@
-package report_test
+package lookback_test
 
 import (
 	"context"
@@ -17,7 +17,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/history"
-	"ebbwatch/cmd/internal/report"
+	"ebbwatch/cmd/internal/lookback"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
@@ -49,15 +49,15 @@ func clearJoules(t time.Time, air float64) (joules, azimuth, elevation float64) 
 
 // truth is what was put into an invented winter.
 type truth struct {
-	lost map[report.Cause]float64 // Wh
+	lost map[lookback.Cause]float64 // Wh
 }
 
 // winter invents 70 days of a panel that gives 0.9 of its label: clear half of the hours,
 // cloudy the others, and what the name of the trouble says.
-func winter(trouble report.Cause) ([]report.Step, truth) {
+func winter(trouble lookback.Cause) ([]lookback.Step, truth) {
 	rng := rand.New(rand.NewPCG(7, 8))
-	tr := truth{lost: map[report.Cause]float64{}}
-	var steps []report.Step
+	tr := truth{lost: map[lookback.Cause]float64{}}
+	var steps []lookback.Step
 	sky := 1.0
 	for i := range 70 * 288 {
 		t := begin().Add(time.Duration(i) * 5 * time.Minute)
@@ -67,36 +67,36 @@ func winter(trouble report.Cause) ([]report.Step, truth) {
 				sky = 0.1 + 0.5*rng.Float64()
 			}
 		}
-		s := report.Step{At: t, Span: 5 * time.Minute, Volts: 13.2, VoltsLow: 13.1, SoC: 0.6, SoCLow: 0.55, LoadWatts: 12, UnmeteredWatts: 1,
+		s := lookback.Step{At: t, Span: 5 * time.Minute, Volts: 13.2, VoltsLow: 13.1, SoC: 0.6, SoCLow: 0.55, LoadWatts: 12, UnmeteredWatts: 1,
 			PanelVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk)}
 		clear, azimuth, _ := clearJoules(t, s.AirCelsius)
 		could := 0.9 * clear
 		s.PV = could * sky
-		lose := func(c report.Cause, left float64) {
+		lose := func(c lookback.Cause, left float64) {
 			tr.lost[c] += (could - left) / 3600
 			s.PV = left
 		}
 		switch {
-		case trouble == report.Snow && day >= 20 && day < 24:
+		case trouble == lookback.Snow && day >= 20 && day < 24:
 			s.AirCelsius = -3
 			clear, _, _ = clearJoules(t, -3)
 			could = 0.9 * clear
-			lose(report.Snow, 0.005*could)
-		case trouble == report.Full && day%3 == 0 && i%288 > 140:
+			lose(lookback.Snow, 0.005*could)
+		case trouble == lookback.Full && day%3 == 0 && i%288 > 140:
 			s.Stage, s.SoC = float64(reading.Float), 0.99
-			lose(report.Full, 0.15*could)
-		case trouble == report.Cold && day >= 30 && day < 33:
+			lose(lookback.Full, 0.15*could)
+		case trouble == lookback.Cold && day >= 30 && day < 33:
 			s.BatteryCelsius = -2
-			lose(report.Cold, 0)
-		case trouble == report.Fault && day >= 40 && day < 43:
+			lose(lookback.Cold, 0)
+		case trouble == lookback.Fault && day >= 40 && day < 43:
 			s.Stage = float64(reading.Fault)
-			lose(report.Fault, 0)
-		case trouble == report.Shade && azimuth >= 195 && azimuth < 225:
-			tr.lost[report.Shade] += could * sky * 0.6 / 3600
+			lose(lookback.Fault, 0)
+		case trouble == lookback.Shade && azimuth >= 195 && azimuth < 225:
+			tr.lost[lookback.Shade] += could * sky * 0.6 / 3600
 			s.PV *= 0.4
-		case trouble == report.Dirt:
+		case trouble == lookback.Dirt:
 			keep := 1 - 0.25*float64(day)/70
-			tr.lost[report.Dirt] += could * sky * (1 - keep) / 3600
+			tr.lost[lookback.Dirt] += could * sky * (1 - keep) / 3600
 			s.PV *= keep
 		}
 		s.ChargeWatts = 0.97 * s.PV / 300
@@ -108,40 +108,40 @@ func winter(trouble report.Cause) ([]report.Step, truth) {
 	return steps, tr
 }
 
-func input(steps []report.Step) report.Input {
-	return report.Input{Site: "slipway", From: begin(), To: begin().Add(70 * 24 * time.Hour), Battery: theBattery(), Array: site(), Steps: steps, Health: nan()}
+func input(steps []lookback.Step) lookback.Input {
+	return lookback.Input{Site: "slipway", From: begin(), To: begin().Add(70 * 24 * time.Hour), Battery: theBattery(), Array: site(), Steps: steps, Health: nan()}
 }
 
 // Each trouble is put in with a known loss and must be found with that loss, within a
 // quarter; the other troubles must not be blamed.
 func TestMissingHarvestIsBlamedOnItsCause(t *testing.T) {
 	t.Parallel()
-	for _, c := range report.Causes() {
+	for _, c := range lookback.Causes() {
 		t.Run(string(c), func(t *testing.T) {
 			t.Parallel()
 			steps, tr := winter(c)
-			r := report.Make(input(steps))
+			r := lookback.Make(input(steps))
 			got, want := r.Harvest.Missing[c], tr.lost[c]
-			if c != report.Weather && math.Abs(got-want) > 0.25*want {
+			if c != lookback.Weather && math.Abs(got-want) > 0.25*want {
 				t.Errorf("%.0f Wh are blamed on %s, %.0f were lost to it", got, c, want)
 			}
 			for other, wh := range r.Harvest.Missing {
-				if other != c && other != report.Weather && wh > 0.03*r.Harvest.Clear {
+				if other != c && other != lookback.Weather && wh > 0.03*r.Harvest.Clear {
 					t.Errorf("%.0f Wh are blamed on %s", wh, other)
 				}
 			}
 			if r.Harvest.Assumed || math.Abs(r.Harvest.Ratio-0.9) > 0.03 {
 				t.Errorf("the panel is said to give %.2f of its label (assumed: %v), gives 0.90", r.Harvest.Ratio, r.Harvest.Assumed)
 			}
-			t.Logf("%s: blamed %.0f Wh, lost %.0f; of the weather %.0f", c, got, want, r.Harvest.Missing[report.Weather])
+			t.Logf("%s: blamed %.0f Wh, lost %.0f; of the weather %.0f", c, got, want, r.Harvest.Missing[lookback.Weather])
 		})
 	}
 }
 
 func TestShadeIsFoundWhereItIs(t *testing.T) {
 	t.Parallel()
-	steps, _ := winter(report.Shade)
-	r := report.Make(input(steps))
+	steps, _ := winter(lookback.Shade)
+	r := lookback.Make(input(steps))
 	if n := len(r.Harvest.Shaded); n != 1 || r.Harvest.Shaded[0].From != 195 || r.Harvest.Shaded[0].To != 225 {
 		t.Errorf("shade %+v, want 195° to 225°", r.Harvest.Shaded)
 	}
@@ -150,8 +150,8 @@ func TestShadeIsFoundWhereItIs(t *testing.T) {
 // The ledger's sums are those of the steps, and what went in came out somewhere.
 func TestLedger(t *testing.T) {
 	t.Parallel()
-	steps, _ := winter(report.Weather)
-	l := report.Make(input(steps)).Ledger
+	steps, _ := winter(lookback.Weather)
+	l := lookback.Make(input(steps)).Ledger
 	var pv float64
 	for _, s := range steps {
 		pv += s.PV / 3600
@@ -167,7 +167,7 @@ func TestLedger(t *testing.T) {
 	for i := range steps {
 		steps[i].BatteryIn, steps[i].BatteryOut = nan(), nan()
 	}
-	if l := report.Make(input(steps)).Ledger; !math.IsNaN(l.Unaccounted) || !math.IsNaN(l.Into) {
+	if l := lookback.Make(input(steps)).Ledger; !math.IsNaN(l.Unaccounted) || !math.IsNaN(l.Into) {
 		t.Errorf("without a battery meter %+v is known", l)
 	}
 }
@@ -179,7 +179,7 @@ func TestLoadCreep(t *testing.T) {
 		watts float64
 		found bool
 	}{{"none", 0, false}, {"a trifle", 0.2, false}, {"a camera", 2.5, true}, {"something was switched off", -3, true}} {
-		steps, _ := winter(report.Weather)
+		steps, _ := winter(lookback.Weather)
 		rng := rand.New(rand.NewPCG(1, 1))
 		for i := range steps {
 			steps[i].LoadWatts += rng.NormFloat64() // and a day's own swing
@@ -188,7 +188,7 @@ func TestLoadCreep(t *testing.T) {
 				steps[i].LoadWatts += c.watts
 			}
 		}
-		got := report.Make(input(steps)).Creep
+		got := lookback.Make(input(steps)).Creep
 		switch {
 		case (got != nil) != c.found:
 			t.Errorf("%s: found %+v", c.name, got)
@@ -201,7 +201,7 @@ func TestLoadCreep(t *testing.T) {
 // Warnings are held against what happened: right, in vain, and missing.
 func TestWarningsAreJudged(t *testing.T) {
 	t.Parallel()
-	steps, _ := winter(report.Weather)
+	steps, _ := winter(lookback.Weather)
 	off := func(day, from, to int) {
 		for i := day*288 + from*12; i < day*288+to*12; i++ {
 			steps[i].LoadOn, steps[i].LoadWatts = 0, 0
@@ -219,7 +219,7 @@ func TestWarningsAreJudged(t *testing.T) {
 		{ID: "b", Rule: "cutoff_ahead", Phase: alert.Cleared, At: at(32, 9)},
 		{ID: "c", Rule: "source_silent", Phase: alert.Raised, At: at(33, 9)},
 	}
-	r := report.Make(in)
+	r := lookback.Make(in)
 	if len(r.Dark) != 2 || r.Dark[0].Length() != 6*time.Hour {
 		t.Fatalf("dark %v", r.Dark)
 	}
@@ -233,42 +233,42 @@ func TestWarningsAreJudged(t *testing.T) {
 
 func TestParseNotices(t *testing.T) {
 	t.Parallel()
-	got, err := report.ParseNotices([]json.RawMessage{[]byte(`{"id":"a","rule":"cutoff_ahead","phase":"raised","at":"2026-01-12T09:00:00Z"}`)})
+	got, err := lookback.ParseNotices([]json.RawMessage{[]byte(`{"id":"a","rule":"cutoff_ahead","phase":"raised","at":"2026-01-12T09:00:00Z"}`)})
 	if err != nil || len(got) != 1 || got[0].Phase != alert.Raised || got[0].At.Day() != 12 {
 		t.Errorf("%+v, %v", got, err)
 	}
-	if got, err := report.ParseNotices(nil); got == nil || err != nil {
+	if got, err := lookback.ParseNotices(nil); got == nil || err != nil {
 		t.Errorf("none are %v, %v; want an empty list", got, err)
 	}
-	if _, err := report.ParseNotices([]json.RawMessage{[]byte(`{"at":5}`)}); err == nil || !strings.Contains(err.Error(), "notice 1") {
+	if _, err := lookback.ParseNotices([]json.RawMessage{[]byte(`{"at":5}`)}); err == nil || !strings.Contains(err.Error(), "notice 1") {
 		t.Errorf("%v", err)
 	}
 }
 
 func TestGapsAndEmptyRecord(t *testing.T) {
 	t.Parallel()
-	steps, _ := winter(report.Weather)
+	steps, _ := winter(lookback.Weather)
 	in := input(append(steps[:288:288], steps[288+72:]...))
-	r := report.Make(in)
+	r := lookback.Make(in)
 	if len(r.Gaps) != 1 || r.Gaps[0].Length() != 6*time.Hour {
 		t.Errorf("gaps %v", r.Gaps)
 	}
 	in.Steps = nil
 	var b strings.Builder
-	if err := report.Make(in).Text(&b); err != nil || !strings.Contains(b.String(), "There is no record of this time.") {
+	if err := lookback.Make(in).Text(&b); err != nil || !strings.Contains(b.String(), "There is no record of this time.") {
 		t.Errorf("without a record: %s %v", b.String(), err)
 	}
 	b.Reset()
-	if err := report.Make(in).HTML(&b); err != nil || strings.Contains(b.String(), "NaN") {
+	if err := lookback.Make(in).HTML(&b); err != nil || strings.Contains(b.String(), "NaN") {
 		t.Errorf("without a record: %v", err)
 	}
 }
 
-func rich(t *testing.T) report.Report {
+func rich(t *testing.T) lookback.Report {
 	t.Helper()
-	steps, _ := winter(report.Shade)
+	steps, _ := winter(lookback.Shade)
 	for i := range steps {
-		steps[i].Peers = map[string]report.PeerStep{"gate": {1, 0.01, 0.003}, "island": {float64(i / 288 % 2), 0.5, nan()}}
+		steps[i].Peers = map[string]lookback.PeerStep{"gate": {1, 0.01, 0.003}, "island": {float64(i / 288 % 2), 0.5, nan()}}
 		if i/288 >= 35 {
 			steps[i].LoadWatts += 2
 		}
@@ -277,7 +277,7 @@ func rich(t *testing.T) report.Report {
 	in := input(steps)
 	in.Notices = []alert.Notice{{ID: "a", Rule: "cutoff_ahead", Phase: alert.Raised, At: begin().Add(100 * time.Hour), Title: `<b>may go dark</b>`}}
 	in.Health, in.Record = 0.94, "Forecasts of going dark within 3 days: none of 40 that said unlikely (one a day, 40 so far)."
-	return report.Make(in)
+	return lookback.Make(in)
 }
 
 // EBBWATCH_GOLDEN=1 writes the text anew, and EBBWATCH_SHOTS names a folder for the page.
@@ -361,7 +361,7 @@ func TestLoadOverTheWire(t *testing.T) {
 	srv := httptest.NewServer(store)
 	defer srv.Close()
 	var said []string
-	steps, err := report.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(6*24*time.Hour), []string{"gate"},
+	steps, err := lookback.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(6*24*time.Hour), []string{"gate"},
 		func(x float64) { said = append(said, fmt.Sprintf("%.2f", x)) })
 	if err != nil {
 		t.Fatal(err)
@@ -374,7 +374,7 @@ func TestLoadOverTheWire(t *testing.T) {
 		math.Abs(s.ChargeWatts-2.83*13.21) > 0.01 || s.Stage != float64(reading.Bulk) || s.LoadOn != 1 {
 		t.Errorf("step %+v", s)
 	}
-	if _, err := report.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(time.Hour), []string{"nobody"}, nil); err == nil || !strings.Contains(err.Error(), "nobody") {
+	if _, err := lookback.Load(t.Context(), history.Client{URL: srv.URL}, begin(), begin().Add(time.Hour), []string{"nobody"}, nil); err == nil || !strings.Contains(err.Error(), "nobody") {
 		t.Errorf("an unknown peer: %v", err)
 	}
 }

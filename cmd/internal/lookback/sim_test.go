@@ -1,11 +1,11 @@
-package report_test
+package lookback_test
 
 import (
 	"math"
 	"testing"
 	"time"
 
-	"ebbwatch/cmd/internal/report"
+	"ebbwatch/cmd/internal/lookback"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
 	"ebbwatch/estimator/battery"
@@ -15,7 +15,7 @@ import (
 // lived lets the simulated node of the demonstration live for some days and records it as
 // the history would, in steps of five minutes. Its sun, sky, panel and cells are formulas
 // of their own. act may do something to the node each minute.
-func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []report.Step, truth struct{ pv, load, past float64 }, spec sim.Spec) {
+func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []lookback.Step, truth struct{ pv, load, past float64 }, spec sim.Spec) {
 	spec = sim.DemoSpec(seed)
 	start := time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC)
 	clearness := make([]float64, days)
@@ -28,7 +28,7 @@ func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []repor
 		at := start.Add(time.Duration(i) * 5 * time.Minute)
 		n := map[reading.Quantity]float64{}
 		sums := map[reading.Quantity]float64{}
-		s := report.Step{At: at, Span: 5 * time.Minute}
+		s := lookback.Step{At: at, Span: 5 * time.Minute}
 		for range 5 {
 			site.Step(time.Minute)
 			act(site, site.Now())
@@ -58,8 +58,8 @@ func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []repor
 }
 
 // made is the report of such a life.
-func made(steps []report.Step, spec sim.Spec) report.Report {
-	return report.Make(report.Input{Site: "slipway", From: steps[0].At, To: steps[len(steps)-1].At.Add(5 * time.Minute), Steps: steps, Health: nan(),
+func made(steps []lookback.Step, spec sim.Spec) lookback.Report {
+	return lookback.Make(lookback.Input{Site: "slipway", From: steps[0].At, To: steps[len(steps)-1].At.Add(5 * time.Minute), Steps: steps, Health: nan(),
 		Battery: battery.Battery{CapacityAh: 90, Cells: 4, Reserve: 0.2},
 		Array: outlook.Site{Latitude: spec.Latitude, Longitude: spec.Longitude, WattsPeak: spec.Panel.WattsPeak,
 			TiltDeg: spec.Panel.TiltDeg, AzimuthDeg: spec.Panel.AzimuthDeg, MPPT: true}})
@@ -79,8 +79,8 @@ func TestLedgerAgainstASimulatedNode(t *testing.T) {
 			// A LiFePO4 battery gives back some 92 to 98 % (common practice).
 			"lost in the battery": {r.Ledger.Kept, 0.05 * r.Ledger.Into, 0.04 * r.Ledger.Into},
 			"unaccounted":         {r.Ledger.Unaccounted, 0, 0.02 * truth.pv},
-			"blamed on shade":     {r.Harvest.Missing[report.Shade], 0, 1},
-			"blamed on dirt":      {r.Harvest.Missing[report.Dirt], 0, 1},
+			"blamed on shade":     {r.Harvest.Missing[lookback.Shade], 0, 1},
+			"blamed on dirt":      {r.Harvest.Missing[lookback.Dirt], 0, 1},
 		} {
 			if math.Abs(c[0]-c[1]) > c[2] {
 				t.Errorf("seed %d: %s: %.0f Wh, in truth %.0f", seed, name, c[0], c[1])

@@ -1,4 +1,4 @@
-package replay
+package lookback
 
 import (
 	"fmt"
@@ -6,7 +6,22 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/replay"
+	"ebbwatch/estimator/battery"
+	"ebbwatch/estimator/outlook"
 )
+
+func backtestPlan() node.Plan {
+	return node.Plan{
+		Site: "slipway", Zone: time.UTC, Seed: 1,
+		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.9},
+		Array:   outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 100, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
+		Engine:  alert.Engine{Rules: alert.Builtin(), Site: "slipway", Zone: time.UTC, TripHours: 1.5},
+	}
+}
 
 // dying drains until the controller takes the load off, and then lies dark.
 func dying(on, off int) string {
@@ -25,7 +40,7 @@ func dying(on, off int) string {
 
 func TestBacktestHoldsWhatWasSaidAgainstWhatCame(t *testing.T) {
 	t.Parallel()
-	v, err := Backtest(Job{Plan: testPlan(), Name: "R.csv", Every: time.Hour}, []byte(dying(44, 12)))
+	v, err := Backtest(replay.Job{Plan: backtestPlan(), Name: "R.csv", Every: time.Hour}, []byte(dying(44, 12)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +65,7 @@ func TestBacktestHoldsWhatWasSaidAgainstWhatCame(t *testing.T) {
 func TestAlarmsAreJudged(t *testing.T) {
 	t.Parallel()
 	day := func(d int) time.Time { return time.Date(2026, 1, d, 0, 0, 0, 0, time.UTC) }
-	v := Verdict{
+	v := Tested{
 		Outages: []Outage{{Begin: day(10), End: day(11), Lead: -1}, {Begin: day(25), End: day(26), Lead: -1}},
 		Alarms: []Episode{
 			{Raised: day(3), Cleared: day(4)},   // six days before: came to nothing
@@ -111,7 +126,7 @@ func TestBacktestWithoutALoadToRead(t *testing.T) {
 	for i := range 60 {
 		text += fmt.Sprintf("%s,12.9,-3\n", time.Date(2026, 1, 12, 0, 5*i, 0, 0, time.UTC).Format(time.RFC3339))
 	}
-	v, err := Backtest(Job{Plan: testPlan(), Name: "R.csv", Every: time.Hour}, []byte(text))
+	v, err := Backtest(replay.Job{Plan: backtestPlan(), Name: "R.csv", Every: time.Hour}, []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}

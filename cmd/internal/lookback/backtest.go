@@ -1,4 +1,4 @@
-package replay
+package lookback
 
 import (
 	"bytes"
@@ -13,12 +13,13 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/replay"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/outlook"
 )
 
-// Verdict is what today's settings would have been worth on recorded readings.
-type Verdict struct {
+// Tested is what today's settings would have been worth on recorded readings.
+type Tested struct {
 	From, To time.Time
 	Told     bool      // the readings tell whether the load was on
 	Outages  []Outage  // of the load, as the readings show them
@@ -65,11 +66,11 @@ type look struct {
 const truthful = 120 * time.Hour
 
 // Backtest replays the readings and judges what was said by what came.
-func Backtest(j Job, readings []byte) (Verdict, error) {
+func Backtest(j replay.Job, readings []byte) (Tested, error) {
 	var estimates, notices bytes.Buffer
 	j.Readings, j.Estimates, j.Notices = bytes.NewReader(readings), &estimates, &notices
 	if _, err := j.Run(); err != nil {
-		return Verdict{}, err
+		return Tested{}, err
 	}
 	v, err := outages(readings, j.Name)
 	if err != nil {
@@ -87,8 +88,8 @@ func Backtest(j Job, readings []byte) (Verdict, error) {
 }
 
 // outages finds when the load was off: told so, or nothing flows to a load that used to.
-func outages(readings []byte, name string) (v Verdict, err error) {
-	file, err := OpenReadings(bytes.NewReader(readings), name)
+func outages(readings []byte, name string) (v Tested, err error) {
+	file, err := replay.OpenReadings(bytes.NewReader(readings), name)
 	if err != nil {
 		return v, err
 	}
@@ -169,7 +170,7 @@ func episodes(notices io.Reader) (out []Episode, err error) {
 }
 
 // match finds for each outage the alarm that stood, and for each alarm whether it came true.
-func (v *Verdict) match() {
+func (v *Tested) match() {
 	for i := range v.Outages {
 		o := &v.Outages[i]
 		for k := range v.Alarms {
@@ -186,7 +187,7 @@ func (v *Verdict) match() {
 }
 
 // score takes one look a day, at 18 h universal time, while the load is on.
-func (v *Verdict) score(estimates io.Reader) ([]Score, error) {
+func (v *Tested) score(estimates io.Reader) ([]Score, error) {
 	rows, err := csv.NewReader(estimates).ReadAll()
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the estimates: %w", err)
@@ -211,11 +212,11 @@ func (v *Verdict) score(estimates io.Reader) ([]Score, error) {
 	return scores, nil
 }
 
-func (v *Verdict) dark(at time.Time) bool {
+func (v *Tested) dark(at time.Time) bool {
 	return slices.ContainsFunc(v.Outages, func(o Outage) bool { return !at.Before(o.Begin) && at.Before(o.End) })
 }
 
-func (v *Verdict) cameWithin(from, to time.Time) bool {
+func (v *Tested) cameWithin(from, to time.Time) bool {
 	return slices.ContainsFunc(v.Outages, func(o Outage) bool { return o.Begin.After(from) && !o.Begin.After(to) })
 }
 

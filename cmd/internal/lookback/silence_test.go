@@ -1,4 +1,4 @@
-package outage
+package lookback
 
 import (
 	"context"

@@ -1,4 +1,4 @@
-package report
+package lookback
 
 import (
 	"context"
@@ -39,33 +39,41 @@ type Lookup interface {
 	Lookup(ctx context.Context, q history.Query) (history.Series, error)
 }
 
-// Load reads the steps of a span, some days at a time so that neither the daemon nor this
-// program holds much at once. progress may be nil; it gets the share that is done.
+// fine is the step of a look back: five minutes, the grain at which the history keeps years.
+const fine = 5 * time.Minute
+
+// pages asks a history for a span, four days at a time so that neither the daemon nor this
+// program holds much at once. take gets each page with the moment it reaches to.
+func pages(ctx context.Context, h Lookup, from, to time.Time, step time.Duration, names []string, take func(page history.Series, until time.Time)) error {
+	const chunk = 4 * 24 * time.Hour
+	for at := from.Truncate(step); at.Before(to); at = at.Add(chunk) {
+		length := min(to.Sub(at), chunk)
+		n := max(1, int((length+step-1)/step))
+		s, err := h.Lookup(ctx, history.Query{From: at, To: at.Add(time.Duration(n) * step), Points: n, Names: names})
+		if err != nil {
+			return fmt.Errorf("cannot read the record from %s: %w", at.Format(time.RFC3339), err)
+		}
+		take(s, at.Add(length))
+	}
+	return nil
+}
+
+// Load reads the steps of a span. progress may be nil; it gets the share that is done.
 func Load(ctx context.Context, h Lookup, from, to time.Time, peers []string, progress func(float64)) ([]Step, error) {
-	const step, chunk = 5 * time.Minute, 4 * 24 * time.Hour
 	names := []string{"battery_volts", "battery_amps", "battery_celsius", "pv_volts", "pv_watts", "charge_amps", "load_watts", "load_on",
 		"air_celsius", "controller_celsius", "charge_state", "battery_soc", "battery_soc_low", "unmetered_watts"}
 	for _, p := range peers {
 		names = append(names, "peer_up/"+p, "peer_loss_ratio/"+p, "peer_rtt_seconds/"+p)
 	}
 	var steps []Step
-	from = from.Truncate(step)
-	for at := from; at.Before(to); at = at.Add(chunk) {
-		end := at.Add(chunk)
-		if end.After(to) {
-			end = to
-		}
-		n := max(1, int((end.Sub(at)+step-1)/step))
-		series, err := h.Lookup(ctx, history.Query{From: at, To: at.Add(time.Duration(n) * step), Points: n, Names: names})
-		if err != nil {
-			return nil, fmt.Errorf("cannot read the record from %s: %w", at.Format(time.RFC3339), err)
-		}
-		steps = append(steps, stepsOf(series)...)
+	from = from.Truncate(fine)
+	err := pages(ctx, h, from, to, fine, names, func(s history.Series, until time.Time) {
+		steps = append(steps, stepsOf(s)...)
 		if progress != nil {
-			progress(min(1, end.Sub(from).Seconds()/to.Sub(from).Seconds()))
+			progress(min(1, until.Sub(from).Seconds()/to.Sub(from).Seconds()))
 		}
-	}
-	return steps, nil
+	})
+	return steps, err
 }
 
 // stepsOf takes a series apart.

@@ -1,13 +1,7 @@
-// Package outage finds the silences in a node's own record, and gathers from the record
-// around one what package cause judges it by.
-//
-// The record is the node's own: a hole in it means that the daemon did not run; a time in
-// which it ran and reached no peer means that the way was broken.
-package outage
+package lookback
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -16,11 +10,6 @@ import (
 	"ebbwatch/alert/cause"
 	"ebbwatch/cmd/internal/history"
 )
-
-// Lookup is a history, or a client of one.
-type Lookup interface {
-	Lookup(ctx context.Context, q history.Query) (history.Series, error)
-}
 
 // Silence is one time in which the node could not be heard. End is zero while it lasts.
 type Silence struct {
@@ -48,17 +37,14 @@ func Unknown(now time.Time) Options {
 	return Options{Now: now, SunHours: math.NaN(), SkyRatio: math.NaN()}
 }
 
-// fine is the step in which silences are looked for; looking is exact to twice of it.
-const fine = 5 * time.Minute
-
-// Find lists the silences of at least a length between two moments, oldest first. What the
-// record does not reach back to is no silence.
+// Find lists the silences of at least a length between two moments, oldest first, exact to
+// twice [fine]. What the record does not reach back to is no silence.
 func Find(ctx context.Context, h Lookup, from, to time.Time, least time.Duration, peers []string) ([]Silence, error) {
 	names := []string{"battery_volts"}
 	for _, p := range peers {
 		names = append(names, "peer_up/"+p)
 	}
-	s, err := steps(ctx, h, from, to, fine, names)
+	s, err := readRows(ctx, h, from, to, fine, names)
 	if err != nil {
 		return nil, err
 	}
@@ -95,20 +81,10 @@ type rows struct {
 	pv    []float64 // joules in each step
 }
 
-// chunk is how much is asked for at once, so that neither side holds much.
-const chunk = 4 * 24 * time.Hour
-
-func steps(ctx context.Context, h Lookup, from, to time.Time, step time.Duration, names []string) (rows, error) {
+func readRows(ctx context.Context, h Lookup, from, to time.Time, step time.Duration, names []string) (rows, error) {
 	r := rows{cols: map[string][]float64{}, low: map[string][]float64{}, high: map[string][]float64{}}
-	for at := from.Truncate(step); at.Before(to); at = at.Add(chunk) {
-		n := max(1, int((min(to.Sub(at), chunk)+step-1)/step))
-		s, err := h.Lookup(ctx, history.Query{From: at, To: at.Add(time.Duration(n) * step), Points: n, Names: names})
-		if err != nil {
-			return rows{}, fmt.Errorf("cannot read the record from %s: %w", at.Format(time.RFC3339), err)
-		}
-		r.add(s)
-	}
-	return r, nil
+	err := pages(ctx, h, from, to, step, names, func(s history.Series, _ time.Time) { r.add(s) })
+	return r, err
 }
 
 func (r *rows) add(s history.Series) {
@@ -157,18 +133,15 @@ func (r rows) first(name string) float64 {
 	return math.NaN()
 }
 
-// mean is that of the known values between two moments; NaN when there are none.
-func mean(times []time.Time, xs []float64, from, to time.Time) float64 {
-	sum, n := 0.0, 0
+// meanBetween is that of the known values between two moments; NaN when there are none.
+func meanBetween(times []time.Time, xs []float64, from, to time.Time) float64 {
+	var m mean
 	for i, x := range xs {
-		if !math.IsNaN(x) && !times[i].Before(from) && times[i].Before(to) {
-			sum, n = sum+x, n+1
+		if !times[i].Before(from) && times[i].Before(to) {
+			m.add(x)
 		}
 	}
-	if n == 0 {
-		return math.NaN()
-	}
-	return sum / float64(n)
+	return m.value()
 }
 
 // Extract gathers what the record tells of a silence.
@@ -201,7 +174,7 @@ func Extract(ctx context.Context, h Lookup, s Silence, o Options) (cause.Record,
 func hourBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error {
 	names := []string{"battery_volts", "battery_celsius", "controller_celsius", "air_celsius", "battery_soc", "battery_soc_low", "battery_soc_high",
 		"cutoff_hours_p10", "cutoff_hours_p50", "reserve_hours_p10"}
-	x, err := steps(ctx, h, r.Start.Add(-time.Hour), r.Start, time.Minute, names)
+	x, err := readRows(ctx, h, r.Start.Add(-time.Hour), r.Start, time.Minute, names)
 	if err != nil {
 		return err
 	}
@@ -242,15 +215,15 @@ func dayBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error 
 	for _, p := range o.Peers {
 		names = append(names, "peer_up/"+p, "peer_loss_ratio/"+p)
 	}
-	x, err := steps(ctx, h, r.Start.Add(-25*time.Hour), r.Start, fine, names)
+	x, err := readRows(ctx, h, r.Start.Add(-25*time.Hour), r.Start, fine, names)
 	if err != nil {
 		return err
 	}
 	hour := r.Start.Add(-time.Hour)
 	for _, p := range o.Peers {
 		loss := x.cols["peer_loss_ratio/"+p]
-		if l := mean(x.times, loss, hour, r.Start); !math.IsNaN(l) && !(r.Loss >= l) {
-			r.Loss, r.LossBefore = l, mean(x.times, loss, hour.Add(-24*time.Hour), hour)
+		if l := meanBetween(x.times, loss, hour, r.Start); !math.IsNaN(l) && !(r.Loss >= l) {
+			r.Loss, r.LossBefore = l, meanBetween(x.times, loss, hour.Add(-24*time.Hour), hour)
 		}
 		flaps, was := 0.0, math.NaN()
 		for _, up := range x.low["peer_up/"+p] {
@@ -276,7 +249,7 @@ const (
 
 // monthBefore fills harvest and night load of the last days against those of the month.
 func monthBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error {
-	x, err := steps(ctx, h, r.Start.Add(-recent-month), r.Start, time.Hour, []string{"load_watts"})
+	x, err := readRows(ctx, h, r.Start.Add(-recent-month), r.Start, time.Hour, []string{"load_watts"})
 	if err != nil {
 		return err
 	}
@@ -292,18 +265,18 @@ func monthBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) erro
 			}
 		}
 	}
-	r.HarvestRatio = ratio(harvest)
+	r.HarvestRatio = lastDays(harvest)
 	nights := map[int]float64{}
 	for day, list := range load {
 		slices.Sort(list)
 		nights[day] = list[len(list)/2]
 	}
-	r.LoadRatio = ratio(nights)
+	r.LoadRatio = lastDays(nights)
 	return nil
 }
 
-// ratio is the mean of the last three days against that of the days before.
-func ratio(days map[int]float64) float64 {
+// lastDays is the mean of the last three days against that of the days before.
+func lastDays(days map[int]float64) float64 {
 	var now, then, n, m float64
 	for day, x := range days {
 		if day < int(recent/(24*time.Hour)) {
@@ -323,7 +296,7 @@ func after(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
 	if !r.Over() {
 		return nil
 	}
-	x, err := steps(ctx, h, r.End, r.End.Add(time.Hour), time.Minute, []string{"battery_volts", "battery_soc"})
+	x, err := readRows(ctx, h, r.End, r.End.Add(time.Hour), time.Minute, []string{"battery_volts", "battery_soc"})
 	if err != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-package replay
+package lookback
 
 import (
 	"cmp"
@@ -10,7 +10,7 @@ import (
 )
 
 // Write tells the verdict to a person, with times of the zone.
-func (v Verdict) Write(w io.Writer, zone *time.Location) error {
+func (v Tested) Write(w io.Writer, zone *time.Location) error {
 	day := func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04") }
 	var b strings.Builder
 	fmt.Fprintf(&b, "From %s to %s, %.1f days\n\n", day(v.From), day(v.To), v.To.Sub(v.From).Hours()/24)
@@ -44,7 +44,7 @@ func known(x float64) string {
 	return fmt.Sprintf("%.2f", x)
 }
 
-func (v Verdict) writeOutages(b *strings.Builder, day func(time.Time) string) {
+func (v Tested) writeOutages(b *strings.Builder, day func(time.Time) string) {
 	if len(v.Outages) == 0 {
 		b.WriteString("The load was never off.\n")
 		return
@@ -65,7 +65,7 @@ func (v Verdict) writeOutages(b *strings.Builder, day func(time.Time) string) {
 	}
 }
 
-func (v Verdict) writeAlarms(b *strings.Builder, day func(time.Time) string) {
+func (v Tested) writeAlarms(b *strings.Builder, day func(time.Time) string) {
 	wrong := slices.DeleteFunc(slices.Clone(v.Alarms), func(e Episode) bool { return e.True })
 	fmt.Fprintf(b, "Alarms of the dark ahead: %d, of which %d came to nothing\n", len(v.Alarms), len(wrong))
 	for _, e := range wrong {
