@@ -8,14 +8,14 @@ import (
 	"time"
 
 	"ebbwatch/alert"
-	"ebbwatch/cmd/internal/node"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/replay"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
 
-func backtestPlan() node.Plan {
-	return node.Plan{
+func backtestPlan() core.Plan {
+	return core.Plan{
 		Site: "slipway", Zone: time.UTC, Seed: 1,
 		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6, InitialSoC: 0.9},
 		Array:   outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 100, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: time.UTC},
