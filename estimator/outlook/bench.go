@@ -63,7 +63,7 @@ func (b *Bench) DayStart(day int) time.Time { return b.plant.dayStart(day) }
 func (b *Bench) Light(t time.Time, day int, air float64) (l Light) {
 	clear := b.plant.clearKt(day)
 	for _, off := range [2]time.Duration{15 * time.Minute, 45 * time.Minute} {
-		v := b.plant.look(t.Add(off), air, b.state)
+		v := b.plant.view(t.Add(off), air, b.state)
 		for k, w := range b.plant.levels(&v, clear) {
 			l[k] += float32(w / 2)
 		}

@@ -90,7 +90,7 @@ func (f *Futures) fillLight(s *State, p *plant, today int) {
 	for h := range steps {
 		mid := f.at.Add(time.Duration(h)*time.Hour + 30*time.Minute)
 		for _, off := range [2]time.Duration{-15 * time.Minute, 15 * time.Minute} {
-			v := p.look(mid.Add(off), air, s)
+			v := p.view(mid.Add(off), air, s)
 			for k, w := range p.levels(&v, clearKt[f.dayOf[h]]) {
 				f.light[h][k] += factor * w / 2
 			}

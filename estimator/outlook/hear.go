@@ -110,7 +110,7 @@ func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) 
 // not speak of that hour: the panel alone cannot tell a dark sky from snow.
 func (m Model) SkyWatts(s *State, at time.Time, fc *reading.Forecast) (watts float64, known bool) {
 	p := m.plant()
-	v := p.look(at, s.Warmth.air(), s)
+	v := p.view(at, s.Warmth.air(), s)
 	if v.Top <= 0 {
 		return 0, true
 	}

@@ -7,6 +7,7 @@ import (
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/sky"
+	"ebbwatch/estimator/sun"
 )
 
 // Step learns from one reading and the belief that came of it. While the wall clock is not
@@ -30,7 +31,7 @@ func (m Model) Step(s State, r reading.Reading, b battery.Belief) State {
 	mid := r.Wall.Add(-dt / 2)
 	m.roll(&s, &p, mid, b)
 	s.Warmth.learn(&r, dt.Hours(), s.Day.Date)
-	v := p.look(mid, s.Warmth.air(), &s)
+	v := p.view(mid, s.Warmth.air(), &s)
 	local := m.local(mid)
 	f := m.flowsOf(&s, &r, b, local, v.Elevation < -1)
 	m.learnLoad(&s, &r, b, f, local, dt.Hours())
@@ -228,7 +229,7 @@ func (c *Cutoff) note(dark bool, soc float64, at int64) {
 
 // learnLight adds a moment of daylight to the day in hand, unless the harvest was held
 // back: then it only tells what there was at least.
-func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b battery.Belief, v *view, f flows, mid time.Time, hours float64) {
+func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b battery.Belief, v *sun.View, f flows, mid time.Time, hours float64) {
 	clear, beam := p.watts(v, 1)
 	bright := clear > 0.05*p.site.WattsPeak
 	d := &s.Day
@@ -248,7 +249,7 @@ func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b battery.Beli
 	d.Got += f.harvest * hours
 	h := &d.Hours[int(mid.Sub(p.dayStart(d.Date)).Hours())%24]
 	open := *v
-	open.shade = 1
+	open.Shade = 1
 	_, all := p.watts(&open, 1)
 	h.Got += f.harvest * hours
 	h.Beam += beam * hours

@@ -70,7 +70,7 @@ func liveWith(m Model, s State, days int, sky func(time.Time) (share, load float
 	for i := range days*144 - 48 {
 		at := from.Add(time.Duration(i) * 10 * time.Minute)
 		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(i+1) * 10 * time.Minute, Wall: at, Trusted: true}}
-		v := p.look(at.Add(-5*time.Minute), 10, &State{})
+		v := p.view(at.Add(-5*time.Minute), 10, &State{})
 		share, load := sky(at)
 		w, _ := p.watts(&v, share)
 		r.Set(reading.BatteryVolts, 13.2)
@@ -112,7 +112,7 @@ func TestSkylineFindsATree(t *testing.T) {
 	m := testModel()
 	p := m.plant()
 	tree := func(at time.Time) bool {
-		v := p.look(at.Add(-5*time.Minute), 10, &State{})
+		v := p.view(at.Add(-5*time.Minute), 10, &State{})
 		return v.Azimuth > 120 && v.Azimuth < 150 && v.Elevation > 12
 	}
 	s := liveWith(m, m.Start(), 60, func(at time.Time) (float64, float64) {
@@ -249,7 +249,7 @@ func TestForecastMovesTheChance(t *testing.T) {
 		p := m.plant()
 		for h := range 168 {
 			start := issued.Truncate(time.Hour).Add(time.Duration(h) * time.Hour)
-			v := p.look(start.Add(30*time.Minute), 10, &State{})
+			v := p.view(start.Add(30*time.Minute), 10, &State{})
 			f.Hours = append(f.Hours, reading.ForecastHour{Start: start, GHI: share * v.Clear, CloudRatio: math.NaN(), AirCelsius: 5})
 		}
 		return f

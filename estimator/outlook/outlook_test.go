@@ -28,7 +28,7 @@ func live(m Model, s State, from time.Time, days int, load, share float64) State
 	for i := range days * 288 {
 		d := time.Duration(i) * 5 * time.Minute
 		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(from.Unix())*time.Second + d, Wall: from.Add(d), Trusted: true}}
-		v := p.look(from.Add(d-150*time.Second), 10, &s)
+		v := p.view(from.Add(d-150*time.Second), 10, &s)
 		w, _ := p.watts(&v, share)
 		w *= 0.9
 		r.Set(reading.LoadWatts, load)

@@ -15,81 +15,69 @@ func levelKts() [numLevels]float64 {
 	return [numLevels]float64{0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.36, 0.45, 0.54, 0.63, 0.72, 0.82}
 }
 
-// albedo of the ground before the panel: grass or water's edge, common practice.
-const albedo = 0.2
-
 // batteryHold is the battery voltage at which a direct charger holds a 12 V panel.
 const batteryHold = 13.3
+
+// Array is the panel as it stands before a battery of so many cells in series: a 12 V panel of
+// 36 cells goes with each four of the battery (common practice).
+func (s Site) Array(batteryCells int) sun.Array {
+	return sun.Array{
+		Plane: sun.Plane{TiltDeg: s.TiltDeg, AzimuthDeg: s.AzimuthDeg, Albedo: sun.Grass},
+		Panel: sun.Panel{WattsPeak: s.WattsPeak, Cells: 9 * max(batteryCells, 1)},
+		MPPT:  s.MPPT,
+	}
+}
+
+// unknownAir stands for the air's temperature where nobody measures it, °C: ten degrees off
+// are 3.5 % of the power.
+const unknownAir = 10
+
+// ClearWatts is what the panel would give under a clear sky by its label, W, and where the sun
+// is. The air's temperature, °C, and the battery's voltage may be NaN: not known.
+func (s Site) ClearWatts(t time.Time, batteryCells int, air, volts float64) (float64, sun.At) {
+	if math.IsNaN(air) {
+		air = unknownAir
+	}
+	if math.IsNaN(volts) {
+		volts = batteryHold / 4 * float64(max(batteryCells, 1))
+	}
+	array := s.Array(batteryCells)
+	v := array.View(t, s.Latitude, s.Longitude, s.AltitudeM, air, volts)
+	watts, _ := array.Watts(&v, v.Clear)
+	return watts, v.At
+}
 
 // plant turns a sky into the panel's power by its label.
 type plant struct {
 	site  Site
-	plane sun.Plane
-	panel sun.Panel
-	hold  float64
+	array sun.Array
+	hold  float64 // V at which a direct charger holds the panel
 	kts   [numLevels]float64
 }
 
 func (m Model) plant() plant {
-	cells := int(m.cells()) * 9 // a 12 V panel of 36 for each four of the battery
-	return plant{
-		site:  m.Site,
-		plane: sun.Plane{TiltDeg: m.Site.TiltDeg, AzimuthDeg: m.Site.AzimuthDeg, Albedo: albedo},
-		panel: sun.Panel{WattsPeak: m.Site.WattsPeak, Cells: cells},
-		hold:  batteryHold / 4 * m.cells(),
-		kts:   levelKts(),
-	}
+	return plant{site: m.Site, array: m.Site.Array(m.Battery.Cells), hold: batteryHold / 4 * m.cells(), kts: levelKts()}
 }
 
-// view is one moment at the panel: where the sun is, and what a clear sky would give.
-type view struct {
-	sun.At
-	ratio float64 // beam on the plane against beam on the ground
-	shade float64 // share of the beam that gets past trees and roofs
-	air   float64 // °C
-}
-
-func (p *plant) look(t time.Time, air float64, s *State) view {
-	v := view{At: sun.Look(t, p.site.Latitude, p.site.Longitude, p.site.AltitudeM), air: air, shade: 1}
+// view is a moment at the panel behind the trees that were learned.
+func (p *plant) view(t time.Time, air float64, s *State) sun.View {
+	v := p.array.View(t, p.site.Latitude, p.site.Longitude, p.site.AltitudeM, air, p.hold)
 	if v.Top > 0 {
-		v.ratio = p.plane.BeamRatio(v.Elevation, v.Azimuth)
-		v.shade = s.Skyline.at(v.Elevation, v.Azimuth)
+		v.Shade = s.Skyline.at(v.Elevation, v.Azimuth)
 	}
 	return v
 }
 
-// watts is the power by the label under a share c of the clear irradiance. The parts tell
-// the beam, which trees may cut, from the rest.
-func (p *plant) watts(v *view, c float64) (total, beam float64) {
-	ghi := min(c*v.Clear, 0.85*v.Top)
-	if ghi <= 0 {
-		return 0, 0
-	}
-	kt := ghi / v.Top
-	diffuse := ghi * sun.Diffuse(kt)
-	around := max(0, min(1, (ghi-diffuse)/v.Top))
-	cosT := p.cosTilt()
-	direct := (ghi - diffuse + diffuse*around) * v.ratio * v.shade
-	rest := diffuse*(1-around)*(1+cosT)/2 + ghi*albedo*(1-cosT)/2
-	plane := direct + rest
-	if plane <= 0 {
-		return 0, 0
-	}
-	cell := sun.CellCelsius(v.air, plane, 45)
-	if p.site.MPPT {
-		total = p.panel.MPPT(plane, cell)
-	} else {
-		total = p.panel.PWM(plane, cell, p.hold)
-	}
-	return total, total * direct / plane
+// watts is the power by the label under a share of the clear irradiance, and the part of it
+// that is owed to the beam.
+func (p *plant) watts(v *sun.View, clear float64) (total, beam float64) {
+	return p.array.Watts(v, clear*v.Clear)
 }
-
-func (p *plant) cosTilt() float64 { return math.Cos(p.site.TiltDeg * math.Pi / 180) }
 
 // levels is the power by the label at each level of the day's clearness. Within a day the
 // hours are not alike: each level is the mean of a brighter and a darker half, which lets a
 // middling day have its beam.
-func (p *plant) levels(v *view, clearKt float64) (w [numLevels]float64) {
+func (p *plant) levels(v *sun.View, clearKt float64) (w [numLevels]float64) {
 	if v.Top <= 0 || clearKt <= 0 {
 		return w
 	}
@@ -109,7 +97,7 @@ func (p *plant) dayTotals(day int, air float64, s *State) (sum [numLevels]float6
 	clearKt := p.clearKt(day)
 	for i := range steps {
 		t := p.dayStart(day).Add(time.Duration(float64(24*time.Hour) * (float64(i) + 0.5) / steps))
-		v := p.look(t, air, s)
+		v := p.view(t, air, s)
 		if v.Top <= 0 {
 			continue
 		}

@@ -293,11 +293,14 @@ func TestSunOfThePublishedExamples(t *testing.T) {
 	if ra := sun.DailyExtraterrestrial(187, 50.8) * 3.6 * (0.0820e6 / 60 / 1367); math.Abs(ra-41.09) > 0.1 {
 		t.Errorf("example 18: Ra %.2f MJ, want 41.09", ra)
 	}
-	// N is between the geometric rises; ours are those of the upper rim in refracting air,
-	// some 7 minutes longer at that latitude.
-	day := sun.DayOf(time.Date(2015, 9, 3, 12, 0, 0, 0, time.UTC), -20, 0)
-	if n := day.Length.Hours(); math.Abs(n-0.12-11.67) > 0.05 {
-		t.Errorf("example 9: N %.3f h, want 11.67 and 0.12 for the rim", n)
+	n, midnight := 0.0, time.Date(2015, 9, 3, 0, 0, 0, 0, time.UTC)
+	for minute := range 24 * 60 {
+		if sun.Elevation(midnight.Add(time.Duration(minute)*time.Minute), -20, 0) > 0 {
+			n += 1.0 / 60
+		}
+	}
+	if math.Abs(n-11.67) > 0.05 {
+		t.Errorf("example 9: N %.3f h, want 11.67", n)
 	}
 	days := []int{17, 47, 75, 105, 135, 162, 198, 228, 258, 288, 318, 344}
 	for i, want := range []float64{13.37, 18.81, 26.03, 33.78, 39.42, 41.78, 40.56, 35.92, 28.80, 20.90, 14.62, 11.91} {

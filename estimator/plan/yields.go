@@ -42,8 +42,6 @@ func (y *Year) yields(years []Winter, ts []Tally) Yields {
 	return YieldsOf(irradiation/n, array/n, used/n, y.kit.Site.WattsPeak/1000)
 }
 
-const albedo = 0.2
-
 // plane is the irradiation on the panel's plane on each day by the levels of clearness,
 // Wh/m², the horizon left out: what the reference yield counts.
 func (y *Year) plane() *[Days]outlook.Light {
@@ -52,7 +50,7 @@ func (y *Year) plane() *[Days]outlook.Light {
 	}
 	y.planes = new([Days]outlook.Light)
 	site := y.kit.Site
-	plane := sun.Plane{TiltDeg: site.TiltDeg, AzimuthDeg: site.AzimuthDeg, Albedo: albedo}
+	plane := site.Array(y.kit.Battery.Cells).Plane
 	kts := y.bench.Kts()
 	for d := range Days {
 		start := y.bench.DayStart(y.first + d)
@@ -73,10 +71,11 @@ func (y *Year) plane() *[Days]outlook.Light {
 // onPlane is the irradiance on the plane under a share of the clear sky's; within a day the
 // hours are not alike, so it is the mean of a brighter and a darker half.
 func onPlane(plane sun.Plane, at sun.At, share float64) (sum float64) {
+	ratio := plane.BeamRatio(at.Elevation, at.Azimuth)
 	apart := math.Max(0, 0.6*share*(1-share/1.2))
 	for _, c := range [2]float64{share - apart, share + apart} {
 		if global := min(c*at.Clear, 0.85*at.Top); global > 0 {
-			sum += plane.HayDavies(at, global, global*sun.Diffuse(global/at.Top)).Total() / 2
+			sum += plane.HayDavies(at.Top, ratio, global, global*sun.Diffuse(global/at.Top)).Total() / 2
 		}
 	}
 	return sum

@@ -5,7 +5,7 @@ import "math"
 // Plane is a tilted surface. Azimuth is clockwise from north.
 type Plane struct {
 	TiltDeg, AzimuthDeg float64
-	Albedo              float64 // of the ground before it; 0.2 is usual
+	Albedo              float64 // of the ground before it
 }
 
 // Incidence is the cosine of the angle between the sun and the plane's normal; below 0 the
@@ -16,6 +16,10 @@ func (p Plane) Incidence(elevation, azimuth float64) float64 {
 	return sinE*cosT + cosE*sinT*math.Cos((azimuth-p.AzimuthDeg)*deg)
 }
 
+// Grass is the albedo of grass or of a water's edge: common practice where nothing is known of
+// the ground. Snow has 0.6 to 0.8.
+const Grass = 0.2
+
 // Parts is the irradiance on a plane by where it comes from, W/m².
 type Parts struct {
 	Beam   float64 // from the sun and, in the Hay-Davies sky, from around it
@@ -24,32 +28,21 @@ type Parts struct {
 }
 
 // Total adds the parts.
-func (p Parts) Total() float64 { return p.Beam + p.Sky + p.Ground }
+func (p Parts) Total() float64 { return p.Beam + (p.Sky + p.Ground) }
 
-// Isotropic puts horizontal irradiance on the plane with a sky that is equally bright.
-// beam and diffuse are horizontal. Source: Liu & Jordan 1963, Duffie & Beckman eq. 2.15.1.
-func (p Plane) Isotropic(elevation, azimuth, beam, diffuse float64) Parts {
-	cosT := math.Cos(p.TiltDeg * deg)
-	return Parts{
-		Beam:   beam * p.BeamRatio(elevation, azimuth),
-		Sky:    diffuse * (1 + cosT) / 2,
-		Ground: (beam + diffuse) * p.Albedo * (1 - cosT) / 2,
-	}
-}
-
-// HayDavies does the same with the light around the sun counted with the beam, in the
-// share that the beam has of the irradiance above the air. Source: Hay & Davies 1980.
-func (p Plane) HayDavies(a At, global, diffuse float64) Parts {
+// HayDavies puts horizontal irradiance on the plane, with the light around the sun counted
+// with the beam, in the share that the beam has of top, the irradiance above the air. ratio is
+// that of [Plane.BeamRatio]. Source: Hay & Davies 1980.
+func (p Plane) HayDavies(top, ratio, global, diffuse float64) Parts {
 	beam := global - diffuse
-	rb := p.BeamRatio(a.Elevation, a.Azimuth)
-	ai := 0.0
-	if a.Top > 0 {
-		ai = max(0, min(1, beam/a.Top))
+	around := 0.0
+	if top > 0 {
+		around = max(0, min(1, beam/top))
 	}
 	cosT := math.Cos(p.TiltDeg * deg)
 	return Parts{
-		Beam:   (beam + diffuse*ai) * rb,
-		Sky:    diffuse * (1 - ai) * (1 + cosT) / 2,
+		Beam:   (beam + diffuse*around) * ratio,
+		Sky:    diffuse * (1 - around) * (1 + cosT) / 2,
 		Ground: global * p.Albedo * (1 - cosT) / 2,
 	}
 }

@@ -25,13 +25,6 @@ func DailyExtraterrestrial(dayOfYear int, lat float64) float64 {
 	return max(0, 24/math.Pi*Normal(dayOfYear)*sum/1000)
 }
 
-// AirMass is the path through the air against the vertical one, for an apparent zenith in
-// degrees. Source: Kasten & Young 1989.
-func AirMass(zenith float64) float64 {
-	z := min(zenith, 90)
-	return 1 / (math.Cos(z*deg) + 0.50572*math.Pow(96.07995-z, -1.6364))
-}
-
 // Clear is the global horizontal irradiance under a clear sky. Source: Haurwitz 1945, with
 // the exponent 0.059, and 1 % for each 100 m of height (common practice).
 func Clear(elevation, altitudeM float64) float64 {
@@ -58,15 +51,6 @@ func Diffuse(kt float64) float64 {
 		return 0.9511 + kt*(-0.1604+kt*(4.388+kt*(-16.638+kt*12.336)))
 	}
 	return 0.165
-}
-
-// MonthlyDiffuse is the same share for a monthly mean clearness from 0.3 to 0.8 and a
-// sunset hour angle in degrees. Source: Erbs et al. 1982, Duffie & Beckman eq. 2.12.1.
-func MonthlyDiffuse(kt, sunset float64) float64 {
-	if sunset <= 81.4 {
-		return 1.391 + kt*(-3.560+kt*(4.189-2.137*kt))
-	}
-	return 1.311 + kt*(-3.022+kt*(3.427-1.821*kt))
 }
 
 // At is the sun and the sky above it at one moment.

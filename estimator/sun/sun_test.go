@@ -21,10 +21,10 @@ func TestPositionAgainstPublishedExample(t *testing.T) {
 	el, az := Position(at, 39.742476, -105.1786)
 	near(t, "elevation without refraction", el, 39.872046, 0.02)
 	near(t, "azimuth", az, 194.340241, 0.02)
-	near(t, "zenith with refraction", 90-el-Refraction(el)*820/1010*283/284, 50.111622, 0.02)
+	near(t, "zenith with refraction", 90-el-refraction(el)*820/1010*283/284, 50.111622, 0.02)
 	plane := Plane{TiltDeg: 30, AzimuthDeg: 180 - 10}
 	near(t, "incidence", math.Acos(plane.Incidence(90-50.111622, az))/deg, 25.187, 0.02)
-	near(t, "equation of time", EquationOfTime(at), 14.64, 0.05)
+	near(t, "equation of time", equationOfTime(at), 14.64, 0.05)
 }
 
 // Source: Meeus, Astronomical Algorithms, 2nd ed., example 25.a; the moment is dynamical
@@ -34,6 +34,19 @@ func TestEquatorialAgainstMeeus(t *testing.T) {
 	ra, dec, _ := Equatorial(time.Date(1992, 10, 13, 0, 0, 0, 0, time.UTC).Add(-deltaT * time.Second))
 	near(t, "right ascension", math.Mod(ra+360, 360), 198.38083, 1e-4)
 	near(t, "declination", dec, -7.78507, 1e-4)
+}
+
+// refraction is what air of 1010 hPa and 10 °C adds to a geometric elevation, degrees.
+// Source: Saemundsson's formula, Meeus (16.4).
+func refraction(elevation float64) float64 {
+	return 1.02 / math.Tan((elevation+10.3/(elevation+5.11))*deg) / 60
+}
+
+// equationOfTime is apparent less mean solar time at the moment, minutes.
+func equationOfTime(t time.Time) float64 {
+	_, _, h := Equatorial(t)
+	day := t.UTC().Sub(t.UTC().Truncate(24 * time.Hour)).Seconds()
+	return math.Remainder(h-(day/240-180), 360) * 4
 }
 
 // Sources: public tests of the solar position algorithm and PyEphem; for 2003-10-17 the
@@ -57,39 +70,28 @@ func TestRiseAndSet(t *testing.T) {
 		{"rise before universal midnight", time.Date(2015, 4, 2, 12, 0, 0, 0, cst), 39.9075, 116.39723, "05:58:12", "", "18:39:00"},
 		{"80 W", time.Date(2000, 1, 1, 12, 0, 0, 0, time.FixedZone("", -5*3600)), 40, -80, "07:41:51", "12:23:23", "17:05:04"},
 	} {
-		d := DayOf(c.day, c.lat, c.lon)
-		clock := func(what string, got time.Time, want string) {
-			if want == "" {
+		check := func(what, clock string, want float64, of func(el, az float64) float64) {
+			if clock == "" {
 				return
 			}
-			w, err := time.ParseInLocation("2006-01-02 15:04:05", c.day.Format("2006-01-02 ")+want, c.day.Location())
+			at, err := time.ParseInLocation("2006-01-02 15:04:05", c.day.Format("2006-01-02 ")+clock, c.day.Location())
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, c.name+", "+what+", seconds", got.Sub(w).Seconds(), 0, 60)
+			// The sun moves by at most a quarter of a degree in a minute.
+			near(t, c.name+", "+what+", degrees", of(Position(at, c.lat, c.lon)), want, 0.25)
 		}
-		clock("rise", d.Rise, c.rise)
-		clock("noon", d.Noon, c.noon)
-		clock("set", d.Set, c.on)
+		// At rise and set the centre stands 34 minutes of refraction and 16 of radius below.
+		check("rise", c.rise, -0.8333, func(el, _ float64) float64 { return el })
+		check("noon", c.noon, 0, func(_, az float64) float64 { return math.Remainder(az, 180) / 2 })
+		check("set", c.on, -0.8333, func(el, _ float64) float64 { return el })
 	}
-}
-
-// Constructed cases: within the polar circle, and the day of an equinox.
-func TestDayLengthAtTheEdges(t *testing.T) {
-	t.Parallel()
-	if d := DayOf(time.Date(2021, 6, 21, 12, 0, 0, 0, time.UTC), 70, 0); d.Length != 24*time.Hour || !d.Rise.IsZero() {
-		t.Errorf("70 N in June: got %v long, rise %v; want a day without end", d.Length, d.Rise)
-	}
-	if d := DayOf(time.Date(2021, 12, 21, 12, 0, 0, 0, time.UTC), 70, 0); d.Length != 0 || d.Noon.IsZero() {
-		t.Errorf("70 N in December: got %v long, noon %v; want no day, with a noon", d.Length, d.Noon)
-	}
-	near(t, "equinox at 45 N, hours", DayOf(time.Date(2021, 3, 20, 12, 0, 0, 0, time.UTC), 45, 0).Length.Hours(), 12.15, 0.06)
 }
 
 // Source: Meeus examples 28.a and 28.b.
 func TestEquationOfTimeAgainstMeeus(t *testing.T) {
 	t.Parallel()
-	near(t, "minutes", EquationOfTime(time.Date(1992, 10, 13, 0, 0, 0, 0, time.UTC)), 13+42.6/60, 0.05)
+	near(t, "minutes", equationOfTime(time.Date(1992, 10, 13, 0, 0, 0, 0, time.UTC)), 13+42.6/60, 0.05)
 }
 
 // Source: Allen et al. 1998, FAO paper 56, table 2.6, MJ/m², with the calendar's 15th as
@@ -125,14 +127,6 @@ func TestNormal(t *testing.T) {
 	near(t, "20 June", Normal(171), 1322.8, 0.1)
 }
 
-// Kasten & Young 1989, recomputed from the formula.
-func TestAirMass(t *testing.T) {
-	t.Parallel()
-	for z, want := range map[float64]float64{0: 0.9997, 30: 1.1540, 60: 1.9943, 75: 3.8129, 80: 5.5860, 85: 10.306, 88: 19.433, 90: 37.92} {
-		near(t, "air mass", AirMass(z), want, 0.005)
-	}
-}
-
 // Haurwitz 1945 with 0.059, from the published tests of two programs.
 func TestClear(t *testing.T) {
 	t.Parallel()
@@ -159,6 +153,13 @@ func TestDiffuse(t *testing.T) {
 	}
 }
 
+// isotropic puts horizontal irradiance on the plane with a sky that is equally bright: the form
+// in which the published examples are worked. Source: Liu & Jordan 1963, Duffie & Beckman eq.
+// 2.15.1. With the beam as bright as nothing around it, it is the Hay-Davies sky.
+func (p Plane) isotropic(elevation, azimuth, beam, diffuse float64) Parts {
+	return p.HayDavies(math.Inf(1), p.BeamRatio(elevation, azimuth), beam+diffuse, diffuse)
+}
+
 // Duffie & Beckman example 2.15.1: 40 N, tilt 60 to the south, 20 February 9 to 10 h.
 func TestIsotropicHour(t *testing.T) {
 	t.Parallel()
@@ -166,7 +167,7 @@ func TestIsotropicHour(t *testing.T) {
 	diffuse := total * Diffuse(total/top)
 	near(t, "diffuse", diffuse, 0.796, 0.005)
 	el, az := horizontal(-11.6*deg, -37.5*deg, 40*deg)
-	parts := Plane{TiltDeg: 60, AzimuthDeg: 180, Albedo: 0.6}.Isotropic(el, az, total-diffuse, diffuse)
+	parts := Plane{TiltDeg: 60, AzimuthDeg: 180, Albedo: 0.6}.isotropic(el, az, total-diffuse, diffuse)
 	near(t, "beam", parts.Beam, 0.418, 0.008)
 	near(t, "sky", parts.Sky, 0.597, 0.005)
 	near(t, "ground", parts.Ground, 0.156, 0.001)
@@ -174,7 +175,7 @@ func TestIsotropicHour(t *testing.T) {
 	// The same hour in the Hay-Davies sky, recomputed: 1.251.
 	scale := Normal(51) * math.Sin(el*deg) / top
 	hd := Plane{TiltDeg: 60, AzimuthDeg: 180, Albedo: 0.6}.HayDavies(
-		At{Elevation: el, Azimuth: az, Normal: Normal(51), Top: top * scale}, total*scale, diffuse*scale)
+		top*scale, Plane{TiltDeg: 60, AzimuthDeg: 180}.BeamRatio(el, az), total*scale, diffuse*scale)
 	near(t, "Hay-Davies", hd.Total()/scale, 1.251, 0.012)
 }
 
@@ -203,12 +204,20 @@ func TestTiltedDiffuse(t *testing.T) {
 	} {
 		el := 90 - c.zenith
 		beam := c.dni * math.Sin(el*deg)
-		a := At{Elevation: el, Azimuth: c.azimuth, Normal: 1321.1655834833, Top: 1321.1655834833 * math.Sin(el*deg)}
-		near(t, "isotropic", p.Isotropic(el, c.azimuth, beam, c.dhi).Sky, c.iso, 1e-3)
-		hd := p.HayDavies(a, beam+c.dhi, c.dhi)
+		near(t, "isotropic", p.isotropic(el, c.azimuth, beam, c.dhi).Sky, c.iso, 1e-3)
+		hd := p.HayDavies(1321.1655834833*math.Sin(el*deg), p.BeamRatio(el, c.azimuth), beam+c.dhi, c.dhi)
 		near(t, "Hay-Davies", hd.Total()-beam*p.BeamRatio(el, c.azimuth), c.hd, 0.02)
 	}
-	near(t, "ground", Plane{TiltDeg: 40, Albedo: .25}.Isotropic(45, 180, 900, 0).Ground, 26.32000014911496, 1e-6)
+	near(t, "ground", Plane{TiltDeg: 40, Albedo: .25}.isotropic(45, 180, 900, 0).Ground, 26.32000014911496, 1e-6)
+}
+
+// monthlyDiffuse is the diffuse share of a monthly mean clearness, for a sunset hour angle in
+// degrees. Source: Erbs et al. 1982, Duffie & Beckman eq. 2.12.1.
+func monthlyDiffuse(kt, sunset float64) float64 {
+	if sunset <= 81.4 {
+		return 1.391 + kt*(-3.560+kt*(4.189-2.137*kt))
+	}
+	return 1.311 + kt*(-3.022+kt*(3.427-1.821*kt))
 }
 
 // Duffie & Beckman example 2.19.1: Madison, 43 N, tilt 60, the beam ratio and the diffuse
@@ -223,7 +232,7 @@ func TestTiltedMonth(t *testing.T) {
 		dec := 23.45 * math.Sin(2*math.Pi*float64(284+n)/365)
 		ws := math.Acos(-math.Tan(43*deg)*math.Tan(dec*deg)) / deg
 		kt := h[m] / (DailyExtraterrestrial(n, 43) * 3.6)
-		diffuse := h[m] * MonthlyDiffuse(kt, ws)
+		diffuse := h[m] * monthlyDiffuse(kt, ws)
 		var on, flat float64
 		p := Plane{TiltDeg: 60, AzimuthDeg: 180}
 		for x := -ws + 0.5; x < ws; x++ {

@@ -2,6 +2,7 @@ package core
 
 import (
 	"maps"
+	"math"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -60,26 +61,16 @@ func (c *Core) clearWatts(r reading.Reading) float64 {
 	if a.WattsPeak <= 0 {
 		return 0
 	}
-	at := sun.Look(r.Wall, a.Latitude, a.Longitude, a.AltitudeM)
-	if at.Top <= 0 {
-		return 0
+	watts, _ := a.ClearWatts(r.Wall, c.plan.Battery.Cells, known(r, reading.AirCelsius), known(r, reading.BatteryVolts))
+	return watts
+}
+
+// known is a quantity of a reading, NaN where it was not measured.
+func known(r reading.Reading, q reading.Quantity) float64 {
+	if x, ok := r.Get(q); ok {
+		return x
 	}
-	air, known := r.Get(reading.AirCelsius)
-	if !known {
-		air = 10
-	}
-	plane := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}
-	light := plane.HayDavies(at, at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
-	panel := sun.Panel{WattsPeak: a.WattsPeak, Cells: 9 * max(c.plan.Battery.Cells, 1)}
-	cell := sun.CellCelsius(air, light, 45)
-	if a.MPPT {
-		return panel.MPPT(light, cell)
-	}
-	volts, known := r.Get(reading.BatteryVolts)
-	if !known {
-		volts = 3.3 * float64(c.plan.Battery.Cells)
-	}
-	return panel.PWM(light, cell, volts)
+	return math.NaN()
 }
 
 // extras are the facts that need the clock and the place.

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
-	"ebbwatch/estimator/sun"
 )
 
 // Cause is why a part of the harvest is missing.
@@ -148,27 +147,15 @@ func light(in Input, days []Day) []lit {
 	if a.WattsPeak <= 0 {
 		return nil
 	}
-	plane := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}
-	panel := sun.Panel{WattsPeak: a.WattsPeak, Cells: 9 * max(in.Battery.Cells, 4)}
 	for i := range in.Steps {
 		s := &in.Steps[i]
 		for day+1 < len(days) && !s.At.Before(days[day+1].Date) {
 			day++
 		}
 		mid := s.At.Add(s.Span / 2)
-		at := sun.Look(mid, a.Latitude, a.Longitude, a.AltitudeM)
+		watts, at := a.ClearWatts(mid, in.Battery.Cells, s.AirCelsius, s.Volts)
 		if at.Top <= 0 || math.IsNaN(s.PV) {
 			continue
-		}
-		air := s.AirCelsius
-		if math.IsNaN(air) {
-			air = 10
-		}
-		global := plane.HayDavies(at, at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
-		cell := sun.CellCelsius(air, global, 45)
-		watts := panel.MPPT(global, cell)
-		if !a.MPPT && !math.IsNaN(s.Volts) {
-			watts = panel.PWM(global, cell, s.Volts)
 		}
 		x := lit{Step: s, day: day, clear: watts * s.Span.Seconds(), azimuth: at.Azimuth}
 		x.ratio = s.PV / x.clear

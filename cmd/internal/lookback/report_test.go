@@ -43,7 +43,8 @@ func clearJoules(t time.Time, air float64) (joules, azimuth, elevation float64) 
 	if at.Top <= 0 {
 		return 0, 0, at.Elevation
 	}
-	light := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}.HayDavies(at, at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
+	plane := sun.Plane{TiltDeg: a.TiltDeg, AzimuthDeg: a.AzimuthDeg, Albedo: 0.2}
+	light := plane.HayDavies(at.Top, plane.BeamRatio(at.Elevation, at.Azimuth), at.Clear, at.Clear*sun.Diffuse(at.Clear/at.Top)).Total()
 	return sun.Panel{WattsPeak: a.WattsPeak, Cells: 36}.MPPT(light, sun.CellCelsius(air, light, 45)) * 300, at.Azimuth, at.Elevation
 }
 
