@@ -29,7 +29,6 @@ import (
 	"ebbwatch/collector/ping"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/textline"
-	"ebbwatch/estimator/advice"
 )
 
 // sourceKinds is the table of the ways of measuring.
@@ -121,7 +120,7 @@ func plan(c loaded) core.Plan {
 	p := core.Plan{
 		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
 		OutlookEvery: 15 * time.Minute, AdviseEvery: time.Hour, Seed: 1,
-		Owner: advice.Owner{Budget: 0.1, TripHours: c.alerts.TripHours}, FalseAYear: c.alerts.FalseAYear,
+		TripHours: c.alerts.TripHours, FalseAYear: c.alerts.FalseAYear,
 	}
 	instances := map[string][]string{}
 	for _, s := range c.Sources {

@@ -15,20 +15,13 @@ import (
 	"ebbwatch/collector/reading"
 )
 
-// Span is a stretch of time.
-type Span struct{ From, To time.Time }
+// Budget is the chance of a cut-off within a week that is accepted without a word: where it is
+// met, nobody is asked to do anything.
+const Budget = 0.1
 
-// Owner is what the owner said of themselves and of the load.
-type Owner struct {
-	Budget     float64 // chance of a cut-off within a week that is accepted, 0 to 1; 0 is taken as 0.1
-	TripHours  float64 // from door to door and back
-	FreeDays   [7]bool // by [time.Weekday]; none set means every day
-	Avoid      []Span  // not to be sent out: storm, flood, a day away
-	ShedName   string  // what is switched off to save, such as "radio"
-	ShedWatts  float64 // what that saves, W; 0 is taken as half of the load
-	TopUpWh    float64 // what a carried battery or charger puts in; 0 is taken as 240
-	MaxTiltDeg float64 // the steepest that the mount allows; 0 is not to be tilted
-}
+// topUpWh is what a carried battery or charger puts in, Wh: 20 Ah at 12 V, which one person
+// carries (some 3 kg of LiFePO4; common practice).
+const topUpWh = 240
 
 // Kind sorts the actions.
 type Kind string
@@ -39,7 +32,6 @@ const (
 	Uncover Kind = "uncover"
 	Clean   Kind = "clean"
 	TopUp   Kind = "top-up"
-	Tilt    Kind = "tilt"
 	Battery Kind = "battery"
 	Panel   Kind = "panel"
 )
@@ -66,13 +58,13 @@ func (o Offer) Line() string {
 
 // Question is everything that a price list hangs on.
 type Question struct {
-	Model    outlook.Model
-	State    *outlook.State
-	Belief   battery.Belief
-	Now      time.Time
-	Forecast *reading.Forecast
-	Seed     uint64
-	Owner    Owner
+	Model     outlook.Model
+	State     *outlook.State
+	Belief    battery.Belief
+	Now       time.Time
+	Forecast  *reading.Forecast
+	Seed      uint64
+	TripHours float64 // from door to door and back
 }
 
 // withinWeek is the index of 168 h in [outlook.Withins].
@@ -89,12 +81,6 @@ type desk struct {
 
 // Prices is the price list, in the order of the least sacrifice.
 func Prices(q Question) []Offer {
-	if q.Owner.Budget <= 0 {
-		q.Owner.Budget = 0.1
-	}
-	if q.Owner.TopUpWh <= 0 {
-		q.Owner.TopUpWh = 240
-	}
 	d := &desk{q: q, f: q.Model.Draw(q.State, q.Belief, q.Now, q.Forecast, q.Seed)}
 	d.before = d.f.Run(outlook.Action{}, false)
 	d.visit, d.leave = d.visits()
@@ -105,15 +91,12 @@ func Prices(q Question) []Offer {
 	return out
 }
 
-// Best is the first offer that brings the chance within the owner's budget; where none
-// does, the one that leaves the least chance. It is false when there is nothing to gain.
-func Best(offers []Offer, budget float64) (Offer, bool) {
-	if budget <= 0 {
-		budget = 0.1
-	}
+// Best is the first offer that brings the chance within the [Budget]; where none does, the one
+// that leaves the least chance. It is false when there is nothing to gain.
+func Best(offers []Offer) (Offer, bool) {
 	var best Offer
 	for _, o := range offers {
-		if o.After <= budget && o.After < o.Before {
+		if o.After <= Budget && o.After < o.Before {
 			return o, true
 		}
 		if o.After < o.Before-0.02 && (best.Kind == "" || o.After < best.After) {
@@ -135,13 +118,10 @@ func (d *desk) offer(k Kind, text string, out outlook.Outcome, sacrifice float64
 	return o
 }
 
-// hours from now.
-func (d *desk) ahead(t time.Time) float64 { return t.Sub(d.q.Now).Hours() }
-
 // trips prices what needs a person at the site, done at the visit.
 func (d *desk) trips() []Offer {
-	at, own := d.ahead(d.visit), d.q.Owner
-	base := 10 + 2*own.TripHours
+	at := d.visit.Sub(d.q.Now).Hours()
+	base := 10 + 2*d.q.TripHours
 	var out []Offer
 	run := func(k Kind, text string, a outlook.Action, sacrifice float64) {
 		o := d.offer(k, text, d.f.Run(a, false), sacrifice, true)
@@ -154,22 +134,17 @@ func (d *desk) trips() []Offer {
 	// Usual dirt costs 2 to 5 % (common practice); what was learned does not tell how much
 	// of the panel's loss would wash off.
 	run(Clean, "clean the panel", outlook.Action{Panel: 0.03, PanelFrom: at}, base+1)
-	run(TopUp, fmt.Sprintf("bring %.0f Wh", own.TopUpWh), outlook.Action{AddWh: own.TopUpWh, AddAt: at}, base+2)
-	if t := own.MaxTiltDeg; t > d.q.Model.Site.TiltDeg+5 {
-		f := d.f.Tilted(d.q.Model, d.q.State, t)
-		out = append(out, d.offer(Tilt, fmt.Sprintf("tilt the panel to %.0f°", t), f.Run(outlook.Action{}, false), base+3, true))
-	}
+	run(TopUp, fmt.Sprintf("bring %.0f Wh", float64(topUpWh)), outlook.Action{AddWh: topUpWh, AddAt: at}, base+2)
 	run(Battery, fmt.Sprintf("add a second battery of %.0f Ah, full", d.q.Model.Battery.CapacityAh), outlook.Action{Capacity: 1, CapacityAt: at}, base+40)
 	run(Panel, "double the panel", outlook.Action{Panel: 1, PanelFrom: at}, base+60)
 	return out
 }
 
-// visits finds the last moment at which somebody could still be there in time, on a free
-// day, in daylight and outside the spans to avoid, and when they would have to leave. When
-// the battery may be gone before the first chance to go, it is that first chance.
+// visits finds the last moment at which somebody could still be there in time, in
+// daylight, and when they would have to leave. When the battery may be gone before the first
+// chance to go, it is that first chance.
 func (d *desk) visits() (visit, leave time.Time) {
-	own := d.q.Owner
-	way := time.Duration(own.TripHours / 2 * float64(time.Hour))
+	way := time.Duration(d.q.TripHours / 2 * float64(time.Hour))
 	deadline := d.deadline()
 	for t := d.q.Now.Add(way).Truncate(15 * time.Minute).Add(15 * time.Minute); t.Sub(d.q.Now) < outlook.Horizon; t = t.Add(15 * time.Minute) {
 		if !d.sensible(t, way) {
@@ -197,26 +172,10 @@ func (d *desk) deadline() time.Time {
 	return d.q.Now.Add(time.Duration((early - 1) * float64(time.Hour)))
 }
 
-// sensible tells whether a person may be asked to be on the way and at the site: a free
-// day, daylight from leaving until back, and nothing to be avoided.
+// sensible tells whether a person may be asked to be on the way and at the site: in daylight
+// from leaving until back, with half an hour there.
 func (d *desk) sensible(visit time.Time, way time.Duration) bool {
-	from, to := visit.Add(-way), visit.Add(way+30*time.Minute)
-	site, zone := d.q.Model.Site, d.q.Model.Site.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
-	if free := d.q.Owner.FreeDays; free != [7]bool{} && !free[visit.In(zone).Weekday()] {
-		return false
-	}
-	for _, t := range [...]time.Time{from, visit, to} {
-		if sun.Elevation(t, site.Latitude, site.Longitude) < 0 {
-			return false
-		}
-	}
-	for _, s := range d.q.Owner.Avoid {
-		if from.Before(s.To) && to.After(s.From) {
-			return false
-		}
-	}
-	return true
+	site := d.q.Model.Site
+	dark := func(t time.Time) bool { return sun.Elevation(t, site.Latitude, site.Longitude) < 0 }
+	return !dark(visit.Add(-way)) && !dark(visit) && !dark(visit.Add(way+30*time.Minute))
 }

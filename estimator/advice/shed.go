@@ -23,60 +23,46 @@ func (n night) hours() (on [24]bool, count int) {
 	return on, count
 }
 
+// shedShare is the part of the load that is priced as switched off, and shedName what it is
+// called: nobody says what else a node could do without.
+const (
+	shedShare = 0.5
+	shedName  = "half of the load"
+)
+
 // shedding prices each part of the day over as few nights as meet the budget, else a week.
 func (d *desk) shedding() []Offer {
-	share := d.share()
-	if share <= 0 {
-		return nil
-	}
 	var out []Offer
 	for i, n := range nights() {
-		nightsKept, res := d.fewest(n, share)
-		text := fmt.Sprintf("%s off %s until %s", d.name(), n.text(), d.until(nightsKept))
-		_, count := n.hours()
-		o := d.offer(Shed, text, res, float64(i)+float64(count*nightsKept)/100, false)
-		o.ActBy, o.From, o.To = d.nextStart(n), n.from, n.to
+		on, count := n.hours()
+		days, res := d.fewest(on)
+		until := d.local(d.q.Now.Add(time.Duration(days) * 24 * time.Hour)).Format("Mon 2 Jan")
+		o := d.offer(Shed, fmt.Sprintf("%s off %s until %s", shedName, n.text(), until), res, float64(i)+float64(count*days)/100, false)
+		o.ActBy, o.From, o.To = d.nextStart(on), n.from, n.to
 		out = append(out, o)
 	}
 	return out
 }
 
-func (d *desk) name() string {
-	if d.q.Owner.ShedName != "" {
-		return d.q.Owner.ShedName
-	}
-	return "half of the load"
-}
-
-// share of the load that shedding takes off.
-func (d *desk) share() float64 {
-	level := d.q.State.Load.Level
-	if w := d.q.Owner.ShedWatts; w > 0 && level > 0 {
-		return min(1, w/level)
-	}
-	return 0.5
-}
-
 // fewest finds by halving how many days the plan must be kept to meet the budget.
-func (d *desk) fewest(n night, share float64) (int, outlook.Outcome) {
+func (d *desk) fewest(on [24]bool) (int, outlook.Outcome) {
 	run := func(days int) outlook.Outcome {
-		on, _ := n.hours()
 		a := outlook.Action{ShedHours: float64(days) * 24}
 		for h := range on {
 			if on[h] {
-				a.Shed[h] = share
+				a.Shed[h] = shedShare
 			}
 		}
 		return d.f.Run(a, false)
 	}
 	lo, hi := 1, 7
 	best := run(hi)
-	if best.Cutoff.Within[withinWeek] > d.q.Owner.Budget {
+	if best.Cutoff.Within[withinWeek] > Budget {
 		return hi, best
 	}
 	for lo < hi {
 		mid := (lo + hi) / 2
-		if o := run(mid); o.Cutoff.Within[withinWeek] <= d.q.Owner.Budget {
+		if o := run(mid); o.Cutoff.Within[withinWeek] <= Budget {
 			hi, best = mid, o
 		} else {
 			lo = mid + 1
@@ -99,13 +85,8 @@ func (d *desk) local(t time.Time) time.Time {
 	return t.UTC()
 }
 
-func (d *desk) until(days int) string {
-	return d.local(d.q.Now.Add(time.Duration(days) * 24 * time.Hour)).Format("Mon 2 Jan")
-}
-
 // nextStart is when the first night of the plan begins.
-func (d *desk) nextStart(n night) time.Time {
-	on, _ := n.hours()
+func (d *desk) nextStart(on [24]bool) time.Time {
 	now := d.local(d.q.Now)
 	for h := range 24 {
 		t := now.Truncate(time.Hour).Add(time.Duration(h) * time.Hour)

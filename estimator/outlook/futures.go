@@ -98,15 +98,6 @@ func (f *Futures) fillLight(s *State, p *plant, today int) {
 	}
 }
 
-// Tilted is the same futures with the panel at another tilt, all else as it is.
-func (f *Futures) Tilted(m Model, s *State, tiltDeg float64) *Futures {
-	other := *f
-	m.Site.TiltDeg = tiltDeg
-	p := m.plant()
-	other.fillLight(s, &p, p.solarDay(f.at))
-	return &other
-}
-
 // warmByForecast moves the temperatures by as much as the forecast says they will change.
 func (f *Futures) warmByForecast(s *State, fc *reading.Forecast, now time.Time) {
 	if fc == nil || !s.Warmth.BatteryOK {

@@ -359,14 +359,16 @@ func (w *weather) light(d int, n node, s *shapes, rng *rand.Rand) (out [24]float
 		ghi[i] = at[i].Clear * row[min(23, (i-first)*24/(last-first+1))]
 		sum += ghi[i] / parts
 	}
-	plane := sun.Plane{TiltDeg: n.tilt, AzimuthDeg: n.azimuth, Albedo: 0.2}
+	plane := sun.Plane{TiltDeg: n.tilt, AzimuthDeg: n.azimuth}
 	for i := first; i <= last; i++ {
 		if at[i].Top <= 0 || sum <= 0 {
 			continue
 		}
 		g := min(ghi[i]*w.ghi[d]*1000/sum, at[i].Top)
 		diffuse := g * sun.Diffuse(g/at[i].Top)
-		e := plane.Isotropic(at[i].Elevation, at[i].Azimuth, g-diffuse, diffuse).Total()
+		// The sky here is equally bright all over (Liu & Jordan 1963): that of the outlook is not.
+		tilted, cosT := plane.BeamRatio(at[i].Elevation, at[i].Azimuth), math.Cos(n.tilt*math.Pi/180)
+		e := (g-diffuse)*tilted + diffuse*(1+cosT)/2 + g*0.2*(1-cosT)/2
 		cell := w.mean[d] + 3 + e*0.028
 		out[i/parts] += n.watts * n.factor * e / 1000 * (1 - 0.004*(cell-25)) / parts
 	}

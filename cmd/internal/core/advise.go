@@ -15,12 +15,12 @@ import (
 func (c *Core) advise(now reading.Stamp) {
 	c.advised = now.Mono
 	c.offers = nil
-	if c.outlook.At.IsZero() || !(c.outlook.Cutoff.Within[weekAhead] > c.plan.Owner.Budget) {
+	if c.outlook.At.IsZero() || !(c.outlook.Cutoff.Within[weekAhead] > advice.Budget) {
 		return
 	}
 	c.offers = advice.Prices(advice.Question{
 		Model: c.ahead, State: &c.memory.Outlook, Belief: c.belief, Now: now.Wall,
-		Forecast: c.forecast, Seed: c.plan.Seed, Owner: c.plan.Owner,
+		Forecast: c.forecast, Seed: c.plan.Seed, TripHours: c.plan.TripHours,
 	})
 }
 
@@ -86,7 +86,7 @@ func (c *Core) adviceFacts(now time.Time, x map[string]float64) {
 		}
 	}
 	for _, kind := range []advice.Kind{advice.Shed, advice.TopUp, advice.Uncover} {
-		if o, ok := best(worth, kind, c.plan.Owner.Budget); ok {
+		if o, ok := best(worth, kind); ok {
 			put(x, o)
 		}
 	}
@@ -97,14 +97,14 @@ func (c *Core) adviceFacts(now time.Time, x map[string]float64) {
 }
 
 // best is the least sacrifice of a kind that meets the budget, or what helps the most.
-func best(offers []advice.Offer, kind advice.Kind, budget float64) (advice.Offer, bool) {
+func best(offers []advice.Offer, kind advice.Kind) (advice.Offer, bool) {
 	var of []advice.Offer
 	for _, o := range offers {
 		if o.Kind == kind {
 			of = append(of, o)
 		}
 	}
-	return advice.Best(of, budget)
+	return advice.Best(of)
 }
 
 func put(x map[string]float64, o advice.Offer) {

@@ -14,7 +14,6 @@ import (
 func TestAdviceInNumbers(t *testing.T) {
 	t.Parallel()
 	c := New(testPlan())
-	c.plan.Owner.Budget = 0.1
 	leave := start().Add(5 * time.Hour)
 	c.offers = []advice.Offer{
 		{Kind: advice.Shed, Before: 0.7, After: 0.4, From: 0, To: 6, ActBy: start().Add(time.Hour)},
@@ -48,7 +47,7 @@ func TestNoticeAsksForAdvice(t *testing.T) {
 	t.Parallel()
 	p := testPlan()
 	p.Engine = alert.Engine{Rules: alert.Builtin(), Site: "slipway", Zone: time.UTC, TripHours: 1.5}
-	p.Owner.Budget, p.Battery.InitialSoC = 0.1, 0.3
+	p.Battery.InitialSoC = 0.3
 	c := New(p)
 	var got []alert.Notice
 	for i := range 120 {

@@ -30,8 +30,8 @@ type Plan struct {
 	Engine       alert.Engine
 	OutlookEvery time.Duration // at most this old is an outlook
 	AdviseEvery  time.Duration // at most this old is the price list of actions; 0: only for notices
-	Owner        advice.Owner
-	FalseAYear   float64 // false warnings that the owner accepts in a year; 0: the usual threshold
+	TripHours    float64       // from the owner's door to the site and back
+	FalseAYear   float64       // false warnings that the owner accepts in a year; 0: the usual threshold
 	Seed         uint64
 	// Boot names this start of the board; empty: not known. Up is how long the board was up at
 	// the instant that [reading.Stamp.Mono] counts from.
