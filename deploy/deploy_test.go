@@ -19,22 +19,9 @@ import (
 	"sync"
 	"testing"
 	"time"
-)
 
-// need finds a program that a test uses as its peer. Where it is missing the test is
-// skipped; in CI, which installs all peers, it fails.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("needs %s, which CI must install", program)
-	}
-	t.Skipf("skipped: needs %s", program)
-	return ""
-}
+	"ebbwatch/collector/needtest"
+)
 
 func ask(t *testing.T, program string, args ...string) string {
 	t.Helper()
@@ -58,7 +45,7 @@ func read(t *testing.T, path string) string {
 // little more.
 func TestUnitIsHardened(t *testing.T) {
 	t.Parallel()
-	analyze := need(t, "systemd-analyze")
+	analyze := needtest.Program(t, "systemd-analyze")
 	for unit, limit := range map[string]float64{"ebbwatch.service": 2.0, "ebbwatch@.service": 2.0, "ebbwatch-home.service": 2.0} {
 		out := ask(t, analyze, "security", "--offline=yes", "--no-pager", filepath.Join("systemd", unit))
 		m := regexp.MustCompile(`Overall exposure level for \S+: ([0-9.]+)`).FindStringSubmatch(out)
@@ -74,7 +61,7 @@ func TestUnitIsHardened(t *testing.T) {
 // systemd reads every line of the units and drop-ins as installed, without a complaint.
 func TestUnitIsVerified(t *testing.T) {
 	t.Parallel()
-	analyze := need(t, "systemd-analyze")
+	analyze := needtest.Program(t, "systemd-analyze")
 	for _, dropIn := range []string{"", "ping.conf", "secrets.conf"} {
 		dir := t.TempDir()
 		program := filepath.Join(dir, "ebbwatch")
@@ -142,7 +129,7 @@ func TestUnitKeepsWhatIsNeeded(t *testing.T) {
 // udev reads the rules without a complaint. It is asked to dry-run them on a line that every
 // PC has, from the folder of rules that does not outlive a boot.
 func TestUdevRules(t *testing.T) {
-	udevadm := need(t, "udevadm")
+	udevadm := needtest.Program(t, "udevadm")
 	device := "/sys/class/tty/ttyS0"
 	if _, err := os.Stat(device); err != nil || os.Getuid() != 0 {
 		t.Skip("skipped: needs root and " + device)
@@ -174,7 +161,7 @@ func TestUdevRules(t *testing.T) {
 // say.
 func TestFleetFiles(t *testing.T) {
 	t.Parallel()
-	promtool, amtool := need(t, "promtool"), need(t, "amtool")
+	promtool, amtool := needtest.Program(t, "promtool"), needtest.Program(t, "amtool")
 	ask(t, promtool, "check", "config", "fleet/prometheus.yml")
 	ask(t, promtool, "test", "rules", "fleet/fleet.rules.test.yml")
 	if out := ask(t, amtool, "check-config", "fleet/alertmanager.yml"); !strings.Contains(out, "3 inhibit rules") {
@@ -235,7 +222,7 @@ func (b *inboxes) all() []string {
 // which belongs to somebody else.
 func TestUpstreamOutageIsToldOnce(t *testing.T) {
 	t.Parallel()
-	program := need(t, "prometheus-alertmanager")
+	program := needtest.Program(t, "prometheus-alertmanager")
 	box := &inboxes{}
 	hooks := httptest.NewServer(box)
 	t.Cleanup(hooks.Close)

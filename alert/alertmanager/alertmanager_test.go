@@ -19,6 +19,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/alert/alerttest"
 	"ebbwatch/alert/post"
+	"ebbwatch/collector/needtest"
 )
 
 // manager is a real Alertmanager, Debian's, on a free port of this machine.
@@ -30,13 +31,7 @@ type manager struct {
 
 func newManager(t *testing.T) *manager {
 	t.Helper()
-	program, err := exec.LookPath("prometheus-alertmanager")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("prometheus-alertmanager is missing")
-		}
-		t.Skip("skipped: needs prometheus-alertmanager")
-	}
+	program := needtest.Program(t, "prometheus-alertmanager")
 	m := &manager{t: t, told: make(chan string, 100)}
 	owner := httptest.NewServer(http.HandlerFunc(m.hear))
 	t.Cleanup(owner.Close)

@@ -26,6 +26,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/alerttest"
+	"ebbwatch/collector/needtest"
 )
 
 // server is a real mail server: python3-aiosmtpd.
@@ -44,18 +45,13 @@ type taken struct {
 
 func newServer(t *testing.T, mode string) *server {
 	t.Helper()
-	if err := exec.Command("/usr/bin/python3", "-c", "import aiosmtpd").Run(); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("python3-aiosmtpd is missing")
-		}
-		t.Skip("skipped: needs python3-aiosmtpd")
-	}
+	python := needtest.Python(t, "aiosmtpd")
 	cert, key := certificate(t)
 	program, err := os.ReadFile("testdata/smtpd.py") // read here, so that a change of it is seen
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command("/usr/bin/python3", "-W", "ignore", "-c", string(program), cert, key, mode)
+	cmd := exec.Command(python, "-W", "ignore", "-c", string(program), cert, key, mode)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {

@@ -42,21 +42,6 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// need finds a program that a test uses as its peer. Where it is missing the test is
-// skipped; in CI, which installs all peers, it fails.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("needs %s, which CI must install", program)
-	}
-	t.Skipf("skipped: needs %s", program)
-	return ""
-}
-
 // eventually waits for a condition, looking often.
 func eventually(t testing.TB, limit time.Duration, what string, ok func() bool) {
 	t.Helper()

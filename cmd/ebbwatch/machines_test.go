@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/sim"
 )
 
@@ -48,7 +49,7 @@ func TestOtherMachines(t *testing.T) {
 	home := played(t, machine{name: "this"}, dir, file)
 	for _, m := range machines() {
 		t.Run(m.name, func(t *testing.T) {
-			need(t, m.emulator)
+			needtest.Program(t, m.emulator)
 			away := played(t, m, dir, file)
 			worst, where, beyond := 0.0, "", map[string]int{}
 			for _, key := range slices.Sorted(maps.Keys(home)) {

@@ -4,12 +4,14 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
+
+	"ebbwatch/collector/needtest"
 )
 
 // man's own formatter reads the pages without a warning, and what was written can be read.
 func TestManPages(t *testing.T) {
 	t.Parallel()
-	man := need(t, "man")
+	man := needtest.Program(t, "man")
 	for _, c := range []struct {
 		args []string
 		want []string

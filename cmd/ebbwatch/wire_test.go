@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/needtest"
 )
 
 // The main job on real input. The far end of the wire is written by others, once with
@@ -21,7 +23,7 @@ func TestFromTheWireToPrometheusAndTheOwner(t *testing.T) {
 	for name, slave := range map[string]func(*testing.T, string){"pymodbus": pymodbus, "libmodbus": libmodbus} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			prometheus, promtool := need(t, "prometheus"), need(t, "promtool")
+			prometheus, promtool := needtest.Program(t, "prometheus"), needtest.Program(t, "promtool")
 			hook := newReceiver(t)
 			near, far := serialLine(t)
 			slave(t, far)
@@ -58,7 +60,7 @@ func TestFromTheWireToPrometheusAndTheOwner(t *testing.T) {
 // serialLine is a pair of pseudo terminals joined by socat.
 func serialLine(t *testing.T) (near, far string) {
 	t.Helper()
-	socat := need(t, "socat")
+	socat := needtest.Program(t, "socat")
 	dir := t.TempDir()
 	near, far = filepath.Join(dir, "near"), filepath.Join(dir, "far")
 	program(t, "starting data transfer loop", socat, "-d", "-d", "pty,raw,echo=0,link="+near, "pty,raw,echo=0,link="+far)
@@ -67,19 +69,16 @@ func serialLine(t *testing.T) (near, far string) {
 
 func pymodbus(t *testing.T, port string) {
 	t.Helper()
-	python := "/usr/bin/python3" // Debian's own: the packages are its
-	if err := exec.Command(python, "-c", "import pymodbus, serial").Run(); err != nil {
-		need(t, "python3-pymodbus")
-	}
+	python := needtest.Python(t, "pymodbus.server", "serial")
 	program(t, "ready", python, append([]string{"../../testdata/slaves/pymodbus_slave.py", "rtu", port, "1"}, tired().args()...)...)
 }
 
 func libmodbus(t *testing.T, port string) {
 	t.Helper()
-	cc, pkgConfig := need(t, "cc"), need(t, "pkg-config")
+	cc, pkgConfig := needtest.Program(t, "cc"), needtest.Program(t, "pkg-config")
 	flags, err := exec.Command(pkgConfig, "--cflags", "--libs", "libmodbus").Output()
 	if err != nil {
-		need(t, "libmodbus-dev")
+		needtest.Program(t, "libmodbus-dev")
 	}
 	binary := filepath.Join(t.TempDir(), "slave")
 	args := append([]string{"-o", binary, "../../testdata/slaves/libmodbus_slave.c"}, strings.Fields(string(flags))...)

@@ -70,17 +70,14 @@ func startPeer(t testing.TB, name string, args ...string) string {
 
 // pymodbus is Debian's python3-pymodbus.
 func pymodbus(t testing.TB) (name string, args []string) {
-	py := python(t)
-	needtest.Need(t, "python3-pymodbus", exec.Command(py, "-c", "import pymodbus.server.async_io").Run() == nil)
-	return py, []string{"testdata/pymodbus_slave.py"}
+	return needtest.Python(t, "pymodbus.server.async_io"), []string{"testdata/pymodbus_slave.py"}
 }
 
 // libmodbus compiles the device against Debian's libmodbus-dev.
 func libmodbus(t testing.TB) (name string, args []string) {
 	t.Helper()
-	cc, err := exec.LookPath("cc")
-	needtest.Need(t, "a C compiler", err == nil)
-	_, err = os.Stat("/usr/include/modbus/modbus.h")
+	cc := needtest.Program(t, "cc")
+	_, err := os.Stat("/usr/include/modbus/modbus.h")
 	needtest.Need(t, "libmodbus-dev", err == nil)
 	exe := filepath.Join(t.TempDir(), "libmodbus_slave")
 	out, err := exec.Command(cc, "-o", exe, "-I/usr/include/modbus", "testdata/libmodbus_slave.c", "-lmodbus").CombinedOutput()

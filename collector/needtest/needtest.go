@@ -1,20 +1,89 @@
-// Package needtest is what tests of the collectors do about something from outside the project
-// that is not there: a program, a device, a right.
+// Package needtest is what every test does about something from outside the project: a
+// program, a library of Python's, a device, a right, measured data. What is missing, or is
+// there but cannot start, skips the test and says so; where CI=true promises everything, it
+// fails.
 package needtest
 
 import (
+	"encoding/csv"
 	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
 	"testing"
 )
 
-// Need skips a test that lacks something; where everything has to be there, it fails.
+// Need skips a test that lacks something; in CI it fails it.
 func Need(t testing.TB, what string, there bool) {
 	t.Helper()
 	switch {
 	case there:
 	case os.Getenv("CI") == "true":
-		t.Fatalf("needs %s", what)
+		t.Fatalf("needs %s, which CI must install", what)
 	default:
 		t.Skipf("skipped: needs %s", what)
 	}
+}
+
+// Program is the path of a program that a test uses as its peer.
+func Program(t testing.TB, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	Need(t, name, err == nil)
+	return path
+}
+
+// Python is the path of Debian's Python where it can import all the modules. Debian's
+// python3-pymodbus only recommends python3-serial-asyncio, without which it cannot start: so
+// the import is tried, not looked for.
+func Python(t testing.TB, modules ...string) string {
+	t.Helper()
+	const python = "/usr/bin/python3" // another one may stand first in PATH, without Debian's modules
+	_, err := os.Stat(python)
+	Need(t, python, err == nil)
+	for _, m := range modules {
+		out, err := exec.Command(python, "-c", "import "+m).CombinedOutput()
+		lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+		Need(t, "Python's "+m+" ("+lines[len(lines)-1]+")", err == nil)
+	}
+	return python
+}
+
+// Data is the path of a file of measured data: in $EBBWATCH_DATA, else in ../shared/data
+// beside the checkout.
+func Data(t testing.TB, name string) string {
+	t.Helper()
+	dir := os.Getenv("EBBWATCH_DATA")
+	if dir == "" {
+		root, err := os.Getwd()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for root != "/" {
+			if _, err := os.Stat(filepath.Join(root, "go.mod")); err == nil {
+				break
+			}
+			root = filepath.Dir(root)
+		}
+		dir = filepath.Join(root, "..", "shared", "data")
+	}
+	path := filepath.Join(dir, name)
+	_, err := os.Stat(path)
+	Need(t, path+" (set EBBWATCH_DATA)", err == nil)
+	return path
+}
+
+// Rows are the lines of a CSV file of measured data, without its header.
+func Rows(t testing.TB, name string) [][]string {
+	t.Helper()
+	f, err := os.Open(Data(t, name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatalf("cannot read %s: %v", name, err)
+	}
+	return rows[1:]
 }

@@ -30,9 +30,7 @@ func TestNamespace(t *testing.T) {
 	if os.Getenv(inNamespace) != "" {
 		t.Skip("skipped: this is the inner run")
 	}
-	if _, err := exec.LookPath("ip"); err != nil {
-		needtest.Need(t, "the command ip", false)
-	}
+	needtest.Program(t, "ip")
 	cmd := exec.Command(os.Args[0], "-test.run=^TestBroken", "-test.v", "-test.timeout=60s")
 	cmd.Env = append(os.Environ(), inNamespace+"=1")
 	cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET}

@@ -3,38 +3,22 @@ package sim
 import (
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/needtest"
 )
 
 // openData opens a file of measured data kept beside the project.
 func openData(t testing.TB, name string) *os.File {
 	t.Helper()
-	f, err := os.Open(filepath.Join(dataFolder(), name))
+	f, err := os.Open(needtest.Data(t, name))
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("needs measured data: %v", err)
-		}
-		t.Skipf("skipped: needs %s in $EBBWATCH_DATA or ../shared/data", name)
+		t.Fatal(err)
 	}
 	return f
-}
-
-func dataFolder() string {
-	if dir := os.Getenv("EBBWATCH_DATA"); dir != "" {
-		return dir
-	}
-	dir, err := os.Getwd()
-	for err == nil && dir != "/" {
-		if _, gone := os.Stat(filepath.Join(dir, "go.mod")); gone == nil {
-			break
-		}
-		dir = filepath.Dir(dir)
-	}
-	return filepath.Join(dir, "..", "shared", "data")
 }
 
 func hoogeveen(t testing.TB) []Day {

@@ -6,11 +6,12 @@ import (
 	"encoding/binary"
 	"io"
 	"net"
-	"os"
 	"os/exec"
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/needtest"
 )
 
 // ask sends a frame and reads an answer of a known length.
@@ -139,13 +140,7 @@ func TestTCPKeepsUnitsApart(t *testing.T) {
 // A client that is not ours must read the same: python3-pymodbus (Debian), over TCP and over
 // the pseudo terminal.
 func TestForeignClientReadsUs(t *testing.T) {
-	python := "/usr/bin/python3"
-	if exec.Command(python, "-c", "import pymodbus, serial").Run() != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("needs python3-pymodbus and python3-serial")
-		}
-		t.Skip("skipped: needs python3-pymodbus and python3-serial")
-	}
+	python := needtest.Python(t, "pymodbus.client", "serial")
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -17,7 +18,7 @@ type cellRun struct{ seconds, amps, volts []float64 }
 func readCellRun(t *testing.T, name string) cellRun {
 	t.Helper()
 	var c cellRun
-	for _, row := range readCSV(t, name) {
+	for _, row := range needtest.Rows(t, name) {
 		var x [3]float64
 		for k := range x {
 			var err error

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
 )
@@ -103,7 +104,7 @@ func TestHeldOutAmericanSky(t *testing.T) {
 
 func surfradDays(t *testing.T, name string, mean, swing float64) []simDay {
 	byDay := map[string]float64{}
-	for _, row := range readCSV(t, name) {
+	for _, row := range needtest.Rows(t, name) {
 		if w, err := strconv.ParseFloat(row[1], 64); err == nil {
 			at, err := time.Parse(time.RFC3339, row[0])
 			if err != nil {
@@ -126,7 +127,7 @@ func surfradDays(t *testing.T, name string, mean, swing float64) []simDay {
 
 func demoNodeAt(t testing.TB, seed uint64, name string, from time.Time) sim.Spec {
 	t.Helper()
-	f, err := os.Open(sharedData(t, name))
+	f, err := os.Open(needtest.Data(t, name))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,14 +1,13 @@
 package battery
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/needtest"
 )
 
 // simDay is one measured day: KNMI daily observations (free use with acknowledgement).
@@ -22,49 +21,11 @@ func (d simDay) air(minute int) float64 {
 	return d.low + (d.high-d.low)*(0.5-0.5*math.Cos(2*math.Pi*float64(minute-180)/1440))
 }
 
-// sharedData finds a file of measured data, or skips; under CI=true its absence fails.
-func sharedData(t testing.TB, name string) string {
-	t.Helper()
-	dir := os.Getenv("EBBWATCH_DATA")
-	if dir == "" {
-		root, err := filepath.Abs(".")
-		for err == nil {
-			if _, err := os.Stat(filepath.Join(root, "go.mod")); err == nil || root == "/" {
-				break
-			}
-			root = filepath.Dir(root)
-		}
-		dir = filepath.Join(root, "..", "shared", "data")
-	}
-	path := filepath.Join(dir, name)
-	if _, err := os.Stat(path); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("cannot find %s: set EBBWATCH_DATA", path)
-		}
-		t.Skipf("skipped: needs %s (set EBBWATCH_DATA)", path)
-	}
-	return path
-}
-
-func readCSV(t testing.TB, name string) [][]string {
-	t.Helper()
-	file, err := os.Open(sharedData(t, name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatalf("cannot read %s: %v", name, err)
-	}
-	return rows[1:]
-}
-
 // simDays reads measured days from a date on; a missing day repeats the one before.
 func simDays(t testing.TB, name string, from time.Time, days int) []simDay {
 	t.Helper()
 	byDate := map[string]simDay{}
-	for _, row := range readCSV(t, name) {
+	for _, row := range needtest.Rows(t, name) {
 		d := simDay{low: math.NaN(), high: math.NaN()}
 		d.kwh, _ = strconv.ParseFloat(row[1], 64)
 		if lo, err := strconv.ParseFloat(row[3], 64); err == nil {

@@ -1,59 +1,15 @@
 package outlook
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/estimator/sun"
 )
-
-// dataFile finds a file of measured data; where the folder is missing the test is skipped,
-// but not where CI=true promises it.
-func dataFile(t testing.TB, name string) string {
-	t.Helper()
-	dir := os.Getenv("EBBWATCH_DATA")
-	if dir == "" {
-		root, err := os.Getwd()
-		if err != nil {
-			t.Fatal(err)
-		}
-		for root != "/" {
-			if _, err := os.Stat(filepath.Join(root, "go.mod")); err == nil {
-				break
-			}
-			root = filepath.Dir(root)
-		}
-		dir = filepath.Join(root, "..", "shared", "data")
-	}
-	path := filepath.Join(dir, name)
-	if _, err := os.Stat(path); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("cannot find the measured data: %v", err)
-		}
-		t.Skipf("skipped: needs %s", path)
-	}
-	return path
-}
-
-func readCSV(t testing.TB, name string) [][]string {
-	t.Helper()
-	f, err := os.Open(dataFile(t, name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return rows[1:]
-}
 
 // weather is a station's days, one after another; a missing day repeats the one before it.
 type weather struct {
@@ -80,7 +36,7 @@ func station(t testing.TB, id string) *weather {
 		return or
 	}
 	mean, swing := 8.0, 3.0
-	for _, r := range readCSV(t, "knmi_"+id+"_daily.csv") {
+	for _, r := range needtest.Rows(t, "knmi_"+id+"_daily.csv") {
 		day, err := time.Parse(time.DateOnly, r[0])
 		if err != nil {
 			t.Fatal(err)
@@ -113,7 +69,7 @@ func americas(t testing.TB, id string) *weather {
 		w.lat, w.lon = 36.62, -116.02
 	}
 	sum := map[int]float64{}
-	for _, r := range readCSV(t, "surfrad_"+id+"_2018_hourly.csv") {
+	for _, r := range needtest.Rows(t, "surfrad_"+id+"_2018_hourly.csv") {
 		at, err := time.Parse(time.RFC3339, r[0])
 		if err != nil {
 			t.Fatal(err)
@@ -182,7 +138,7 @@ func measuredShapes(t testing.TB) *shapes {
 		lon  float64
 	}{{"surfrad_desert_rock_2018_hourly.csv", -116.02}, {"surfrad_penn_state_2018_hourly.csv", -77.93}} {
 		days := map[int][]hour{}
-		for _, r := range readCSV(t, site.name) {
+		for _, r := range needtest.Rows(t, site.name) {
 			at, err := time.Parse(time.RFC3339, r[0])
 			if err != nil {
 				t.Fatal(err)

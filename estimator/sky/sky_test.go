@@ -1,16 +1,14 @@
 package sky
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/estimator/sun"
 )
 
@@ -19,48 +17,6 @@ func near(t *testing.T, what string, got, want, tol float64) {
 	if math.IsNaN(got) || math.Abs(got-want) > tol {
 		t.Errorf("%s: got %.4f, want %.4f ± %g", what, got, want, tol)
 	}
-}
-
-// dataFile finds a file of measured data; where the folder is missing the test is skipped,
-// but not where CI=true promises it.
-func dataFile(t *testing.T, name string) string {
-	t.Helper()
-	dir := os.Getenv("EBBWATCH_DATA")
-	if dir == "" {
-		root, err := os.Getwd()
-		if err != nil {
-			t.Fatal(err)
-		}
-		for root != "/" {
-			if _, err := os.Stat(filepath.Join(root, "go.mod")); err == nil {
-				break
-			}
-			root = filepath.Dir(root)
-		}
-		dir = filepath.Join(root, "..", "shared", "data")
-	}
-	path := filepath.Join(dir, name)
-	if _, err := os.Stat(path); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("cannot find the measured data: %v", err)
-		}
-		t.Skipf("skipped: needs %s", path)
-	}
-	return path
-}
-
-func rowsOf(t *testing.T, name string) [][]string {
-	t.Helper()
-	f, err := os.Open(dataFile(t, name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return rows[1:]
 }
 
 // Source: Bendt et al. 1981 with the bounds of Hollands & Huget 1983, recomputed with the
@@ -124,7 +80,7 @@ type clearDay struct {
 
 func clearDays(t *testing.T, id string, lat float64) (out []clearDay) {
 	t.Helper()
-	for _, r := range rowsOf(t, "knmi_"+id+"_daily.csv") {
+	for _, r := range needtest.Rows(t, "knmi_"+id+"_daily.csv") {
 		at, err := time.Parse(time.DateOnly, r[0])
 		if err != nil {
 			t.Fatal(err)
@@ -239,7 +195,7 @@ func TestProcessAgainstTheMatrices(t *testing.T) {
 func TestTransitionsAreAsPublished(t *testing.T) {
 	t.Parallel()
 	have, i := transitions(), 0
-	for _, r := range rowsOf(t, "daily_clearness_transitions_1988.csv") {
+	for _, r := range needtest.Rows(t, "daily_clearness_transitions_1988.csv") {
 		m, from := have[i/10], i%10
 		for k, s := range append([]string{r[1], r[2]}, r[4:]...) {
 			x, err := strconv.ParseFloat(s, 64)

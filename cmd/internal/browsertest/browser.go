@@ -10,19 +10,15 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"ebbwatch/collector/needtest"
 )
 
 // Open starts a browser without a network of its own. Without Chromium the test is skipped;
 // in the continuous integration it fails.
 func Open(t *testing.T) context.Context {
 	t.Helper()
-	path := find("chromium")
-	if path == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot look at the page: chromium is missing (Debian package chromium)")
-		}
-		t.Skip("skipped: needs chromium (Debian package chromium)")
-	}
+	path := needtest.Program(t, "chromium")
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true),
 		chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()), chromedp.Flag("hide-scrollbars", true))
@@ -31,17 +27,6 @@ func Open(t *testing.T) context.Context {
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
 	return ctx
-}
-
-// find looks through the folders of PATH.
-func find(program string) string {
-	for _, dir := range filepath.SplitList(os.Getenv("PATH")) {
-		path := filepath.Join(dir, program)
-		if info, err := os.Stat(path); err == nil && !info.IsDir() {
-			return path
-		}
-	}
-	return ""
 }
 
 // View is how a page is looked at.

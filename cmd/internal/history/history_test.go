@@ -14,6 +14,7 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/history"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -288,13 +289,7 @@ func TestExportIsWhatReplayReads(t *testing.T) {
 // The owner can open the file with any tool. Checked against Debian's sqlite3.
 func TestAnyToolCanReadTheFile(t *testing.T) {
 	t.Parallel()
-	tool, err := exec.LookPath("sqlite3")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot check the file: sqlite3 is missing (Debian package sqlite3)")
-		}
-		t.Skip("skipped: needs sqlite3 (Debian package sqlite3)")
-	}
+	tool := needtest.Program(t, "sqlite3")
 	path := filepath.Join(t.TempDir(), "history.db")
 	s := open(t, history.Options{Path: path, Peers: []string{"gate"}})
 	flushed(t, s, 0, time.Hour+10*time.Second, true)

@@ -19,6 +19,7 @@ import (
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/remotewrite"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -66,13 +67,7 @@ func (k *link) carry(c net.Conn) {
 // prometheus starts Debian's Prometheus as a receiver that takes samples out of order.
 func prometheus(t *testing.T) string {
 	t.Helper()
-	path, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot test remote write: prometheus is missing (Debian package prometheus)")
-		}
-		t.Skip("skipped: needs prometheus (Debian package prometheus)")
-	}
+	path := needtest.Program(t, "prometheus")
 	dir := t.TempDir()
 	file := filepath.Join(dir, "prometheus.yml")
 	if err := os.WriteFile(file, []byte("storage:\n  tsdb:\n    out_of_order_time_window: 72h\n"), 0o600); err != nil {

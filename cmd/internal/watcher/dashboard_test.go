@@ -14,20 +14,14 @@ import (
 	"time"
 
 	"ebbwatch/alert/watch"
+	"ebbwatch/collector/needtest"
 )
 
 // TestARealDashboard scrapes a node with a real Prometheus and asks that: while it scrapes,
 // it shows new numbers; when the node is gone from it, it is up and shows nothing new.
 func TestARealDashboard(t *testing.T) {
 	t.Parallel()
-	program, err := exec.LookPath("prometheus")
-	switch {
-	case err == nil:
-	case os.Getenv("CI") == "true":
-		t.Fatal("needs prometheus, which CI must install")
-	default:
-		t.Skip("skipped: needs prometheus")
-	}
+	program := needtest.Program(t, "prometheus")
 	var gone atomic.Bool
 	node := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		if gone.Load() {

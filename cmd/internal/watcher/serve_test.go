@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"strings"
 	"testing"
@@ -13,6 +12,7 @@ import (
 
 	"ebbwatch/alert/watch"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector/needtest"
 )
 
 func viewed() *View {
@@ -94,14 +94,7 @@ func TestMetricsAreTaken(t *testing.T) {
 	if strings.Contains(text, `ebbwatch_node_up{node="weir"}`) || strings.Contains(text, `soc_ratio{node="gate"}`) {
 		t.Errorf("what is not known is told:\n%s", text)
 	}
-	tool, err := exec.LookPath("promtool")
-	switch {
-	case err == nil:
-	case os.Getenv("CI") == "true":
-		t.Fatal("needs promtool, which CI must install")
-	default:
-		t.Skip("skipped: needs promtool")
-	}
+	tool := needtest.Program(t, "promtool")
 	cmd := exec.CommandContext(t.Context(), tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(text)
 	var out bytes.Buffer

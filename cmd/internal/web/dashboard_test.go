@@ -18,20 +18,8 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/web"
+	"ebbwatch/collector/needtest"
 )
-
-// tool finds a program of Debian's package prometheus.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("cannot go on: %s is missing (Debian package prometheus)", name)
-		}
-		t.Skipf("skipped: needs %s (Debian package prometheus)", name)
-	}
-	return path
-}
 
 func deploy(parts ...string) string {
 	return filepath.Join(append([]string{"..", "..", "..", "deploy"}, parts...)...)
@@ -40,7 +28,7 @@ func deploy(parts ...string) string {
 // The rules do what they say, by Prometheus' own test runner.
 func TestRules(t *testing.T) {
 	t.Parallel()
-	promtool := tool(t, "promtool")
+	promtool := needtest.Program(t, "promtool")
 	for _, args := range [][]string{
 		{"check", "rules", "ebbwatch.rules.yml"},
 		{"check", "config", "--syntax-only", "scrape.yml"},
@@ -57,7 +45,7 @@ func TestRules(t *testing.T) {
 // scraped starts Debian's Prometheus and lets it scrape the exporter once a second.
 func scraped(t *testing.T, target string) string {
 	t.Helper()
-	path := tool(t, "prometheus")
+	path := needtest.Program(t, "prometheus")
 	dir := t.TempDir()
 	file := filepath.Join(dir, "prometheus.yml")
 	text := fmt.Sprintf("scrape_configs:\n  - job_name: ebbwatch\n    scrape_interval: 200ms\n    scrape_timeout: 200ms\n    static_configs:\n      - targets: [%q]\n        labels: {instance: slipway}\n", target)

@@ -6,7 +6,6 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"regexp"
 	"strings"
@@ -15,6 +14,7 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/web"
+	"ebbwatch/collector/needtest"
 )
 
 func get(t *testing.T, s *facts.Snapshot, path string, header ...string) *httptest.ResponseRecorder {
@@ -105,13 +105,7 @@ func TestOpenMetrics(t *testing.T) {
 func TestPromtoolFindsNothingElseToSay(t *testing.T) {
 	t.Parallel()
 	const known = "ebbwatch_battery_usable_ampere_hours use base unit \"seconds\" instead of \"hours\""
-	tool, err := exec.LookPath("promtool")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("cannot check the metrics: promtool is missing (Debian package prometheus)")
-		}
-		t.Skip("skipped: needs promtool (Debian package prometheus)")
-	}
+	tool := needtest.Program(t, "promtool")
 	for _, s := range []*facts.Snapshot{factstest.Rich(), factstest.Alarmed(), factstest.Empty()} {
 		cmd := exec.CommandContext(t.Context(), tool, "check", "metrics")
 		cmd.Stdin = bytes.NewReader(get(t, s, "/metrics").Body.Bytes())

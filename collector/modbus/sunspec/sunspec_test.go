@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +14,7 @@ import (
 
 	"ebbwatch/collector"
 	"ebbwatch/collector/modbus/sunspec"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
@@ -313,23 +313,9 @@ type publishedPoint struct {
 // published reads the check values beside the project.
 func published(t *testing.T) map[string][]publishedPoint {
 	t.Helper()
-	dir := os.Getenv("EBBWATCH_DATA")
-	if dir == "" {
-		root, err := os.Getwd()
-		for err == nil && root != "/" {
-			if _, e := os.Stat(filepath.Join(root, "go.mod")); e == nil {
-				break
-			}
-			root = filepath.Dir(root)
-		}
-		dir = filepath.Join(root, "..", "shared", "data")
-	}
-	text, err := os.ReadFile(filepath.Join(dir, "check_values.json"))
+	text, err := os.ReadFile(needtest.Data(t, "check_values.json"))
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("needs check_values.json: %v", err)
-		}
-		t.Skipf("skipped: needs check_values.json in %s", dir)
+		t.Fatal(err)
 	}
 	var all struct {
 		Entries []struct {

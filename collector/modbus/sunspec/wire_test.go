@@ -11,19 +11,14 @@ import (
 
 	"ebbwatch/collector/decodetest"
 	"ebbwatch/collector/modbus"
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
 
 // serve lets Debian's python3-pymodbus serve an image over TCP, and returns its address.
 func serve(t *testing.T, m *image) string {
 	t.Helper()
-	const python = "/usr/bin/python3"
-	if err := exec.Command(python, "-c", "import pymodbus.server.async_io").Run(); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("needs python3-pymodbus: %v", err)
-		}
-		t.Skip("skipped: needs python3-pymodbus")
-	}
+	python := needtest.Python(t, "pymodbus.server.async_io")
 	args := []string{"../testdata/pymodbus_slave.py", "tcp", "-", "3"}
 	for at, v := range m.regs {
 		args = append(args, fmt.Sprintf("h%d=%d", at, v))

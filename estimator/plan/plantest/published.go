@@ -3,7 +3,6 @@
 package plantest
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -11,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/needtest"
 )
 
 // Entry is one published value with where it is from.
@@ -108,7 +109,7 @@ type MeasuredDay struct {
 func Station(t testing.TB, name string) []MeasuredDay {
 	t.Helper()
 	var days []MeasuredDay
-	for _, r := range table(t, name) {
+	for _, r := range needtest.Rows(t, name) {
 		d := MeasuredDay{GHI: number(t, r[1])}
 		var err error
 		if d.Date, err = time.Parse(time.DateOnly, r[0]); err != nil {
@@ -133,7 +134,7 @@ type Matrix struct {
 func Transitions(t testing.TB) []Matrix {
 	t.Helper()
 	var out []Matrix
-	for i, r := range table(t, "daily_clearness_transitions_1988.csv") {
+	for i, r := range needtest.Rows(t, "daily_clearness_transitions_1988.csv") {
 		if i%10 == 0 {
 			out = append(out, Matrix{Low: number(t, r[1]), High: number(t, r[2])})
 		}
@@ -142,28 +143,6 @@ func Transitions(t testing.TB) []Matrix {
 		}
 	}
 	return out
-}
-
-// table reads a file of the measured data without its head.
-func table(t testing.TB, name string) [][]string {
-	t.Helper()
-	dir := os.Getenv("EBBWATCH_DATA")
-	if dir == "" {
-		dir = filepath.Join(Root(t), "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, name))
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("measured data are missing: %v", err)
-		}
-		t.Skipf("skipped: needs measured data (%v)", err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return rows[1:]
 }
 
 func number(t testing.TB, s string) float64 {
