@@ -46,6 +46,14 @@ func key(r Rule, instance string) string {
 
 func (u *use) rung() Rung { return u.r.Rungs[u.t.Rung] }
 
+// site is what a notice is about.
+func (u *use) site() string {
+	if u.r.Each == EachSite {
+		return u.instance
+	}
+	return u.e.Site
+}
+
 // step moves the one alarm on; it says at most one thing.
 func (u *use) step(dt time.Duration) (Notice, bool) {
 	if !u.explained() {
@@ -121,7 +129,7 @@ func (u *use) raise(rung int) {
 	u.s.Raised++
 	u.t = Track{
 		Rungs: u.t.Rungs, Rung: rung, Since: u.now, Began: u.s.Elapsed,
-		ID: alarmID(u.e.Site, u.key(), u.now, u.s.Raised),
+		ID: alarmID(u.site(), u.key(), u.now, u.s.Raised),
 	}
 	u.owe()
 }
@@ -158,11 +166,11 @@ func (u *use) owe() {
 // so each rung is told once, and again only after a real change.
 func (u *use) climb(best int) {
 	switch {
-	case best > u.t.Rung:
+	case best > u.t.Rung, u.r.Kinds && best > 0 && best != u.t.Rung:
 		u.t.Rung, u.t.Lower = best, Dwell{}
 		u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
 		u.owe()
-	case u.t.Rung > 0 && best < u.t.Rung && u.t.Lower.met(rearm):
+	case !u.r.Kinds && u.t.Rung > 0 && best < u.t.Rung && u.t.Lower.met(rearm):
 		u.t.Rung, u.t.Lower = max(best, 0), Dwell{}
 	}
 }
@@ -236,9 +244,10 @@ func (u *use) urgent() bool {
 	return u.rung().Escalate && known && u.e.isQuiet(u.now.Add(duration(hours, time.Hour)), true) && hours < 12
 }
 
-// say hands out what is owed, unless it is held back.
+// say hands out what is owed, unless it is held back. What was held back and is plainly not
+// so any more is not said: it waits for the end, or for its return.
 func (u *use) say() (Notice, bool) {
-	if u.t.Owed == "" || u.held(u.urgent()) || u.t.Owed == Raised && u.explained() {
+	if u.t.Owed == "" || u.held(u.urgent()) || u.t.Owed == Raised && u.explained() || u.passed() {
 		return Notice{}, false
 	}
 	phase := u.t.Owed
@@ -258,6 +267,10 @@ func (u *use) say() (Notice, bool) {
 		u.t.Told, u.t.Facts = true, n.Facts
 	}
 	return n, true
+}
+
+func (u *use) passed() bool {
+	return !slices.ContainsFunc(u.r.Rungs, func(g Rung) bool { return g.When.Eval(u.get) != False })
 }
 
 func (u *use) actIn() time.Duration {

@@ -13,7 +13,9 @@ type Engine struct {
 	Rules     []Rule
 	Site      string
 	Zone      *time.Location      // UTC when nil
-	Instances map[string][]string // the names behind Rule.Each, by "source" and "peer"
+	Instances map[string][]string // the names behind Rule.Each, by what it says
+	// Say gives what a text says beside facts, for an instance of a rule; nil: nothing.
+	Say       func(what, instance string) string
 	TripHours float64             // from the decision to leave until a hand is on the node
 	Feeds     map[string][]string // what each source feeds, as fact names; nil: everything
 	Quiet     Quiet

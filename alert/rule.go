@@ -11,8 +11,11 @@ import (
 type Rule struct {
 	Name    string // as in notices and metrics
 	Summary string // what it warns of, for people: "the cut-off is ahead"
-	Each    string // "source" or "peer": one alarm for each; conditions and texts say fact/*
-	Rungs   []Rung // from the least grave
+	Each    string // "source", "peer" or [EachSite]: one alarm for each; conditions and texts say fact/*
+	// Kinds: the rungs are different faults, none graver than another: from the second on, a
+	// change to any of them is told. Else they are steps of how grave it is.
+	Kinds bool
+	Rungs []Rung // from the least grave
 	// Clear ends the alarm once it held for ClearFor. When it is empty, the alarm ends once
 	// the condition of the lowest rung is false.
 	Clear    Expr
@@ -24,9 +27,13 @@ type Rule struct {
 	After []string
 	// Watch is worth another message when it moved.
 	Watch Watch
-	// Over is the text of the message that it is over; a usual one stands in when empty.
-	Over string
+	// OverTitle and Over are the title and the reason of the message that it is over; usual
+	// ones stand in when empty.
+	OverTitle, Over string
 }
+
+// EachSite is the Each of a rule over several sites: a notice names the one it is about.
+const EachSite = "site"
 
 // Rung is one step of how grave an alarm is.
 type Rung struct {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -25,6 +26,7 @@ func Helpers() map[string]string {
 	return map[string]string{
 		"site":    "the name of the site",
 		"of":      "the source or peer of a rule for each",
+		"say":     "further words of a rule that is not about facts",
 		"rung":    "the name of the rung",
 		"subject": "the rule's summary",
 		"known":   "whether a fact is known",
@@ -53,8 +55,9 @@ func Helpers() map[string]string {
 
 func (w *words) funcs() template.FuncMap {
 	return template.FuncMap{
-		"site":    func() string { return w.u.e.Site },
-		"of":      func() string { return w.u.instance },
+		"site":    func() string { return w.u.site() },
+		"say":     w.say,
+		"of":      w.of,
 		"rung":    func() string { return w.u.rung().Name },
 		"subject": func() string { return w.u.r.Summary },
 		"known":   func(name string) bool { _, ok := w.ask(name); return ok },
@@ -81,6 +84,21 @@ func (w *words) funcs() template.FuncMap {
 			return `To mute: on the node, ebbwatch silence --for 24h --why "…"; for good, mute the rule ` + w.u.r.Name + " in its configuration."
 		},
 	}
+}
+
+// of is empty where the instance is the site, which is named anyway.
+func (w *words) of() string {
+	if w.u.r.Each == EachSite {
+		return ""
+	}
+	return w.u.instance
+}
+
+func (w *words) say(what string) string {
+	if w.u.e.Say == nil {
+		return ""
+	}
+	return w.u.e.Say(what, w.u.instance)
 }
 
 func (w *words) full(name string) string {
@@ -254,12 +272,12 @@ func (u *use) notice(phase Phase) Notice {
 		w.ask(name)
 	}
 	n := Notice{
-		ID: u.t.ID, Site: u.e.Site, Rule: u.r.Name, Phase: phase, Severity: u.rung().Severity,
+		ID: u.t.ID, Site: u.site(), Rule: u.r.Name, Phase: phase, Severity: u.rung().Severity,
 		At: u.now, Since: u.t.Since, Advice: []string{},
 	}
 	if phase == Cleared {
 		n.Severity = graver(n.Severity, u.t.Gravest)
-		n.Title, n.Text = w.run(overTitle), w.run(overText+"\n"+u.r.Over)
+		n.Title, n.Text = w.run(cmp.Or(u.r.OverTitle, overTitle)), w.run(overText+"\n"+u.r.Over)
 	} else {
 		n.Title, n.Text = w.run(u.rung().Title), w.run(u.rung().Text)
 		for _, a := range u.rung().Advice {

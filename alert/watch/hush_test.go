@@ -23,7 +23,7 @@ func TestQuietHoursHoldUntilTheMorning(t *testing.T) {
 	h.slipway().Board = No
 	h.want(h.look(7*60 + 20))
 	h.want(h.look(10), "raised slipway: silent, and nothing tells why")
-	if since := h.s.Alarms["slipway"].Since; since.Hour() != 23 {
+	if since := h.s.Alerts.Tracks["watch/slipway"].Since; since.Hour() != 23 {
 		t.Errorf("it began at %s", since)
 	}
 	h.slipway().Board = Yes
@@ -42,7 +42,7 @@ func TestANightFromEndToEndIsOneMessage(t *testing.T) {
 	h.want(h.look(5 * 60))
 	got := h.look(30)
 	h.want(got, "cleared slipway: heard again")
-	if text := got[0].Text; !strings.Contains(text, "well again as of Sun 01:40. Since Sat 23:48 it was: silent, probably the link") {
+	if text := got[0].Text; !strings.Contains(text, "Over since Sun 01:41: silent.\nIt began Sat 23:48 and lasted 2 hours.\nslipway is well again. Before, it was: silent, probably the link.") {
 		t.Errorf("the text is %s", text)
 	}
 	h.want(h.look(60))
@@ -53,7 +53,7 @@ func TestMaintenance(t *testing.T) {
 	t.Parallel()
 	h := newHome(t)
 	h.want(h.look(30))
-	h.s.Silence = &alert.Silence{From: h.scene.Now, Left: 2 * time.Hour, Why: "tightening joints"}
+	h.s.Alerts = h.s.Alerts.Silenced(h.scene.Now, 2*time.Hour, "tightening joints")
 	h.slipway().Board = No
 	h.want(h.look(40))
 	h.slipway().Board = Yes
@@ -61,11 +61,11 @@ func TestMaintenance(t *testing.T) {
 	h.slipway().Board = No
 	h.want(h.look(55))
 	h.want(h.look(10), "raised slipway: silent, and nothing tells why")
-	if h.s.Silence != nil {
-		t.Errorf("it did not end by itself: %+v", h.s.Silence)
+	if h.s.Alerts.Silence != nil {
+		t.Errorf("it did not end by itself: %+v", h.s.Alerts.Silence)
 	}
 	// What was told before ends after it.
-	h.s.Silence = &alert.Silence{From: h.scene.Now, Left: time.Hour}
+	h.s.Alerts = h.s.Alerts.Silenced(h.scene.Now, time.Hour, "")
 	h.slipway().Board = Yes
 	h.want(h.look(50))
 	h.want(h.look(20), "cleared slipway: heard again")
