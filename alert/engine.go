@@ -58,8 +58,10 @@ func (e Engine) orphans(s *State, seen map[string]bool, get Lookup) []Notice {
 		}
 		t := s.Tracks[key]
 		if name, instance, _ := strings.Cut(key, "/"); t.ID != "" && t.Told {
-			gone := Rule{Name: name, Summary: strings.ReplaceAll(name, "_", " "), Rungs: []Rung{{Severity: t.Gravest}}, Over: "It is no longer watched."}
-			if instance != "" {
+			gone := Rule{Name: name, Summary: strings.ReplaceAll(name, "_", " "), Rungs: []Rung{{Severity: t.Gravest}}, OverTitle: "{{site}}: no longer watched{{with of}}: {{.}}{{end}}", Over: "It is no longer watched."}
+			if i := slices.IndexFunc(e.Rules, func(r Rule) bool { return r.Name == name }); i >= 0 {
+				gone.Summary, gone.Each = e.Rules[i].Summary, e.Rules[i].Each
+			} else if instance != "" {
 				gone.Each = "source"
 			}
 			u := e.use(gone, instance, s.At, s, get)

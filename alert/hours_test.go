@@ -303,7 +303,7 @@ func TestTheEndOfWhatIsNoLongerWatched(t *testing.T) {
 	d.e.Instances["source"] = []string{"path"}
 	over := d.run(time.Hour)
 	d.want(over, "cleared cold, cleared source_silent")
-	if over[0].ID != raised[1].ID || over[1].ID != raised[0].ID || !strings.Contains(over[1].Text, "source silent (charger)") || !strings.Contains(over[0].Text, "no longer watched") {
+	if over[0].ID != raised[1].ID || over[1].ID != raised[0].ID || !strings.Contains(over[1].Text, "an instrument does not answer (charger)") || !strings.Contains(over[0].Text, "no longer watched") {
 		t.Errorf("got %+v", over)
 	}
 	if len(d.s.Tracks) != 1 {

@@ -167,3 +167,43 @@ func TestTwoHundredNodes(t *testing.T) {
 		t.Errorf("%d notices of 10 silent nodes", len(got))
 	}
 }
+
+// TestTheSecondPersonIsTold: what nobody acknowledged for twelve hours is sent again, as with
+// a node; an acknowledged alarm is not.
+func TestTheSecondPersonIsTold(t *testing.T) {
+	t.Parallel()
+	for _, acked := range []bool{false, true} {
+		h := newHome(t)
+		h.w.Escalate = true
+		h.look(5)
+		h.slipway().Board = No
+		raised := h.look(20)
+		h.want(raised, "raised slipway: silent, and nothing tells why")
+		want := []string{"changed Not acknowledged: slipway: silent, and nothing tells why"}
+		if acked {
+			h.s.Alerts, _ = h.s.Alerts.Acknowledge(raised[0].ID)
+			want = nil
+		}
+		h.want(h.look(24*60), want...)
+	}
+}
+
+// TestAlarmsOfAnOlderState: an alarm that an older version kept ends under its own id.
+func TestAlarmsOfAnOlderState(t *testing.T) {
+	t.Parallel()
+	h := newHome(t)
+	old := `{"at":"2026-01-10T12:00:00Z","raised":4,"nodes":{"slipway":{"silent":"2026-01-10T11:00:00Z"}},"alarms":{
+		"slipway":{"cause":"link","for":3600000000000,"id":"slipway.watch.20260110T111500Z.4","since":"2026-01-10T11:15:00Z","told":"link"},
+		"gate":{"cause":"fine"}}}`
+	if err := json.Unmarshal([]byte(old), &h.s); err != nil {
+		t.Fatal(err)
+	}
+	h.slipway().Board = No
+	h.want(h.look(30))
+	h.slipway().Board = Yes
+	over := h.look(10)
+	h.want(over, "cleared slipway: heard again")
+	if over[0].ID != "slipway.watch.20260110T111500Z.4" || !strings.Contains(over[0].Text, "Before, it was: silent, probably the link") {
+		t.Errorf("%+v", over[0])
+	}
+}

@@ -1,7 +1,6 @@
 package core
 
 import (
-	"errors"
 	"fmt"
 	"time"
 
@@ -18,26 +17,32 @@ type Request struct {
 	NewBattery  bool          `json:"new_battery,omitempty"` // it was replaced: forget the old one
 }
 
-// Do does what the owner asked. The error names what could not be done; the rest is done.
-func (c *Core) Do(r Request, now time.Time) error {
-	var errs []error
+// Alerts does what is asked of the alarms, of a node or of a watcher. The error names what
+// could not be done; the rest is done.
+func (r Request) Alerts(s alert.State, now time.Time) (alert.State, error) {
 	if r.End {
-		c.engine = c.engine.Unsilenced()
+		s = s.Unsilenced()
 	}
 	if r.Silence > 0 {
-		c.engine = c.engine.Silenced(now, r.Silence, r.Why)
+		s = s.Silenced(now, r.Silence, r.Why)
 	}
-	if r.Acknowledge != "" {
-		next, ok := c.engine.Acknowledge(r.Acknowledge)
-		if !ok {
-			errs = append(errs, fmt.Errorf("there is no active alarm %q", r.Acknowledge))
-		}
-		c.engine = next
+	if r.Acknowledge == "" {
+		return s, nil
 	}
+	next, ok := s.Acknowledge(r.Acknowledge)
+	if !ok {
+		return s, fmt.Errorf("there is no active alarm %q", r.Acknowledge)
+	}
+	return next, nil
+}
+
+// Do does what the owner asked. The error names what could not be done; the rest is done.
+func (c *Core) Do(r Request, now time.Time) (err error) {
+	c.engine, err = r.Alerts(c.engine, now)
 	if r.NewBattery {
 		c.memory.Belief = c.battery.Replaced(c.memory.Belief)
 	}
-	return errors.Join(errs...)
+	return err
 }
 
 // maintained tells whether somebody works at the node: what is seen then teaches nothing.

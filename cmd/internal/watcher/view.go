@@ -81,7 +81,7 @@ func (w *Watcher) local(t time.Time) *time.Time {
 
 func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View {
 	v := &View{Site: w.Config.Site.Name, At: *w.local(now), House: judged(r.House), Dashboard: judged(r.Dashboard), Channels: daemon.ChannelFacts(w.out.Status())}
-	if s := w.state.Silence; s != nil {
+	if s := w.state.Alerts.Silence; s != nil {
 		v.Silence = &Silenced{Until: *w.local(now.Add(s.Left)), Why: s.Why}
 	}
 	for i, n := range scene.Nodes {

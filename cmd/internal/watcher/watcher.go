@@ -35,7 +35,6 @@ type Options struct {
 type kept struct {
 	Watch  watch.State
 	Outbox outbox.State
-	Active map[string]alert.Notice // the newest notice of each alarm, by id
 }
 
 // Watcher is the one goroutine that owns all state, and those around it that ask and send.
@@ -43,7 +42,7 @@ type Watcher struct {
 	Options
 	watch    watch.Watch
 	state    watch.State
-	active   map[string]alert.Notice
+	report   watch.Report // of the last look
 	out      *sender.Outgoing
 	tracks   map[string]*track // by key, see wayKey
 	looked   time.Time
@@ -64,7 +63,7 @@ func New(o Options) *Watcher {
 		o.ask = newNetwork(o.Config.Access)
 	}
 	w := &Watcher{
-		Options: o, watch: watch.Watch{Dwell: o.Config.After, Quiet: o.Config.Quiet}, active: map[string]alert.Notice{},
+		Options: o, watch: watch.Watch{Dwell: o.Config.After, Quiet: o.Config.Quiet},
 		tracks: map[string]*track{}, problems: map[string]string{}, outcomes: make(chan outcome, maxWorkers),
 	}
 	var k kept
@@ -75,34 +74,22 @@ func New(o Options) *Watcher {
 		}
 	}
 	w.state = k.Watch
-	maps.Copy(w.active, k.Active)
 	w.forget()
 	var live []sender.Channel
 	for _, c := range o.Config.Notify {
-		live = append(live, sender.Channel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least)}, Sender: c.Channel})
+		live = append(live, sender.Channel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least), Escalated: c.Second}, Sender: c.Channel})
+		w.watch.Escalate = w.watch.Escalate || c.Second
 	}
 	w.out = sender.New(live, k.Outbox, 1)
 	return w
 }
 
-// forget drops what was kept of nodes that are not in the configuration any more: their
-// alarms would stand for ever.
+// forget drops what was kept of nodes that are not in the configuration any more. Their
+// alarms end with the first look.
 func (w *Watcher) forget() {
-	known := map[string]bool{}
-	for _, n := range w.Config.Nodes {
-		known[n.Name] = true
-	}
-	gone := map[string]bool{}
-	for name := range w.state.Nodes {
-		if !known[name] {
-			gone[name] = true
-		}
-	}
-	for name := range gone {
-		delete(w.active, w.state.Alarms[name].ID)
-		delete(w.state.Nodes, name)
-		delete(w.state.Alarms, name)
-	}
+	maps.DeleteFunc(w.state.Nodes, func(name string, _ watch.Past) bool {
+		return !slices.ContainsFunc(w.Config.Nodes, func(n Node) bool { return n.Name == name })
+	})
 }
 
 // View is the newest view, or nil before the first.
@@ -181,29 +168,21 @@ func (w *Watcher) collect(now time.Time) {
 
 // request does what the owner asked, as far as a watcher can.
 func (w *Watcher) request(r core.Request, now time.Time) error {
-	if r.End {
-		w.state.Silence = nil
+	alerts, err := r.Alerts(w.state.Alerts, now)
+	if w.state.Alerts = alerts; r.NewBattery {
+		err = errors.Join(err, errors.New("a watcher knows no batteries: tell the node"))
 	}
-	if r.Silence > 0 {
-		w.state.Silence = &alert.Silence{From: now, Left: r.Silence, Why: r.Why}
-	}
-	if r.Acknowledge != "" || r.NewBattery {
-		return errors.New("a watcher knows neither acknowledgements nor batteries: tell the node")
-	}
-	return nil
+	return err
 }
 
 // look judges what is known now, keeps what must not be lost, and only then sends.
 func (w *Watcher) look(now time.Time) {
 	scene := w.scene(now)
 	state, report, notices := w.watch.Step(w.state, scene)
-	w.state, w.looked = state, now
+	w.state, w.report, w.looked = state, report, now
 	for _, n := range notices {
 		w.Log.Info("notice "+string(n.Phase), "node", n.Site, "title", n.Title)
 		w.out.Put(n, now)
-		if w.active[n.ID] = n; n.Phase == alert.Cleared {
-			delete(w.active, n.ID)
-		}
 	}
 	silent := silentOf(state)
 	if len(notices) > 0 || silent != w.silent || now.Sub(w.saved) >= saveEvery {
@@ -231,11 +210,9 @@ func (w *Watcher) dispatch(now time.Time) {
 		_ = w.save(now) // told by save itself
 		w.out.HandOut(due)
 	}
-	w.out.Standing(func() []alert.Notice {
-		list := slices.Collect(maps.Values(w.active))
-		slices.SortFunc(list, func(a, b alert.Notice) int { return a.Since.Compare(b.Since) })
-		return list
-	})
+	if !w.looked.IsZero() {
+		w.out.Standing(func() []alert.Notice { return w.watch.Standing(w.state, w.report, now, w.Config.Site.Zone) })
+	}
 }
 
 // save keeps everything. A failure is told once, shown, and tried again.
@@ -243,7 +220,7 @@ func (w *Watcher) save(now time.Time) error {
 	if w.Store == nil {
 		return nil
 	}
-	err := w.Store.Save("watcher", kept{w.state, w.out.State(), w.active})
+	err := w.Store.Save("watcher", kept{w.state, w.out.State()})
 	if w.note("state", err); err == nil {
 		w.saved = now
 	}

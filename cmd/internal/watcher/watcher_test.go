@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -285,7 +286,7 @@ func TestSavedBeforeSent(t *testing.T) {
 		checked := false
 		c.Notify[0].Channel = channelFunc(func(_ context.Context, n alert.Notice) error {
 			var k kept
-			if found := store.Load("watcher", &k).Found; !found || len(k.Outbox.Queues["owner"].Items) != 1 || k.Active[n.ID].ID != n.ID {
+			if found := store.Load("watcher", &k).Found; !found || len(k.Outbox.Queues["owner"].Items) != 1 || k.Watch.Alerts.Tracks["watch/node1"].ID != n.ID {
 				t.Errorf("sent, and not yet kept: %+v", k.Outbox)
 			}
 			checked = true
@@ -367,10 +368,13 @@ func TestForgetsNodes(t *testing.T) {
 		_, stop := begin(t, Options{Config: many(2, e), Store: store, Log: quiet(), ask: f})
 		time.Sleep(time.Hour)
 		stop()
-		w := New(Options{Config: many(1, e), Store: store, Log: quiet(), ask: f})
-		data, err := json.Marshal(kept{Watch: w.state, Active: w.active})
-		if len(e.titles()) != 1 || err != nil || strings.Contains(string(data), "node1") {
-			t.Errorf("%v, told %q; kept %s", err, e.titles(), data)
+		w, stop := begin(t, Options{Config: many(1, e), Store: store, Log: quiet(), ask: f})
+		time.Sleep(2 * time.Minute)
+		stop()
+		data, err := json.Marshal(kept{Watch: w.state})
+		if got := e.titles(); err != nil || strings.Contains(string(data), "node1") || !slices.Equal(got,
+			[]string{"raised node1: silent, and nothing tells why", "cleared node1: no longer watched"}) {
+			t.Errorf("%v, told %q; kept %s", err, got, data)
 		}
 	})
 }
