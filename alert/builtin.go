@@ -5,7 +5,7 @@ package alert
 // a source; every one can be changed by name, see [Config].
 func Builtin() []Rule {
 	return []Rule{
-		sourceSilent(), cutoffAhead(), reserveAhead(),
+		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), clockUntrusted(), diskNearlyFull(), forecastStale(),

@@ -95,6 +95,8 @@ func scenes() []scene {
 		{"source_silent", sourceSilent(), "", "charger", map[string]float64{"source_up/charger": 0, "source_age_seconds/charger": 460, "source_every_seconds/charger": 10},
 			map[string]float64{"source_up/charger": 1, "source_age_seconds/charger": 3}},
 		{"source_never_answered", sourceSilent(), "", "charger", map[string]float64{"source_up/charger": 0, "source_every_seconds/charger": 10}, nil},
+		{"reading_doubted", readingDoubted(), "", "charger", map[string]float64{"source_doubtful/charger": 2, "reading_doubtful/battery_amps/charger": 1,
+			"reading_doubtful/charge_amps/charger": 1, "reading_doubtful/battery_volts/charger": 0}, map[string]float64{"source_doubtful/charger": 0}},
 		{"peer_lost", peerLost(), "", "gate", map[string]float64{"peer_up/gate": 0}, map[string]float64{"peer_up/gate": 1}},
 		{"path_degrading", pathDegrading(), "", "gate", map[string]float64{"peer_up/gate": 1, "peer_loss_ratio/gate": 0.12, "peer_rtt_seconds/gate": 0.038},
 			map[string]float64{"peer_loss_ratio/gate": 0.01}},

@@ -118,7 +118,7 @@ func (c *Core) context(s *source, at reading.Stamp) plausible.Context {
 	}
 	for _, other := range c.sources {
 		for q := range reading.NumSite {
-			if m := other.measured(q, at, c.every(other)); other != s && m.Known && m.Suspect == "" && !x.Others.Known(q) {
+			if m := other.measured(q, at, c.every(other)); other != s && m.Usable() && !x.Others.Known(q) {
 				x.Others.Set(q, m.X)
 			}
 		}
@@ -187,7 +187,7 @@ func (c *Core) Outlook() outlook.Outlook { return c.outlook }
 func (c *Core) reading(now reading.Stamp) reading.Reading {
 	r := reading.Reading{Stamp: now}
 	for q, m := range c.measured(now) {
-		if m.Known && m.Suspect == "" {
+		if m.Usable() {
 			r.Set(reading.Quantity(q), m.X)
 		}
 	}

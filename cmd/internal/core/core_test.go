@@ -3,9 +3,11 @@ package core
 import (
 	"errors"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
+	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
@@ -342,6 +344,32 @@ func TestImpossibleValueIsKeptFromTheBelief(t *testing.T) {
 	}
 	if _, known := r.Get(reading.BatteryAmps); !known {
 		t.Error("the current beside it was lost")
+	}
+}
+
+// What contradicts the rest for minutes is told, once, with the instrument and the quantity.
+func TestDoubtIsTold(t *testing.T) {
+	t.Parallel()
+	plan := testPlan()
+	plan.Engine = alert.Engine{Rules: alert.Builtin(), Site: plan.Site, Instances: map[string][]string{"source": {"charger", "box"}}}
+	c := New(plan)
+	var told []alert.Notice
+	for d := time.Duration(0); d <= 10*time.Minute; d += 10 * time.Second {
+		take(t, c, report("charger", d, nil, reading.BatteryVolts, 1.348, reading.LoadAmps, 1.0))
+		take(t, c, report("box", d, nil, reading.AirCelsius, 4.0))
+		for _, n := range c.Step(at(d)) {
+			if n.Rule == "reading_doubted" {
+				told = append(told, n)
+			}
+		}
+	}
+	if len(told) != 1 || !strings.Contains(told[0].Text, "the battery's voltage") || strings.Contains(told[0].Text, "load's") ||
+		!strings.Contains(told[0].Title, "charger") || len(told[0].Advice) != 3 {
+		t.Errorf("a voltage of a tenth was told as %+v", told)
+	}
+	s := c.Snapshot(at(10 * time.Minute))
+	if n := s.Sources[0].Doubtful(); n != 1 || s.Sources[1].Doubtful() != 0 {
+		t.Errorf("%d values of the charger and %d of the box are doubted, want 1 and 0", n, s.Sources[1].Doubtful())
 	}
 }
 

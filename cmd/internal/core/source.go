@@ -99,6 +99,14 @@ func (s *source) fact(now, first reading.Stamp, every time.Duration) facts.Sourc
 	if s.ever {
 		f.Age = now.Mono - s.good
 	}
+	for q := range reading.NumSite {
+		if m := s.measured(q, now, every); m.Known {
+			if f.Doubts == nil {
+				f.Doubts = map[reading.Quantity]string{}
+			}
+			f.Doubts[q] = m.Suspect
+		}
+	}
 	return f
 }
 

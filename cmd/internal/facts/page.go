@@ -15,7 +15,7 @@ type Line struct {
 	Text    string
 	Age     time.Duration // negative where the fact is not a reading
 	Source  string
-	Suspect string
+	Suspect string // why the value is doubted; it is shown struck then
 }
 
 // Lines are the known facts of the whole site in one group, in the order of the table.
@@ -26,11 +26,17 @@ func Lines(s *Snapshot, g Group) []Line {
 		if r.Group != g || r.Fact == "" || len(r.Labels) > 0 || len(r.Fixed) > 0 {
 			continue
 		}
+		var m Measured
+		if q, ok := reading.ParseQuantity(r.Fact); ok {
+			m = s.Reading[q]
+		}
+		if m.Known && m.Suspect != "" {
+			lines = append(lines, Line{Fact: r.Fact, Label: r.Label, Text: r.Text(m.X), Age: m.Age, Source: m.Source, Suspect: m.Suspect})
+		}
 		r.Each(s, func(x float64, _ ...string) {
 			l := Line{Fact: r.Fact, Label: r.Label, Text: r.Text(x), Age: -1}
-			if q, ok := reading.ParseQuantity(r.Fact); ok && s.Reading[q].Known {
-				m := s.Reading[q]
-				l.Age, l.Source, l.Suspect = m.Age, m.Source, m.Suspect
+			if m.Usable() {
+				l.Age, l.Source = m.Age, m.Source
 			}
 			lines = append(lines, l)
 		})

@@ -262,6 +262,18 @@ func sourceRows() []Row {
 					}
 				}
 			}},
+		{Fact: "source_doubtful", Group: GroupSources, Label: "Doubted quantities", Labels: of,
+			Help: "Number of quantities of the source that other readings contradict",
+			Each: source(func(s Source) (float64, bool) { return float64(s.Doubtful()), len(s.Doubts) > 0 })},
+		{Fact: "reading_doubtful", Metric: "reading_doubtful", Group: GroupSources, Label: "Doubted", Labels: []string{"quantity", "source"},
+			Help: "1 while a reading is doubted and so left out of everything else, 0 while it is believed",
+			Each: func(s *Snapshot, yield func(float64, ...string)) {
+				for _, src := range s.Sources {
+					for _, q := range slices.Sorted(maps.Keys(src.Doubts)) {
+						yield(truth(src.Doubts[q] != ""), q.String(), src.Name)
+					}
+				}
+			}},
 	}
 }
 

@@ -56,8 +56,12 @@ type Measured struct {
 	X       float64
 	Age     time.Duration
 	Source  string
-	Suspect string // why it is kept out of the belief; empty when it is not
+	Suspect string // why it is doubted; empty when it is not
 }
+
+// Usable tells whether the value may be told as true: it is fresh, and nothing speaks against
+// it. What is doubted is shown struck, with the reason, and goes nowhere else.
+func (m Measured) Usable() bool { return m.Known && m.Suspect == "" }
 
 // Source is the health of one source.
 type Source struct {
@@ -71,6 +75,19 @@ type Source struct {
 	Took   time.Duration      // the last poll
 	Err    string             // of the last poll, empty when it went well
 	Errors map[string]float64 // count by kind
+	// Doubts has an entry for each quantity that the source gave lately: why it is doubted,
+	// empty when it is not. A value counts here also where another source's is used instead.
+	Doubts map[reading.Quantity]string
+}
+
+// Doubtful is the number of quantities that are doubted.
+func (s Source) Doubtful() (n int) {
+	for _, why := range s.Doubts {
+		if why != "" {
+			n++
+		}
+	}
+	return n
 }
 
 // Peer is what is known of the way to one peer. What is not known is NaN.

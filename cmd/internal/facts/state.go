@@ -87,7 +87,7 @@ type ReadingState struct {
 	Text    string  `json:"text,omitempty"` // the charging stage in words
 	AgeS    float64 `json:"age_seconds"`
 	Source  string  `json:"source,omitempty"`
-	Suspect string  `json:"suspect,omitempty"`
+	Suspect string  `json:"suspect,omitempty"` // why the value is doubted: it is told nowhere else then
 }
 
 // SourceState is the health of one source.
@@ -189,7 +189,7 @@ func StateOf(s *Snapshot) State {
 
 func batteryState(s *Snapshot) BatteryState {
 	b, known := s.Belief, s.BeliefKnown()
-	read := func(q reading.Quantity) Num { return numIf(s.Reading[q].Known, s.Reading[q].X) }
+	read := func(q reading.Quantity) Num { return numIf(s.Reading[q].Usable(), s.Reading[q].X) }
 	return BatteryState{
 		SoC: numIf(known, b.SoC), Low: numIf(known, b.Low), High: numIf(known, b.High),
 		Reserve: numIf(s.Battery.CapacityAh > 0, s.Battery.Reserve), UsableAh: numIf(known, b.UsableAh),

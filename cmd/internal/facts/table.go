@@ -117,19 +117,19 @@ func one(get func(*Snapshot) (float64, bool)) func(*Snapshot, func(float64, ...s
 	}
 }
 
-// measured is the newest reading of a quantity, if it is fresh enough to be used.
+// measured is the newest reading of a quantity, if it is fresh and not doubted.
 func measured(q reading.Quantity) func(*Snapshot, func(float64, ...string)) {
-	return one(func(s *Snapshot) (float64, bool) { return s.Reading[q].X, s.Reading[q].Known })
+	return one(func(s *Snapshot) (float64, bool) { return s.Reading[q].X, s.Reading[q].Usable() })
 }
 
 // watts is a power that was read or, where only volts and amperes were, their product.
 func watts(p, v, a reading.Quantity) func(*Snapshot, func(float64, ...string)) {
 	return one(func(s *Snapshot) (float64, bool) {
-		if m := s.Reading[p]; m.Known {
+		if m := s.Reading[p]; m.Usable() {
 			return m.X, true
 		}
 		volts, amps := s.Reading[v], s.Reading[a]
-		return volts.X * amps.X, volts.Known && amps.Known
+		return volts.X * amps.X, volts.Usable() && amps.Usable()
 	})
 }
 

@@ -219,7 +219,7 @@ func sampleRow(cs []column, s *facts.Snapshot, get func(string) (float64, bool),
 		v := int64(absent)
 		switch {
 		case i < int(reading.NumSite):
-			if m := s.Reading[i]; m.Known && fresh(m.Age.Milliseconds()) {
+			if m := s.Reading[i]; m.Usable() && fresh(m.Age.Milliseconds()) {
 				v = c.store(m.X)
 			}
 		default:

@@ -199,12 +199,12 @@ func (s *screen) outlook() {
 	}
 	s.row("reserve", window(s.st.Outlook.Reserve)...)
 	s.row("cut-off", window(s.st.Outlook.Cutoff)...)
-	s.record(s.st.Outlook.Record)
+	s.wrap("record", s.st.Outlook.Record)
 }
 
-// record tells how good the forecasts so far were, on as many lines as that takes.
-func (s *screen) record(text string) {
-	name, line := "record", ""
+// wrap tells a sentence on as many lines as it takes.
+func (s *screen) wrap(name, text string) {
+	line := ""
 	for word := range strings.FieldsSeq(text) {
 		if line != "" && 9+utf8.RuneCountInString(line+" "+word) > s.o.Width {
 			s.row(name, line)
@@ -262,6 +262,11 @@ func (s *screen) sources() {
 	for _, x := range s.st.Sources {
 		if x.Tried && !x.Up && x.Error != "" {
 			s.row("", x.Name+": "+x.Error)
+		}
+	}
+	for _, r := range s.st.Readings {
+		if r.Suspect != "" {
+			s.wrap("doubted", fmt.Sprintf("%s %s of %s: %s", r.Name, strings.TrimSpace(minus(fmt.Sprintf("%.4g %s", r.Value, r.Unit))), r.Source, r.Suspect))
 		}
 	}
 }

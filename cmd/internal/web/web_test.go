@@ -15,6 +15,7 @@ import (
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/web"
 	"ebbwatch/collector/needtest"
+	"ebbwatch/collector/reading"
 )
 
 func get(t *testing.T, s *facts.Snapshot, path string, header ...string) *httptest.ResponseRecorder {
@@ -53,13 +54,53 @@ func TestMetricsAreThoseOfTheSnapshot(t *testing.T) {
 	}
 }
 
+// A doubted value stands struck on the page and in the state, with the reason, and nowhere else.
+func TestDoubtedIsToldAsDoubtedOnly(t *testing.T) {
+	t.Parallel()
+	const why = "the sign is reversed"
+	s := factstest.Rich()
+	for q, m := range s.Reading {
+		if m.Source == "charger" {
+			s.Reading[q].Suspect = why
+			s.Sources[0].Doubts[reading.Quantity(q)] = why
+		}
+	}
+	s.Reading[reading.LoadWatts].Suspect, s.Sources[0].Doubts[reading.LoadWatts] = "", ""
+	body := get(t, s, "/metrics").Body.String()
+	for _, name := range []string{"battery_volts", "battery_amperes", "battery_celsius", "pv_watts"} {
+		if strings.Contains(body, "\nebbwatch_"+name+" ") {
+			t.Errorf("%s is exported though it is doubted", name)
+		}
+	}
+	for _, want := range []string{"\nebbwatch_load_watts 11.5\n", "\nebbwatch_reading_doubtful{quantity=\"battery_amps\",source=\"charger\"} 1\n",
+		"\nebbwatch_reading_doubtful{quantity=\"load_watts\",source=\"charger\"} 0\n"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("metrics lack %q", want)
+		}
+	}
+	page := get(t, s, "/").Body.String()
+	if !strings.Contains(page, "<s>13.21 V</s>") || !strings.Contains(page, "doubted: "+why) || strings.Contains(page, "<dd>13.21 V") {
+		t.Error("the page does not strike the doubted voltage, with the reason")
+	}
+	var st facts.State
+	if err := json.Unmarshal(get(t, s, "/api/v1/state").Body.Bytes(), &st); err != nil {
+		t.Fatal(err)
+	}
+	if _, told := st.Facts["battery_volts"]; told || st.Battery.Volts != nil || st.Battery.Amps != nil {
+		t.Errorf("the state tells doubted values as true: %+v", st.Battery)
+	}
+	if r := st.Readings[0]; r.Name != "battery_volts" || r.Value != 13.21 || r.Suspect != why {
+		t.Errorf("the state must keep the doubted value with the reason: %+v", r)
+	}
+}
+
 // The list is promised to whoever builds a dashboard on it.
 func TestMetricNamesAreThePromisedOnes(t *testing.T) {
 	t.Parallel()
 	want := strings.Fields(`alert_active battery_amperes battery_celsius battery_soc_high_ratio battery_soc_low_ratio
 		battery_soc_ratio battery_usable_ampere_hours battery_volts build_info clock_trusted config_accepted
 		cutoff_probability_ratio cutoff_seconds energy_joules_total load_watts notices_total notices_waiting
-		peer_jitter_seconds peer_loss_ratio peer_rtt_p95_seconds peer_rtt_seconds peer_soc_ratio peer_up pv_watts reserve_probability_ratio reserve_seconds
+		peer_jitter_seconds peer_loss_ratio peer_rtt_p95_seconds peer_rtt_seconds peer_soc_ratio peer_up pv_watts reading_doubtful reserve_probability_ratio reserve_seconds
 		source_age_seconds source_errors_total source_poll_seconds source_up`)
 	found := regexp.MustCompile(`(?m)^# TYPE ebbwatch_(\S+) `).FindAllStringSubmatch(get(t, factstest.Alarmed(), "/metrics").Body.String(), -1)
 	var got []string

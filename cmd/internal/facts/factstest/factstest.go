@@ -52,7 +52,7 @@ func Rich() *facts.Snapshot {
 	s.Ledger = "Forecasts of going dark within 3 days: of 41 at about 70 %, 28 came true; none of 171 that said unlikely (one a day, 212 so far)."
 	s.Sources = []facts.Source{
 		{Name: "charger", Kind: "modbus", Every: 10 * time.Second, Up: true, Tried: true, Age: 4 * time.Second, Took: 118 * time.Millisecond,
-			Errors: map[string]float64{"timeout": 3, "crc": 1}},
+			Errors: map[string]float64{"timeout": 3, "crc": 1}, Doubts: map[reading.Quantity]string{reading.ChargeAmps: "", reading.PanelWatts: ""}},
 		{Name: "box", Kind: "hwmon", Every: time.Minute, Up: true, Tried: true, Age: 31 * time.Second, Took: 2 * time.Millisecond},
 		{Name: "path", Kind: "ping", Every: 30 * time.Second, Up: true, Tried: true, Age: 12 * time.Second, Took: 41 * time.Millisecond},
 	}
@@ -100,7 +100,9 @@ func Alarmed() *facts.Snapshot {
 	s.Outlook.DarkHours, s.Outlook.BackHours = 41, 27
 	s.Reading[reading.BatteryCelsius].X = -3.5
 	s.Reading[reading.AirCelsius] = facts.Measured{Age: time.Hour}
-	s.Reading[reading.BatteryAmps].Suspect = "disagrees with charge minus load by 4 A"
+	const why = "disagrees with the battery's current by 4 A"
+	s.Reading[reading.ChargeAmps].Suspect = why
+	s.Sources[0].Doubts[reading.ChargeAmps] = why
 	s.Sources[1] = facts.Source{Name: "box", Kind: "hwmon", Every: time.Minute, Tried: true, Age: 34 * time.Minute, Took: time.Millisecond,
 		Err: "cannot read curr1_input of ina226: no such device", Errors: map[string]float64{"port": 34}}
 	s.Channels[0].Waiting, s.Channels[0].Err = 2, "cannot post to 10.20.0.1: connection refused"
