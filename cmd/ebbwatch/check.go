@@ -15,6 +15,7 @@ import (
 	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/planning"
+	"ebbwatch/collector/decode"
 )
 
 // checkFlags choose what is checked.
@@ -51,7 +52,7 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), p)
 	}
 	if len(problems) > 0 {
-		if slices.ContainsFunc(problems, func(p config.Problem) bool { return p.What == `unknown key "nodes"` }) {
+		if slices.ContainsFunc(problems, func(p decode.Problem) bool { return p.What == `unknown key "nodes"` }) {
 			fmt.Fprintf(cmd.ErrOrStderr(), "is it the file of a watcher? That is checked by: ebbwatch watch --check --config %s\n", f.config)
 		}
 		return exitCode(1)
@@ -68,9 +69,9 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 	return nil
 }
 
-func printProblems(w io.Writer, problems []config.Problem) error {
+func printProblems(w io.Writer, problems []decode.Problem) error {
 	if problems == nil {
-		problems = []config.Problem{}
+		problems = []decode.Problem{}
 	}
 	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")

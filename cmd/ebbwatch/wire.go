@@ -23,6 +23,7 @@ import (
 	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
+	"ebbwatch/collector/decode"
 	"ebbwatch/collector/hwmon"
 	"ebbwatch/collector/modbus"
 	"ebbwatch/collector/peer"
@@ -61,16 +62,16 @@ type loaded struct {
 }
 
 // load reads the configuration and builds its parts; it touches no hardware.
-func load(path string, need config.Need) (loaded, []config.Problem) {
+func load(path string, need config.Need) (loaded, []decode.Problem) {
 	l := loaded{sent: &cost.Sent{}}
-	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *config.Section) error {
+	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *decode.Section) error {
 		if err := s.Decode(&l.alerts); err != nil {
 			return err
 		}
 		unknownFacts(s, l.alerts)
 		return nil
 	}}
-	var problems []config.Problem
+	var problems []decode.Problem
 	if l.Config, problems = config.Load(path, kinds, need); l.Config != nil {
 		l.meter()
 	}
@@ -106,7 +107,7 @@ func (l loaded) sentBytes() int64 {
 }
 
 // unknownFacts refuses rules over facts that there are not.
-func unknownFacts(s *config.Section, c alert.Config) {
+func unknownFacts(s *decode.Section, c alert.Config) {
 	index := facts.NewIndex()
 	for _, use := range c.Uses() {
 		if _, ok := index.Known(strings.TrimSuffix(use.Fact, "/*")); !ok {

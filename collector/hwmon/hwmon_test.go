@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
@@ -60,14 +60,14 @@ func converter(files map[string]string, number, device, name string, channels ma
 
 func open(t *testing.T, c class, root, yaml string) *source {
 	t.Helper()
-	s := &decodetest.Section{YAML: yaml}
+	s := decodetest.Section(t, yaml, nil)
 	var conf Config
 	if err := s.Decode(&conf); err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	points := compile(conf, c, s.Problem)
 	if points == nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	return newSource(conf, c, points, root)
 }
@@ -311,8 +311,8 @@ func TestConfig(t *testing.T) {
 	}{
 		{"good", Kind(), "{chip: ina226, in1: battery_volts, power1_average: load_watts}", ""},
 		{"good iio", IIOKind(), "{chip: adc, in_voltage0-voltage1: battery_volts}", ""},
-		{"no chip", Kind(), "{in1: battery_volts}", "chip: is missing"},
-		{"no channel", Kind(), "{chip: ina226}", ": names no channel such as in1, curr1, power1 or temp1"},
+		{"no chip", Kind(), "{in1: battery_volts}", "chip is missing"},
+		{"no channel", Kind(), "{chip: ina226}", "names no channel such as in1, curr1, power1 or temp1"},
 		{"bad channel", Kind(), "{chip: ina226, volt1: battery_volts}", "volt1: is not a channel such as in1, curr1, power1 or temp1"},
 		{"file of a channel", Kind(), "{chip: ina226, in1_max: battery_volts}", "in1_max: is not a channel such as in1, curr1, power1 or temp1"},
 		{"channel of the other class", IIOKind(), "{chip: adc, in1: battery_volts}", "in1: is not a channel such as in_voltage0, in_current0, in_power0 or in_temp"},
@@ -326,9 +326,9 @@ func TestConfig(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			s := &decodetest.Section{YAML: row.yaml}
+			s := decodetest.Section(t, row.yaml, nil)
 			src, err := row.kind.New(s)
-			if got := strings.Join(s.Problems, "\n"); got != row.want || (err == nil) != (row.want == "") || (src == nil) != (err != nil) {
+			if got := decodetest.Problems(s); got != row.want || (err == nil) != (row.want == "") || (src == nil) != (err != nil) {
 				t.Errorf("problems %q, error %v; want %q", got, err, row.want)
 			}
 		})
@@ -339,9 +339,9 @@ func TestSamples(t *testing.T) {
 	t.Parallel()
 	for _, k := range []collector.Kind{Kind(), IIOKind()} {
 		_, section, _ := strings.Cut(k.Sample, ": ")
-		s := &decodetest.Section{YAML: section}
+		s := decodetest.Section(t, section, nil)
 		if _, err := k.New(s); err != nil {
-			t.Errorf("%s: %v", k.Name, s.Problems)
+			t.Errorf("%s: %v", k.Name, s.Problems())
 		}
 	}
 }

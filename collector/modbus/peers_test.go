@@ -16,7 +16,7 @@ import (
 	"github.com/creack/pty"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 )
@@ -128,19 +128,19 @@ func TestPeers(t *testing.T) {
 			t.Parallel()
 			name, args := tc.peer(t)
 			line := startOn(t, name, args, tc.how)
-			s := &decodetest.Section{YAML: "{" + line + ", unit: 17, map: m.yaml}", Files: map[string]string{"m.yaml": peerMap}}
+			s := decodetest.Section(t, "{"+line+", unit: 17, map: m.yaml}", map[string]string{"m.yaml": peerMap})
 			src, err := NewKind().New(s)
 			if err != nil {
-				t.Fatal(err, s.Problems)
+				t.Fatal(err, s.Problems())
 			}
 			for range 3 {
 				values, err := src.Read(t.Context())
 				checkPeer(t, values, err)
 			}
-			other := &decodetest.Section{YAML: "{" + line + ", unit: 18, timeout: 200ms, map: m.yaml}", Files: s.Files}
+			other := decodetest.Section(t, "{"+line+", unit: 18, timeout: 200ms, map: m.yaml}", map[string]string{"m.yaml": peerMap})
 			absent, err := NewKind().New(other)
 			if err != nil {
-				t.Fatal(err, other.Problems)
+				t.Fatal(err, other.Problems())
 			}
 			if strings.HasPrefix(tc.name, "libmodbus tcp") {
 				return // it has one connection, and answers as any unit
@@ -230,9 +230,9 @@ func TestAnotherDeviceAfterReplugging(t *testing.T) {
 func peerLayout(t *testing.T) layout {
 	t.Helper()
 	var m Map
-	s := &decodetest.Section{YAML: peerMap}
+	s := decodetest.Section(t, peerMap, nil)
 	if err := s.Decode(&m); err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	return m.compile(func(key, what string) { t.Errorf("%s: %s", key, what) })
 }

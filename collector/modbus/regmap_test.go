@@ -9,7 +9,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
@@ -101,9 +101,9 @@ func TestMapSaysWhatIsWrong(t *testing.T) {
 		{"identity of another length", "{identity: [{address: 1, count: 2, expect: [7]}], registers: [{quantity: pv_volts, address: 7}]}",
 			"identity[0].expect: has 1 numbers for 2 registers"},
 	} {
-		s := &decodetest.Section{YAML: tc.yaml}
-		if err := s.Decode(&Map{}); err == nil || len(s.Problems) != 1 || !strings.HasPrefix(s.Problems[0], tc.problem) {
-			t.Errorf("%s: got %v (%v), want %s", tc.name, s.Problems, err, tc.problem)
+		s := decodetest.Section(t, tc.yaml, nil)
+		if err := s.Decode(&Map{}); err == nil || !strings.HasPrefix(decodetest.Problems(s), tc.problem) {
+			t.Errorf("%s: got %v (%v), want %s", tc.name, s.Problems(), err, tc.problem)
 		}
 	}
 }
@@ -116,9 +116,9 @@ func TestExampleMapIsGood(t *testing.T) {
 		t.Fatal(err)
 	}
 	var m Map
-	s := &decodetest.Section{YAML: string(text)}
+	s := decodetest.Section(t, string(text), nil)
 	if err := s.Decode(&m); err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	l := m.compile(func(key, what string) { t.Errorf("%s: %s", key, what) })
 	if len(l.points) != len(m.Registers) || len(l.points) < 8 {

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
@@ -19,9 +19,9 @@ import (
 func sourceOn(t *testing.T, line *fakeLine, yaml string) *mapped {
 	t.Helper()
 	var m Map
-	s := &decodetest.Section{YAML: yaml}
+	s := decodetest.Section(t, yaml, nil)
 	if err := s.Decode(&m); err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	return newMapped(busOn(line), 1, m.compile(func(key, what string) { t.Errorf("%s: %s", key, what) }))
 }
@@ -267,23 +267,23 @@ func TestConfigSaysWhatIsWrong(t *testing.T) {
 	t.Parallel()
 	files := map[string]string{"m.yaml": "registers: [{quantity: battery_volts, address: 3}]", "bad.yaml": "registers: []"}
 	for _, tc := range []struct{ yaml, problem string }{
-		{"{map: m.yaml}", ": needs one of port, tcp and rtu_tcp"},
-		{"{port: /dev/x}", "map: is "},
+		{"{map: m.yaml}", "needs one of port, tcp and rtu_tcp"},
+		{"{port: /dev/x}", "map is missing"},
 		{"{port: /dev/x, tcp: a, map: m.yaml}", "tcp: cannot go with port: a source has one line"},
 		{"{port: /dev/x, unit: 248, map: m.yaml}", "unit: must be 1 to 247 on a serial line: 248"},
 		{"{port: /dev/x, map: m.yaml, battery_amps: into}", "battery_amps: goes with map: sunspec; in a register map a negative scale turns the sign round"},
-		{"{port: /dev/x, map: none.yaml}", "map: cannot read none.yaml"},
+		{"{port: /dev/x, map: none.yaml}", "map: none.yaml: cannot open this file"},
 		{"{port: /dev/x, map: bad.yaml}", "registers: "},
 		{"{port: /dev/boathouse, baud: 19200, map: m.yaml}",
 			"baud: differs from another source at /dev/boathouse: one line has one setting, there it is 9600 baud, parity none, 1 stop bits"},
 	} {
 		k := NewKind()
-		if _, err := k.New(&decodetest.Section{YAML: "{port: /dev/boathouse, map: m.yaml}", Files: files}); err != nil {
+		if _, err := k.New(decodetest.Section(t, "{port: /dev/boathouse, map: m.yaml}", files)); err != nil {
 			t.Fatal(err)
 		}
-		s := &decodetest.Section{YAML: tc.yaml, Files: files}
-		if _, err := k.New(s); err == nil || len(s.Problems) == 0 || !strings.HasPrefix(s.Problems[0], tc.problem) {
-			t.Errorf("%s: got %q, %v, want %s", tc.yaml, s.Problems, err, tc.problem)
+		s := decodetest.Section(t, tc.yaml, files)
+		if _, err := k.New(s); err == nil || !strings.HasPrefix(decodetest.Problems(s), tc.problem) {
+			t.Errorf("%s: got %q, %v, want %s", tc.yaml, s.Problems(), err, tc.problem)
 		}
 	}
 }
@@ -293,7 +293,7 @@ func TestSourcesShareALine(t *testing.T) {
 	t.Parallel()
 	files := map[string]string{"m.yaml": "registers: [{quantity: battery_volts, address: 3}]"}
 	build := func(k collector.Kind, yaml string) *Bus {
-		s, err := k.New(&decodetest.Section{YAML: yaml, Files: files})
+		s, err := k.New(decodetest.Section(t, yaml, files))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -319,9 +319,9 @@ func TestSourcesShareALine(t *testing.T) {
 	if k.Name != "modbus" || k.Summary == "" {
 		t.Errorf("got %+v", k)
 	}
-	s := &decodetest.Section{YAML: k.Sample, Files: map[string]string{"maps/example-charger.yaml": files["m.yaml"]}}
+	s := decodetest.Section(t, k.Sample, map[string]string{"maps/example-charger.yaml": files["m.yaml"]})
 	if _, err := NewKind().New(s); err != nil {
-		t.Errorf("the sample: %v, %v", err, s.Problems)
+		t.Errorf("the sample: %v, %v", err, s.Problems())
 	}
 }
 

@@ -17,16 +17,16 @@ import (
 	"time"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
 func open(t *testing.T, yaml string) collector.Source {
 	t.Helper()
-	s := &decodetest.Section{YAML: yaml}
+	s := decodetest.Section(t, yaml, nil)
 	src, err := Kind().New(s)
 	if err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	return src
 }
@@ -254,7 +254,7 @@ func TestConfig(t *testing.T) {
 	t.Parallel()
 	for _, row := range []struct{ name, yaml, want string }{
 		{"good", "nodes: {boathouse: 'http://10.20.0.1:9777', slipway: {url: 'https://[2001:db8::1]:9777/ebb', site: relay}}", ""},
-		{"none", "timeout: 2s", "nodes: is missing"},
+		{"none", "timeout: 2s", "nodes is missing"},
 		{"empty", "nodes: {}", "nodes: names no node"},
 		{"no address", "nodes: {boathouse: {site: x}}", "nodes.boathouse: has no address"},
 		{"no scheme", "nodes: {boathouse: '10.20.0.1:9777'}", "nodes.boathouse: is no address such as http://10.20.0.1:9777"},
@@ -266,9 +266,9 @@ func TestConfig(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			s := &decodetest.Section{YAML: row.yaml}
+			s := decodetest.Section(t, row.yaml, nil)
 			src, err := Kind().New(s)
-			if got := strings.Join(s.Problems, "\n"); got != row.want || (err == nil) != (row.want == "") || (src == nil) != (err != nil) {
+			if got := decodetest.Problems(s); got != row.want || (err == nil) != (row.want == "") || (src == nil) != (err != nil) {
 				t.Errorf("problems %q, error %v; want %q", got, err, row.want)
 			}
 		})

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
@@ -21,7 +21,7 @@ func TestConfig(t *testing.T) {
 	for _, row := range []struct{ name, yaml, want string }{
 		{"two hosts", "hosts: {gate: 10.20.0.2, boathouse: '2001:db8::1'}", ""},
 		{"a name", "hosts: {gate: gate.reservoir.example}", ""},
-		{"no hosts", "count: 3", "hosts: is missing"},
+		{"no hosts", "count: 3", "hosts is missing"},
 		{"empty hosts", "hosts: {}", "hosts: names no host"},
 		{"no address", "hosts: {gate: ''}", "hosts: gate has no address"},
 		{"a url", "hosts: {gate: 'http://gate/'}", `hosts: "http://gate/" of gate is neither an address nor a host name`},
@@ -31,9 +31,9 @@ func TestConfig(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			s := &decodetest.Section{YAML: row.yaml}
+			s := decodetest.Section(t, row.yaml, nil)
 			src, err := Kind().New(s)
-			if got := strings.Join(s.Problems, "\n"); got != row.want {
+			if got := decodetest.Problems(s); got != row.want {
 				t.Errorf("problems %q, want %q", got, row.want)
 			}
 			if (err == nil) != (row.want == "") || (src == nil) != (row.want != "") {

@@ -1,6 +1,9 @@
 package reading
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 func TestNotAQuantity(t *testing.T) {
 	t.Parallel()
@@ -13,6 +16,19 @@ func TestNotAQuantity(t *testing.T) {
 	} {
 		if got := NotAQuantity(name); got != want {
 			t.Errorf("got %s, want %s", got, want)
+		}
+	}
+}
+
+func TestNearest(t *testing.T) {
+	t.Parallel()
+	names := []string{"name", "capacity_ah", "baud", "port"}
+	for word, want := range map[string]string{
+		"capcity_ah": "capacity_ah", "Capacity_Ah": "capacity_ah", "nmae": "name", "bauds": "baud",
+		"colour": "", "x": "", "prot": "port", strings.Repeat("n", 100): "",
+	} {
+		if got := Nearest(word, names); got != want {
+			t.Errorf("Nearest(%q) = %q, want %q", word, got, want)
 		}
 	}
 }

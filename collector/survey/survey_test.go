@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/modbus"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
@@ -304,13 +304,11 @@ func checkMap(t *testing.T, live *sim.Live, r Result, shown []reading.Quantity) 
 	if r.Found.Unit != 3 || !strings.Contains(string(r.Map), "# battery_volts: typed 1") {
 		t.Errorf("unit %d, map:\n%s", r.Found.Unit, r.Map)
 	}
-	section := &decodetest.Section{
-		YAML:  fmt.Sprintf("{tcp: %q, unit: 3, map: m.yaml}", r.Found.Settings.TCP),
-		Files: map[string]string{"m.yaml": string(r.Map)},
-	}
+	yaml := fmt.Sprintf("{tcp: %q, unit: 3, map: m.yaml}", r.Found.Settings.TCP)
+	section := decodetest.Section(t, yaml, map[string]string{"m.yaml": string(r.Map)})
 	src, err := modbus.NewKind().New(section)
 	if err != nil {
-		t.Fatalf("the map is refused: %v\n%s", section.Problems, r.Map)
+		t.Fatalf("the map is refused: %v\n%s", section.Problems(), r.Map)
 	}
 	got, err := src.Read(t.Context())
 	if err != nil {

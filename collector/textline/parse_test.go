@@ -9,17 +9,17 @@ import (
 	"strings"
 	"testing"
 
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
 // layoutOf reads a format and fails on any problem in it.
 func layoutOf(t testing.TB, text string) layout {
 	t.Helper()
-	s := &decodetest.Section{YAML: text}
+	s := decodetest.Section(t, text, nil)
 	var f Format
 	if err := s.Decode(&f); err != nil {
-		t.Fatalf("format: %s", strings.Join(s.Problems, "; "))
+		t.Fatalf("format: %s", decodetest.Problems(s))
 	}
 	return f.compile(func(key, what string) { t.Fatalf("%s: %s", key, what) })
 }

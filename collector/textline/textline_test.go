@@ -15,7 +15,7 @@ import (
 	"github.com/creack/pty"
 
 	"ebbwatch/collector"
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
 )
 
@@ -28,35 +28,35 @@ func TestConfig(t *testing.T) {
 	for _, row := range []struct{ name, yaml, want string }{
 		{"plain", format(fields), ""},
 		{"file", "port: /dev/x\nformat_file: box.yaml", ""},
-		{"missing file", "port: /dev/x\nformat_file: nowhere.yaml", "format_file: cannot read nowhere.yaml"},
+		{"missing file", "port: /dev/x\nformat_file: nowhere.yaml", "format_file: nowhere.yaml: cannot open this file: no such file or directory"},
 		{"neither", "port: /dev/x", "format: is needed, either here or as format_file"},
 		{"both", format(fields) + "\nformat_file: box.yaml", "format: is needed, either here or as format_file"},
 		{"speed", "baud: 9\n" + format(fields), "baud: 9 is outside 50..4000000"},
-		{"unknown quantity", format("fields: {A: battery_vlots}"), `format.fields.A: "battery_vlots" is not a quantity (did you mean "battery_volts"?)`},
-		{"peer quantity", format("fields: {A: peer_soc}"), `format.fields.A: "peer_soc" is not a quantity`},
-		{"twice", format("fields: {A: battery_volts, B: battery_volts}"), "format.fields.B: battery_volts is already read from A"},
-		{"unit", format("fields: {A: {quantity: battery_volts, unit: mA}}"), `format.fields.A.unit: "mA" is not a unit of battery_volts; known: V mV`},
-		{"zero scale", format("fields: {A: {quantity: battery_volts, scale: 0}}"), "format.fields.A.scale: is zero"},
-		{"stage without texts", format("fields: {A: charge_state}"), "format.fields.A.values: is needed: which printed text means which charge_state"},
-		{"unknown stage", format("fields: {A: {quantity: charge_state, values: {x: boost}}}"), `format.fields.A.values: "boost" is not a value of charge_state`},
-		{"endless block", format("frame: block\n" + fields), "format.frame: a block needs begin, end or the key of its check, else nobody knows where it ends"},
-		{"end of a line", format("end: x\n" + fields), "format.end: belongs to blocks: a line ends with itself"},
-		{"column out of range", format("columns: 2\nbetween: ','\nfields: {3: battery_volts}"), "format.fields.3: is not a column from 1 to 2"},
-		{"column by name", format("columns: 2\nbetween: ','\n" + fields), "format.fields.A: is not a column from 1 to 2"},
-		{"columns without between", format("columns: 2\nfields: {1: battery_volts}"), "format.between: is needed with columns"},
-		{"decimal comma", format("columns: 2\nbetween: ','\ndecimal: ','\nfields: {1: battery_volts}"), "format.decimal: cannot be the same as between"},
-		{"check without a mark", format("check: {kind: xor8}\n" + fields), "format.check.mark: is needed: what stands before the check"},
-		{"check without a key", format("frame: block\nend: x\ncheck: {kind: xor8}\n" + fields), "format.check.key: is needed: the key of the line that holds the check"},
-		{"check without a kind", format("check: {mark: x}\n" + fields), "format.check: has a place but no kind"},
-		{"unknown check", format("check: {kind: md5, mark: x}\n" + fields), "format.check.kind: md5 is not one of none, sum8, zero8, xor8, crc8, crc16_modbus, crc16_ccitt"},
-		{"byte in a line", format("check: {kind: xor8, mark: x, written: byte}\n" + fields), "format.check.written: byte belongs to blocks: in a line it could end the line"},
-		{"wide byte", format("frame: block\ncheck: {kind: crc16_modbus, key: x, written: byte}\n" + fields), "format.check.written: a CRC of 16 bits is not one byte"},
+		{"unknown quantity", format("fields: {A: battery_vlots}"), `fields.A: "battery_vlots" is not a quantity (did you mean "battery_volts"?)`},
+		{"peer quantity", format("fields: {A: peer_soc}"), `fields.A: "peer_soc" is not a quantity`},
+		{"twice", format("fields: {A: battery_volts, B: battery_volts}"), "fields.B: battery_volts is already read from A"},
+		{"unit", format("fields: {A: {quantity: battery_volts, unit: mA}}"), `fields.A.unit: "mA" is not a unit of battery_volts; known: V mV`},
+		{"zero scale", format("fields: {A: {quantity: battery_volts, scale: 0}}"), "fields.A.scale: is zero"},
+		{"stage without texts", format("fields: {A: charge_state}"), "fields.A.values: is needed: which printed text means which charge_state"},
+		{"unknown stage", format("fields: {A: {quantity: charge_state, values: {x: boost}}}"), `fields.A.values: "boost" is not a value of charge_state`},
+		{"endless block", format("frame: block\n" + fields), "frame: a block needs begin, end or the key of its check, else nobody knows where it ends"},
+		{"end of a line", format("end: x\n" + fields), "end: belongs to blocks: a line ends with itself"},
+		{"column out of range", format("columns: 2\nbetween: ','\nfields: {3: battery_volts}"), "fields.3: is not a column from 1 to 2"},
+		{"column by name", format("columns: 2\nbetween: ','\n" + fields), "fields.A: is not a column from 1 to 2"},
+		{"columns without between", format("columns: 2\nfields: {1: battery_volts}"), "between: is needed with columns"},
+		{"decimal comma", format("columns: 2\nbetween: ','\ndecimal: ','\nfields: {1: battery_volts}"), "decimal: cannot be the same as between"},
+		{"check without a mark", format("check: {kind: xor8}\n" + fields), "check.mark: is needed: what stands before the check"},
+		{"check without a key", format("frame: block\nend: x\ncheck: {kind: xor8}\n" + fields), "check.key: is needed: the key of the line that holds the check"},
+		{"check without a kind", format("check: {mark: x}\n" + fields), "check: has a place but no kind"},
+		{"unknown check", format("check: {kind: md5, mark: x}\n" + fields), `kind: "md5" is not one of none, sum8, zero8, xor8, crc8, crc16_modbus, crc16_ccitt`},
+		{"byte in a line", format("check: {kind: xor8, mark: x, written: byte}\n" + fields), "check.written: byte belongs to blocks: in a line it could end the line"},
+		{"wide byte", format("frame: block\ncheck: {kind: crc16_modbus, key: x, written: byte}\n" + fields), "check.written: a CRC of 16 bits is not one byte"},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			s := &decodetest.Section{YAML: row.yaml, Files: map[string]string{"box.yaml": fields}}
+			s := decodetest.Section(t, row.yaml, map[string]string{"box.yaml": fields})
 			src, err := Kind().New(s)
-			if got := strings.Join(s.Problems, "\n"); got != row.want {
+			if got := decodetest.Problems(s); got != row.want {
 				t.Errorf("problems %q, want %q", got, row.want)
 			}
 			if (err == nil) != (row.want == "") || (src == nil) != (row.want != "") {
@@ -69,9 +69,9 @@ func TestConfig(t *testing.T) {
 func TestSample(t *testing.T) {
 	t.Parallel()
 	_, section, _ := strings.Cut(Kind().Sample, "textline:\n")
-	s := &decodetest.Section{YAML: section}
+	s := decodetest.Section(t, section, nil)
 	if _, err := Kind().New(s); err != nil {
-		t.Error(s.Problems)
+		t.Error(s.Problems())
 	}
 }
 
@@ -126,10 +126,10 @@ func (b *box) pullOut() {
 
 func sourceOf(t *testing.T, yaml string) collector.Source {
 	t.Helper()
-	s := &decodetest.Section{YAML: yaml}
+	s := decodetest.Section(t, yaml, nil)
 	src, err := Kind().New(s)
 	if err != nil {
-		t.Fatal(s.Problems)
+		t.Fatal(s.Problems())
 	}
 	return src
 }
@@ -240,7 +240,7 @@ const lineBare = "between: ';'\ncheck: {kind: xor8, mark: '!'}\nfields: {BV: {qu
 func formatOf(t *testing.T, text string) *Format {
 	t.Helper()
 	var f Format
-	if err := (&decodetest.Section{YAML: text}).Decode(&f); err != nil {
+	if err := decodetest.Section(t, text, nil).Decode(&f); err != nil {
 		t.Fatal(err)
 	}
 	return &f

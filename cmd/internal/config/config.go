@@ -11,6 +11,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/collector"
+	"ebbwatch/collector/decode"
 	"ebbwatch/collector/weather"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
@@ -24,17 +25,17 @@ type Config struct {
 	Array       *Array            `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
 	Sources     []Source          `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
 	Weather     *weather.Config   `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
-	Alerts      Section           `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
+	Alerts      decode.Section    `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
 	Notify      []Channel         `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
 	Web         Web               `yaml:"web" doc:"the page, the metrics and the interface for programs"`
 	RemoteWrite *RemoteWrite      `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
 	Heartbeat   *heartbeat.Config `yaml:"heartbeat" doc:"an outside dead-man service that is told while all is well, and alarms when it is told no more"`
 	State       string            `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
-	Loads       *Section          `yaml:"loads" doc:"what is fed, as {name, watts, duty}; for planning, as the four below: examples/plan-slipway.yaml shows their keys"`
-	Plan        *Section          `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
-	Prices      *Section          `yaml:"prices" doc:"what things cost"`
-	Wiring      *Section          `yaml:"wiring" doc:"the cables and the steps of the cut-off"`
-	Radio       *Section          `yaml:"radio" doc:"the path between two antennas"`
+	Loads       *decode.Section   `yaml:"loads" doc:"what is fed, as {name, watts, duty}; for planning, as the four below: examples/plan-slipway.yaml shows their keys"`
+	Plan        *decode.Section   `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
+	Prices      *decode.Section   `yaml:"prices" doc:"what things cost"`
+	Wiring      *decode.Section   `yaml:"wiring" doc:"the cables and the steps of the cut-off"`
+	Radio       *decode.Section   `yaml:"radio" doc:"the path between two antennas"`
 }
 
 // Site is the place of the node.
@@ -157,8 +158,8 @@ type Channel struct {
 
 // part is a key that names a kind, with the section below it.
 type part struct {
-	Key     string   `yaml:",key"`
-	Section *Section `yaml:",value"`
+	Key     string          `yaml:",key"`
+	Section *decode.Section `yaml:",value"`
 }
 
 // RemoteWrite is where the history is sent on to.

@@ -7,6 +7,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/collector"
+	"ebbwatch/collector/decode"
 	"ebbwatch/collector/reading"
 )
 
@@ -133,6 +134,6 @@ func fakeKinds() Kinds {
 		Channels: []alert.Kind{
 			{Name: "webhook", Summary: "a POST to a URL", Sample: "url_file: hook.url", New: newHook},
 		},
-		Alerts: func(s *Section) error { return s.Decode(new(rules)) },
+		Alerts: func(s *decode.Section) error { return s.Decode(new(rules)) },
 	}
 }

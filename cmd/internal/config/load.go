@@ -2,14 +2,13 @@ package config
 
 import (
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 
-	"go.yaml.in/yaml/v3"
-
 	"ebbwatch/alert"
 	"ebbwatch/collector"
+	"ebbwatch/collector/decode"
+	"ebbwatch/collector/reading"
 )
 
 // Kinds are the parts that a configuration may name.
@@ -18,7 +17,7 @@ type Kinds struct {
 	Channels []alert.Kind
 	// Alerts decodes the section alerts, so that its mistakes are told with the others. The
 	// section is empty when the file has none. May be nil.
-	Alerts func(*Section) error
+	Alerts func(*decode.Section) error
 }
 
 // Need says which parts of a configuration are wanted. A list of parts that is not needed
@@ -35,29 +34,29 @@ func All() Need { return Need{Sources: true, Notify: true, State: true} }
 // Load reads the configuration from a file and builds the parts that it names. Building
 // opens no port and asks no network. All problems of all files are returned, in order; with
 // any of them the configuration is nil.
-func Load(path string, kinds Kinds, need Need) (*Config, []Problem) {
-	data, err := readFile(path)
-	if err != nil {
-		return nil, []Problem{{File: path, What: err.Error()}}
-	}
-	return Parse(path, data, kinds, need)
+func Load(path string, kinds Kinds, need Need) (*Config, []decode.Problem) {
+	return finish(decode.Open(path), path, kinds, need)
 }
 
 // Parse is [Load] for a configuration that was read already; path names it in problems, and
 // its folder is where relative paths start.
-func Parse(path string, data []byte, kinds Kinds, need Need) (*Config, []Problem) {
-	root, problems := parseTree(path, data)
-	if root == nil {
-		return nil, sorted(problems)
+func Parse(path string, data []byte, kinds Kinds, need Need) (*Config, []decode.Problem) {
+	return finish(decode.NewSection(path, data), path, kinds, need)
+}
+
+func finish(root *decode.Section, path string, kinds Kinds, need Need) (*Config, []decode.Problem) {
+	if problems := root.Problems(); len(problems) > 0 {
+		return nil, problems // no tree to walk
 	}
-	b := builder{kinds: kinds, need: need}
-	b.root = &Section{load: &loading{dir: filepath.Dir(path)}, file: path, at: root, node: root}
+	b := builder{kinds: kinds, need: need, root: root}
 	cfg := &Config{File: path}
 	// The error says nothing that the problems do not say better.
-	_ = b.root.Decode(cfg)
-	b.finish(cfg)
-	if problems := b.root.load.problems; len(problems) > 0 {
-		return nil, sorted(problems)
+	_ = root.Decode(cfg)
+	if keys := root.Keys(); keys != nil {
+		b.build(cfg, keys)
+	}
+	if problems := root.Problems(); len(problems) > 0 {
+		return nil, problems
 	}
 	return cfg, nil
 }
@@ -66,46 +65,39 @@ func Parse(path string, data []byte, kinds Kinds, need Need) (*Config, []Problem
 type builder struct {
 	kinds Kinds
 	need  Need
-	root  *Section
+	root  *decode.Section
 }
 
-func (b builder) finish(cfg *Config) {
-	b.present(cfg)
-	b.sources(cfg.Sources)
-	BuildChannels(b.root, cfg.Notify, b.kinds.Channels, b.need.Notify)
-	if b.kinds.Alerts != nil && cfg.Alerts.node != nil {
-		build(&cfg.Alerts, func() error { return b.kinds.Alerts(&cfg.Alerts) })
-	}
-}
-
-// present wants the keys that only some commands need.
-func (b builder) present(cfg *Config) {
-	if b.root.node.Kind != yaml.MappingNode {
-		return
-	}
-	k, _ := lookup(b.root.node, "sources")
+func (b builder) build(cfg *Config, keys []string) {
 	switch {
 	case !b.need.Sources || len(cfg.Sources) > 0:
-	case k != nil:
-		b.root.add(k, "sources names no source: nothing would be measured")
+	case slices.Contains(keys, "sources"):
+		b.root.ProblemAt("sources", "sources names no source: nothing would be measured")
 	default:
-		b.absent("sources")
+		b.absent("sources", keys)
 	}
-	if k, _ := lookup(b.root.node, "state"); b.need.State && k == nil {
-		b.absent("state")
+	if b.need.State && !slices.Contains(keys, "state") {
+		b.absent("state", keys)
+	}
+	b.sources(cfg.Sources)
+	BuildChannels(b.root, cfg.Notify, b.kinds.Channels, b.need.Notify)
+	if b.kinds.Alerts != nil {
+		cfg.Alerts.Build(func() error { return b.kinds.Alerts(&cfg.Alerts) })
 	}
 }
 
 // absent reports a missing key of the top, unless a mistyped one was likely meant for it.
-func (b builder) absent(key string) {
-	names := keyNames(fieldsOf(typeOfConfig()))
-	for i := 0; i < len(b.root.node.Content); i += 2 {
-		given := b.root.node.Content[i].Value
-		if !slices.Contains(names, given) && near(given, names) == key {
+func (b builder) absent(key string, keys []string) {
+	var names []string
+	for _, f := range decode.Fields(typeOfConfig()) {
+		names = append(names, f.Name)
+	}
+	for _, given := range keys {
+		if !slices.Contains(names, given) && reading.Nearest(given, names) == key {
 			return
 		}
 	}
-	b.root.add(b.root.at, "%s is missing", key)
+	b.root.ProblemAt("", "%s is missing", key)
 }
 
 func (b builder) sources(list []Source) {
@@ -127,13 +119,13 @@ func (b builder) sources(list []Source) {
 		if !b.need.Sources {
 			continue
 		}
-		build(p.Section, func() (err error) { src.Source, err = kinds[p.Key].New(p.Section); return err })
+		p.Section.Build(func() (err error) { src.Source, err = kinds[p.Key].New(p.Section); return err })
 	}
 }
 
 // BuildChannels builds the channels of a decoded list under notify; root is the whole
 // configuration, which gets the problems. Without want they are only looked through.
-func BuildChannels(root *Section, list []Channel, channels []alert.Kind, want bool) {
+func BuildChannels(root *decode.Section, list []Channel, channels []alert.Kind, want bool) {
 	names := unique{what: "channel", root: root, key: "notify", seen: map[string]int{}}
 	kinds := map[string]alert.Kind{}
 	choice := choice{what: "channel"}
@@ -150,17 +142,8 @@ func BuildChannels(root *Section, list []Channel, channels []alert.Kind, want bo
 		}
 		ch.Kind = p.Key
 		if want {
-			build(p.Section, func() (err error) { ch.Channel, err = kinds[p.Key].New(p.Section); return err })
+			p.Section.Build(func() (err error) { ch.Channel, err = kinds[p.Key].New(p.Section); return err })
 		}
-	}
-}
-
-// build makes one part. Its error is a problem at its section, unless it reported better
-// ones itself.
-func build(s *Section, make func() error) {
-	before := len(s.load.problems)
-	if err := make(); err != nil && len(s.load.problems) == before {
-		s.Problem("", "%s", err)
 	}
 }
 
@@ -170,7 +153,7 @@ type choice struct {
 	kinds []string
 }
 
-func (c choice) of(root *Section, entry string, parts []part, others ...string) *part {
+func (c choice) of(root *decode.Section, entry string, parts []part, others ...string) *part {
 	var known []*part
 	strange := false
 	for i := range parts {
@@ -180,16 +163,15 @@ func (c choice) of(root *Section, entry string, parts []part, others ...string) 
 			continue
 		}
 		strange = true
-		root.add(p.Section.at, "unknown key %q%s", p.Key, didYouMean(p.Key, append(others, c.kinds...)))
+		p.Section.ProblemAt("", "unknown key %q%s", p.Key, reading.DidYouMean(p.Key, append(others, c.kinds...)))
 	}
-	at := locate(root.node, root.at, entry)
 	switch {
 	case len(known) == 1:
 		return known[0]
 	case len(known) > 1:
-		root.add(known[1].Section.at, "%s has two kinds, %s and %s: a %s has one", entry, known[0].Key, known[1].Key, c.what)
+		known[1].Section.ProblemAt("", "%s has two kinds, %s and %s: a %s has one", entry, known[0].Key, known[1].Key, c.what)
 	case !strange:
-		root.add(at, "%s has no kind: give it one of %s", entry, strings.Join(c.kinds, ", "))
+		root.ProblemAt(entry, "%s has no kind: give it one of %s", entry, strings.Join(c.kinds, ", "))
 	}
 	return nil
 }
@@ -197,7 +179,7 @@ func (c choice) of(root *Section, entry string, parts []part, others ...string) 
 // unique wants names that are short words, each given once.
 type unique struct {
 	what string
-	root *Section
+	root *decode.Section
 	key  string
 	seen map[string]int
 }
@@ -208,11 +190,11 @@ func (u unique) add(i int, name string) {
 	}
 	key := fmt.Sprintf("%s[%d].name", u.key, i)
 	if strings.Trim(name, "abcdefghijklmnopqrstuvwxyz0123456789_-") != "" {
-		u.root.add(locate(u.root.node, u.root.at, key), "name: %q may hold only a-z, 0-9, - and _", name)
+		u.root.ProblemAt(key, "name: %q may hold only a-z, 0-9, - and _", name)
 		return
 	}
 	if first, twice := u.seen[name]; twice {
-		u.root.add(locate(u.root.node, u.root.at, key), "name: another %s, %s[%d], is called %q too", u.what, u.key, first, name)
+		u.root.ProblemAt(key, "name: another %s, %s[%d], is called %q too", u.what, u.key, first, name)
 		return
 	}
 	u.seen[name] = i

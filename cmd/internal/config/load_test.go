@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -190,8 +191,8 @@ func TestNeed(t *testing.T) {
 		t.Errorf("a replay needs no sources: %v", problems)
 	}
 	_, problems := Parse("n.yaml", []byte(bare), fakeKinds(), All())
-	want := []Problem{{"n.yaml", 1, 1, "sources is missing"}, {"n.yaml", 1, 1, "state is missing"}}
-	if !slices.Equal(problems, want) {
+	want := "[n.yaml:1:1: sources is missing n.yaml:1:1: state is missing]"
+	if fmt.Sprint(problems) != want {
 		t.Errorf("problems %v, want %v", problems, want)
 	}
 	away := strings.Replace(small, "map: sunspec", "map: gone.yaml", 1)

@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"reflect"
 	"strings"
-	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/collector/decode"
 )
 
 // Reference is an annotated configuration with every key, made from the tags of the structs
@@ -18,7 +18,7 @@ func Reference(kinds Kinds) string {
 	r := &annotator{}
 	r.line(0, "# Every key that ebbwatch reads. A key behind a # may be left out: it is shown with")
 	r.line(0, "# its default, or with an example where it has none.")
-	for _, f := range fieldsOf(typeOfConfig()) {
+	for _, f := range decode.Fields(typeOfConfig()) {
 		r.line(0, "")
 		r.section(f, kinds)
 	}
@@ -40,11 +40,11 @@ func (r *annotator) line(level int, format string, args ...any) {
 }
 
 // section writes one key of the top with all that is below it.
-func (r *annotator) section(f field, kinds Kinds) {
-	for _, remark := range wrap(f.rule.doc, 90) {
+func (r *annotator) section(f decode.Field, kinds Kinds) {
+	for _, remark := range wrap(f.Doc(), 90) {
 		r.line(0, "# %s", remark)
 	}
-	switch f.name {
+	switch f.Name {
 	case "sources":
 		var samples []sample
 		for _, k := range kinds.Sources {
@@ -60,42 +60,42 @@ func (r *annotator) section(f field, kinds Kinds) {
 		r.list(f, samples)
 		return
 	}
-	t := f.typ
+	t := f.Type
 	switch {
 	case t.Kind() == reflect.Pointer:
 		t = t.Elem()
-	case f.name == "alerts":
+	case f.Name == "alerts":
 		t = reflect.TypeFor[alert.Config]()
 	}
 	switch {
-	case t == reflect.TypeFor[Section]():
-		r.line(0, "#%s:", f.name)
+	case t == reflect.TypeFor[decode.Section]():
+		r.line(0, "#%s:", f.Name)
 	case t.Kind() == reflect.Struct:
 		r.group(f, t)
 	default:
-		r.line(0, "%s: %s", f.name, shown(f))
+		r.line(0, "%s: %s", f.Name, f.Shown())
 	}
 }
 
 // group writes a section and its keys. One that may be left out as a whole is commented out
 // as a whole.
-func (r *annotator) group(f field, t reflect.Type) {
+func (r *annotator) group(f decode.Field, t reflect.Type) {
 	off := ""
-	if !f.rule.need {
+	if !f.Need() {
 		off = "#"
 	}
-	r.line(0, "%s%s:", off, f.name)
-	for _, inner := range fieldsOf(t) {
+	r.line(0, "%s%s:", off, f.Name)
+	for _, inner := range decode.Fields(t) {
 		before := off + "  "
 		switch {
-		case shown(inner) == "":
+		case inner.Shown() == "":
 			before += "# "
-		case !f.rule.need, inner.rule.need:
+		case !f.Need(), inner.Need():
 		default:
 			before += "#"
 		}
-		r.line(0, "%s%s", before, entry(inner, shown(inner)))
-		r.below(off+"    ", inner.typ)
+		r.line(0, "%s%s", before, entry(inner, inner.Shown()))
+		r.below(off+"    ", inner.Type)
 	}
 }
 
@@ -109,27 +109,27 @@ func (r *annotator) below(before string, t reflect.Type) {
 	if t.Kind() != reflect.Struct || text {
 		return
 	}
-	for _, inner := range fieldsOf(t) {
-		r.line(0, "%s# %s", before, entry(inner, shown(inner)))
-		r.below(before+"#   ", inner.typ)
+	for _, inner := range decode.Fields(t) {
+		r.line(0, "%s# %s", before, entry(inner, inner.Shown()))
+		r.below(before+"#   ", inner.Type)
 	}
 }
 
 // entry is one key with its value and remark.
-func entry(f field, value string) string {
+func entry(f decode.Field, value string) string {
 	if value != "" {
 		value = " " + value
 	}
-	return fmt.Sprintf("%s:%s  # %s", f.name, value, remark(f))
+	return fmt.Sprintf("%s:%s  # %s", f.Name, value, f.Remark())
 }
 
 // sample is what a kind shows of itself.
 type sample struct{ name, summary, yaml string }
 
 // list writes sources or channels: one entry a kind, the first of them in use.
-func (r *annotator) list(f field, samples []sample) {
-	r.line(0, "%s:", f.name)
-	elem := fieldsOf(f.typ.Elem())
+func (r *annotator) list(f decode.Field, samples []sample) {
+	r.line(0, "%s:", f.Name)
+	elem := decode.Fields(f.Type.Elem())
 	for i, s := range samples {
 		off, dash := "", "- "
 		if i > 0 {
@@ -137,11 +137,11 @@ func (r *annotator) list(f field, samples []sample) {
 		}
 		r.line(1, "# %s: %s", s.name, s.summary)
 		for _, inner := range elem {
-			if inner.inline {
+			if inner.Inline {
 				continue
 			}
-			value := shown(inner)
-			if inner.name == "name" && i > 0 {
+			value := inner.Shown()
+			if inner.Name == "name" && i > 0 {
 				value = fmt.Sprintf("%s%d", s.name, i)
 			}
 			r.line(1, "%s%s%s", off, dash, entry(inner, value))
@@ -162,49 +162,6 @@ func (r *annotator) sample(off string, s sample) {
 	for text := range strings.Lines(strings.TrimRight(s.yaml, "\n") + "\n") {
 		r.line(1, "%s%s%s", off, below, strings.TrimRight(text, "\n"))
 	}
-}
-
-// shown is the value that the reference gives a key.
-func shown(f field) string {
-	switch {
-	case f.rule.hasFallback:
-		return f.rule.fallback
-	case f.rule.example != "":
-		return f.rule.example
-	}
-	return ""
-}
-
-// remark is what the reference says of a key: what it is, and what its tags demand.
-func remark(f field) string {
-	words := []string{f.rule.doc}
-	if f.rule.need {
-		words = append(words, "required")
-	}
-	if f.rule.limits != "" {
-		words = append(words, limitWords(f))
-	}
-	if len(f.rule.oneOf) > 0 {
-		words = append(words, "one of "+strings.Join(f.rule.oneOf, ", "))
-	}
-	if f.rule.length != "" && f.typ.Kind() == reflect.Slice {
-		words = append(words, entries(f.rule.length)+" entries")
-	}
-	if f.rule.isPath {
-		words = append(words, "relative to this file")
-	}
-	return strings.Join(words, "; ")
-}
-
-func limitWords(f field) string {
-	low, high, _ := strings.Cut(f.rule.limits, "..")
-	if f.typ == reflect.TypeFor[time.Duration]() || (low != "" && high != "") {
-		return low + " to " + high
-	}
-	if low == "" {
-		return "at most " + high
-	}
-	return "at least " + low
 }
 
 // wrap breaks a text into lines of at most a width.

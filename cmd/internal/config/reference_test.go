@@ -4,6 +4,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"ebbwatch/collector/decode"
 )
 
 // TestReferenceIsReadable loads the reference as it stands, and then with every key in use.
@@ -32,9 +34,9 @@ func TestReferenceIsReadable(t *testing.T) {
 func TestReferenceNamesEveryKey(t *testing.T) {
 	t.Parallel()
 	text := Reference(fakeKinds())
-	for _, f := range fieldsOf(typeOfConfig()) {
-		if !strings.Contains(text, f.name+":") || f.rule.doc == "" {
-			t.Errorf("%s is not in the reference, or without a remark", f.name)
+	for _, f := range decode.Fields(typeOfConfig()) {
+		if !strings.Contains(text, f.Name+":") || f.Doc() == "" {
+			t.Errorf("%s is not in the reference, or without a remark", f.Name)
 		}
 	}
 	for _, want := range []string{

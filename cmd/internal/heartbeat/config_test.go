@@ -5,8 +5,8 @@ import (
 	"strings"
 	"testing"
 
-	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/collector/decode"
 )
 
 func TestConfig(t *testing.T) {
@@ -22,7 +22,7 @@ func TestConfig(t *testing.T) {
 		"url: https://deadman.example/s3cret\nunknown: 1\n":   "unknown",
 		"url: [https://deadman.example/s3cret]\nevery: 10m\n": "url",
 	} {
-		s := config.NewSection("ebbwatch.yaml", []byte(text))
+		s := decode.NewSection("ebbwatch.yaml", []byte(text))
 		var c heartbeat.Config
 		err := s.Decode(&c)
 		all := fmt.Sprint(s.Problems())

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/collector/decode"
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
@@ -232,10 +233,10 @@ type Drawing struct {
 }
 
 // Decode reads the sections of a plan. All problems are returned.
-func Decode(c *config.Config) (Drawing, []config.Problem) {
+func Decode(c *config.Config) (Drawing, []decode.Problem) {
 	d := Drawing{Assume: Assume{Target: math.NaN()}}
-	var problems []config.Problem
-	into := func(s *config.Section, v any) {
+	var problems []decode.Problem
+	into := func(s *decode.Section, v any) {
 		if s == nil {
 			return
 		}

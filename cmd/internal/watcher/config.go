@@ -18,6 +18,7 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/collector/decode"
 )
 
 // Config is the configuration of a watcher, a file of its own.
@@ -133,12 +134,11 @@ func (c *Config) Check(problem func(key, what string)) {
 }
 
 // Load reads the configuration and builds its channels. With problems it is nil.
-func Load(path string, kinds []alert.Kind) (*Config, []config.Problem) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, []config.Problem{{File: path, What: fmt.Sprintf("cannot be read: %v", err)}}
+func Load(path string, kinds []alert.Kind) (*Config, []decode.Problem) {
+	root, c := decode.Open(path), &Config{}
+	if problems := root.Problems(); len(problems) > 0 {
+		return nil, problems // no tree to walk
 	}
-	root, c := config.NewSection(path, data), &Config{}
 	_ = root.Decode(c) // its problems say it better
 	config.BuildChannels(root, c.Notify, kinds, true)
 	if problems := root.Problems(); len(problems) > 0 {

@@ -92,7 +92,7 @@ func TestMistakes(t *testing.T) {
 			t.Errorf("want %q, got %s", want, problems)
 		}
 	}
-	if _, problems := Load("/nowhere/home.yaml", nil); len(problems) != 1 || !strings.Contains(problems[0].String(), "/nowhere/home.yaml: cannot be read") {
+	if _, problems := Load("/nowhere/home.yaml", nil); len(problems) != 1 || !strings.Contains(problems[0].String(), "/nowhere/home.yaml: cannot open this file") {
 		t.Errorf("%v", problems)
 	}
 }

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"ebbwatch/collector/decodetest"
+	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/modbus"
 	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
@@ -51,10 +51,10 @@ func TestOverTheWire(t *testing.T) {
 	m.add(802, 62, battery(map[string]int{"ChaSt": 4}))
 	m.add(160, 128, map[string]int{"N": 6, "DCA_SF": sf(-2), "DCV_SF": sf(-1), "DCW_SF": 0, "module.DCA#6": 231, "module.DCV#6": 362, "module.DCW#6": 84})
 	address := serve(t, m.end())
-	s := &decodetest.Section{YAML: fmt.Sprintf("{tcp: %q, unit: 3, map: sunspec}", address)}
+	s := decodetest.Section(t, fmt.Sprintf("{tcp: %q, unit: 3, map: sunspec}", address), nil)
 	src, err := modbus.NewKind().New(s)
 	if err != nil {
-		t.Fatal(err, s.Problems)
+		t.Fatal(err, s.Problems())
 	}
 	want := map[reading.Quantity]float64{reading.BatteryVolts: 13.28, reading.BatteryAmps: 1.57, reading.ControllerSoC: 0.655,
 		reading.PanelAmps: 2.31, reading.PanelVolts: 36.2, reading.PanelWatts: 84}

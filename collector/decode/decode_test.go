@@ -1,4 +1,4 @@
-package config
+package decode
 
 import (
 	"net/netip"
@@ -143,6 +143,12 @@ func TestDecodeRefuses(t *testing.T) {
 	}
 }
 
+// host is one entry of a mapping whose order is kept.
+type host struct {
+	Name string `yaml:",key"`
+	Addr string `yaml:",value"`
+}
+
 // nested asks about its fields on two levels.
 type nested struct {
 	Base
@@ -268,9 +274,9 @@ func TestSectionDecodedLater(t *testing.T) {
 func TestZeroSection(t *testing.T) {
 	t.Parallel()
 	var s Section
-	var w Web
-	if err := s.Decode(&w); err != nil || w.Listen != "127.0.0.1:9777" {
-		t.Errorf("web %+v, %v", w, err)
+	var e everything
+	if err := s.Decode(&e); err != nil || e.One != 9600 {
+		t.Errorf("got %+v, %v", e, err)
 	}
 	var n nested
 	if err := s.Decode(&n); err == nil || len(s.Problems()) != 1 {
@@ -297,18 +303,5 @@ f:1:11: b: 1 has limits "one..two" that cannot be read
 f:1:17: d: 1 cannot be decoded into the type chan int`
 	if got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
-	}
-}
-
-func TestDidYouMean(t *testing.T) {
-	t.Parallel()
-	names := []string{"name", "capacity_ah", "baud", "port"}
-	for word, want := range map[string]string{
-		"capcity_ah": "capacity_ah", "Capacity_Ah": "capacity_ah", "nmae": "name", "bauds": "baud",
-		"colour": "", "x": "", "prot": "port", strings.Repeat("n", 100): "",
-	} {
-		if got := near(word, names); got != want {
-			t.Errorf("near(%q) = %q, want %q", word, got, want)
-		}
 	}
 }

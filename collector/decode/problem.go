@@ -1,11 +1,9 @@
-package config
+package decode
 
 import (
 	"cmp"
 	"fmt"
 	"slices"
-
-	"ebbwatch/collector/reading"
 )
 
 // Problem is one thing that is wrong in a file. Line and Col count from 1, in characters;
@@ -32,12 +30,4 @@ func sorted(problems []Problem) []Problem {
 			cmp.Compare(a.Col, b.Col), cmp.Compare(a.What, b.What))
 	})
 	return slices.Compact(problems)
-}
-
-// near finds the candidate that a mistyped word most likely meant, or "".
-func near(word string, candidates []string) string { return reading.Nearest(word, candidates) }
-
-// didYouMean is the tail of a message about a mistyped word; it may be empty.
-func didYouMean(word string, candidates []string) string {
-	return reading.DidYouMean(word, candidates)
 }

@@ -1,4 +1,4 @@
-package config
+package decode
 
 import (
 	"encoding"
@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"go.yaml.in/yaml/v3"
+
+	"ebbwatch/collector/reading"
 )
 
 // slot is where a value belongs: how messages call it and what its tags demand.
@@ -116,22 +118,22 @@ func (l *loading) harmful() int { return len(l.problems) - l.harmless }
 
 // fillPlain gives a value that stands in place of a struct to the field that takes it, and
 // the other fields their defaults.
-func (s *Section) fillPlain(n *yaml.Node, v reflect.Value, sl slot, plain field) {
+func (s *Section) fillPlain(n *yaml.Node, v reflect.Value, sl slot, plain Field) {
 	s.fill(n, v.FieldByIndex(plain.index), slot{key: sl.key, path: sl.path, at: sl.at, rule: plain.rule})
-	for _, f := range fieldsOf(v.Type()) {
+	for _, f := range Fields(v.Type()) {
 		if f.rule.hasFallback && !f.isVal {
-			s.fill(fallbackNode(f, sl.at), v.FieldByIndex(f.index), slot{key: f.name, path: join(sl.path, f.name), at: sl.at, rule: f.rule})
+			s.fill(fallbackNode(f, sl.at), v.FieldByIndex(f.index), slot{key: f.Name, path: join(sl.path, f.Name), at: sl.at, rule: f.rule})
 		}
 	}
 }
 
-func hasNames(t reflect.Type) bool { return len(keyNames(fieldsOf(t))) > 0 }
+func hasNames(t reflect.Type) bool { return len(keyNames(Fields(t))) > 0 }
 
 // fillFields gives each key of a mapping to the field of its name.
 func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
-	fields := fieldsOf(v.Type())
+	fields := Fields(v.Type())
 	names := keyNames(fields)
-	inline, takesRest := special(v.Type(), func(f field) bool { return f.inline })
+	inline, takesRest := special(v.Type(), func(f Field) bool { return f.Inline })
 	rest := emptyAt(n)
 	meant := map[string]*yaml.Node{} // values of mistyped keys, by the key that was likely meant
 	for i := 0; i+1 < len(n.Content); i += 2 {
@@ -141,16 +143,16 @@ func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
 		case takesRest:
 			rest.Content = append(rest.Content, k, val)
 		default:
-			meant[near(k.Value, names)] = val
+			meant[reading.Nearest(k.Value, names)] = val
 			s.load.harmless++
-			s.add(k, "unknown key %q%s", k.Value, didYouMean(k.Value, names))
+			s.add(k, "unknown key %q%s", k.Value, reading.DidYouMean(k.Value, names))
 		}
 	}
 	for _, f := range fields {
-		if f.inline || f.isKey || f.isVal {
+		if f.Inline || f.isKey || f.isVal {
 			continue
 		}
-		s.fillField(n, v.FieldByIndex(f.index), f, sl, meant[f.name])
+		s.fillField(n, v.FieldByIndex(f.index), f, sl, meant[f.Name])
 	}
 	if takesRest {
 		s.fill(rest, v.FieldByIndex(inline.index), slot{key: sl.key, path: sl.path, at: sl.at, rule: inline.rule})
@@ -159,9 +161,9 @@ func (s *Section) fillFields(n *yaml.Node, v reflect.Value, sl slot) {
 
 // fillField decodes one field from its key in n, or serves its absence. What stands under a
 // key that is mistyped is looked through as well, and its field is not missing.
-func (s *Section) fillField(n *yaml.Node, v reflect.Value, f field, sl slot, mistyped *yaml.Node) {
-	inner := slot{key: f.name, path: join(sl.path, f.name), at: sl.at, rule: f.rule}
-	k, val := lookup(n, f.name)
+func (s *Section) fillField(n *yaml.Node, v reflect.Value, f Field, sl slot, mistyped *yaml.Node) {
+	inner := slot{key: f.Name, path: join(sl.path, f.Name), at: sl.at, rule: f.rule}
+	k, val := lookup(n, f.Name)
 	switch {
 	case k != nil && !(isNull(val) && f.rule.need && wide(v)):
 		inner.at = k
@@ -201,11 +203,11 @@ func isText(v reflect.Value) bool {
 }
 
 // fallbackNode is what the file would hold if the default were written out.
-func fallbackNode(f field, at *yaml.Node) *yaml.Node {
+func fallbackNode(f Field, at *yaml.Node) *yaml.Node {
 	scalar := func(text string) *yaml.Node {
 		return &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!str", Value: text, Line: at.Line, Column: at.Column}
 	}
-	if f.typ.Kind() != reflect.Slice {
+	if f.Type.Kind() != reflect.Slice {
 		return scalar(f.rule.fallback)
 	}
 	list := &yaml.Node{Kind: yaml.SequenceNode, Line: at.Line, Column: at.Column}
@@ -238,7 +240,7 @@ func (s *Section) fillSlice(n *yaml.Node, v reflect.Value, sl slot) {
 }
 
 // fillKeyed decodes a mapping into a slice of structs in the order of the file.
-func (s *Section) fillKeyed(n *yaml.Node, v reflect.Value, sl slot, key field) {
+func (s *Section) fillKeyed(n *yaml.Node, v reflect.Value, sl slot, key Field) {
 	if n.Kind != yaml.MappingNode {
 		s.misplaced(n, sl, "a section (keys and values)")
 		return

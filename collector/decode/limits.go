@@ -1,4 +1,4 @@
-package config
+package decode
 
 import (
 	"errors"
@@ -10,13 +10,15 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"ebbwatch/collector/reading"
 )
 
 // within holds a value against the limits of its tags.
 func within(v reflect.Value, r rule) error {
 	if len(r.oneOf) > 0 {
 		if text := fmt.Sprint(v.Interface()); !slices.Contains(r.oneOf, text) {
-			return fmt.Errorf("is not one of %s%s", strings.Join(r.oneOf, ", "), didYouMean(text, r.oneOf))
+			return fmt.Errorf("is not one of %s%s", strings.Join(r.oneOf, ", "), reading.DidYouMean(text, r.oneOf))
 		}
 	}
 	if r.limits == "" {

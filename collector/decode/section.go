@@ -1,4 +1,4 @@
-package config
+package decode
 
 import (
 	"fmt"
@@ -9,14 +9,6 @@ import (
 	"strings"
 
 	"go.yaml.in/yaml/v3"
-
-	"ebbwatch/alert"
-	"ebbwatch/collector"
-)
-
-var (
-	_ collector.Decoder = (*Section)(nil)
-	_ alert.Decoder     = (*Section)(nil)
 )
 
 // Section is one part of a configuration file that its owner has yet to decode.
@@ -28,8 +20,19 @@ type Section struct {
 	node *yaml.Node
 }
 
-// NewSection makes a section of a whole file's content, for samples and tests. path names it
-// in problems. What is found wrong while decoding is added to [Section.Problems].
+// Open makes a section of a whole file. A file that cannot be read is a problem of it.
+func Open(path string) *Section {
+	data, err := readFile(path)
+	if err != nil {
+		s := NewSection(path, []byte("{}"))
+		s.load.problems = []Problem{{File: path, What: err.Error()}}
+		return s
+	}
+	return NewSection(path, data)
+}
+
+// NewSection makes a section of a whole file's content. path names it in problems, and its
+// folder is where relative paths start. A text that is no YAML is a problem of it.
 func NewSection(path string, data []byte) *Section {
 	load := &loading{dir: filepath.Dir(path)}
 	root, problems := parseTree(path, data)
@@ -92,6 +95,36 @@ func (s *Section) File(key, path string, v any) error {
 func (s *Section) Problem(key, format string, args ...any) {
 	s.ready()
 	s.problemBelow(s.node, s.at, key, fmt.Sprintf(format, args...))
+}
+
+// ProblemAt places a message at a key, without the key in front of it.
+func (s *Section) ProblemAt(key, format string, args ...any) {
+	s.ready()
+	s.add(locate(s.node, s.at, key), format, args...)
+}
+
+// Build makes a part from the section. Its error is a problem at the section, unless it
+// reported better ones itself.
+func (s *Section) Build(make func() error) {
+	s.ready()
+	before := len(s.load.problems)
+	if err := make(); err != nil && len(s.load.problems) == before {
+		s.Problem("", "%s", err)
+	}
+}
+
+// Keys lists the keys of the section in the order of the file; nil when a list or a plain
+// value stands in its place.
+func (s *Section) Keys() []string {
+	s.ready()
+	if s.node.Kind != yaml.MappingNode {
+		return nil
+	}
+	keys := []string{}
+	for i := 0; i < len(s.node.Content); i += 2 {
+		keys = append(keys, s.node.Content[i].Value)
+	}
+	return keys
 }
 
 // ready makes the zero section, which is that of no file, an empty one.
