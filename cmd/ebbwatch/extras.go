@@ -22,7 +22,7 @@ func ownExtras(state string, sentBytes func() int64) func() map[string]float64 {
 			return known
 		}
 		asked = now
-		use, _ := cost.Read(os.DirFS("/proc/self"), os.Getpagesize()) // what is missing is unknown
+		use, _ := cost.Read("/proc", os.Getpid()) // what is missing is unknown
 		use.SentBytes = float64(sentBytes())
 		known = meter.Take(now.Sub(began), use)
 		if free, ok := diskFree(state); ok {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -93,7 +92,7 @@ func sentBy(b *testing.B, page string) float64 {
 
 func used(b *testing.B, cmd *exec.Cmd) cost.Use {
 	b.Helper()
-	u, err := cost.Read(os.DirFS(fmt.Sprintf("/proc/%d", cmd.Process.Pid)), os.Getpagesize())
+	u, err := cost.Read("/proc", cmd.Process.Pid)
 	if err != nil {
 		b.Fatal(err)
 	}

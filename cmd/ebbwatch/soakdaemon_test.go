@@ -95,7 +95,7 @@ func reportUse(dir string, speed float64) {
 	epoch := soakEpoch(dir)
 	live := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
 	for range time.Tick(time.Duration(float64(useEvery) / speed)) {
-		use, _ := cost.Read(os.DirFS("/proc/self"), os.Getpagesize()) // NaN where it is not known
+		use, _ := cost.Read("/proc", os.Getpid()) // NaN where it is not known
 		open, _ := os.ReadDir("/proc/self/fd")
 		metrics.Read(live)
 		var size, resident, shared float64 // pages, see proc(5)

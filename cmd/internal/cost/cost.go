@@ -1,23 +1,16 @@
 // Package cost measures what the daemon itself costs the board: processor time, wake-ups,
-// memory and bytes written, from what the kernel counts, and bytes sent, which [Sent] counts.
-// The sources are proc(5) of the Linux manual pages: /proc/self/stat, /proc/self/task/*/status,
-// /proc/self/io.
+// memory and bytes written, from what the kernel counts (proc(5) of the Linux manual pages), and
+// bytes sent, which [Sent] counts.
 package cost
 
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"math"
-	"path"
-	"strconv"
-	"strings"
 	"time"
-)
 
-// Ticks is how many clock ticks /proc counts a second: USER_HZ, which is 100 on every
-// architecture that we build for.
-const Ticks = 100
+	"github.com/prometheus/procfs"
+)
 
 // Use is what a process has used since its start. What the kernel does not say is NaN.
 type Use struct {
@@ -28,91 +21,50 @@ type Use struct {
 	SentBytes     float64 // over the network; the kernel does not say, see [Sent]
 }
 
-// Read asks the kernel; proc is the folder of one process, such as os.DirFS("/proc/self").
-// What can be read counts even beside an error.
-func Read(proc fs.FS, pageSize int) (Use, error) {
+// Read asks the kernel, through the file system mounted on proc, which is /proc, about a
+// process. What can be read counts even beside an error.
+func Read(proc string, pid int) (Use, error) {
 	u := Use{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
-	stat, err := fs.ReadFile(proc, "stat")
+	kernel, err := procfs.NewFS(proc)
+	if err != nil {
+		return u, fmt.Errorf("cannot read what process %d costs: %w", pid, err)
+	}
+	p, err := kernel.Proc(pid)
+	if err != nil {
+		return u, fmt.Errorf("cannot read what process %d costs: %w", pid, err)
+	}
+	stat, err := p.Stat()
 	if err == nil {
-		u.CPUSeconds, u.ResidentBytes, err = parseStat(string(stat), pageSize)
+		u.CPUSeconds, u.ResidentBytes = stat.CPUTime(), float64(stat.ResidentMemory())
 	}
-	wakeups, err2 := wakeups(proc)
-	if err2 == nil {
-		u.Wakeups = wakeups
+	io, errIO := p.IO()
+	if errIO == nil {
+		u.WrittenBytes = max(0, float64(io.WriteBytes)-float64(io.CancelledWriteBytes))
 	}
-	io, err3 := fs.ReadFile(proc, "io")
-	if err3 == nil {
-		u.WrittenBytes, err3 = parseIO(string(io))
+	var errWakeups error
+	u.Wakeups, errWakeups = wakeups(kernel, pid)
+	if err = errors.Join(err, errIO, errWakeups); err != nil {
+		return u, fmt.Errorf("cannot read all that process %d costs: %w", pid, err)
 	}
-	return u, errors.Join(err, err2, err3)
-}
-
-// parseStat takes utime, stime and rss, the fields 14, 15 and 24. The name of the program,
-// in brackets, may hold anything.
-func parseStat(text string, pageSize int) (cpu, resident float64, err error) {
-	_, rest, found := lastCut(text, ")")
-	f := strings.Fields(rest)
-	if !found || len(f) < 22 {
-		return math.NaN(), math.NaN(), fmt.Errorf("cannot read stat: %d fields after the name", len(f))
-	}
-	var n [3]float64
-	for i, field := range [3]int{14, 15, 24} { // the first after the name is field 3
-		if n[i], err = strconv.ParseFloat(f[field-3], 64); err != nil {
-			return math.NaN(), math.NaN(), fmt.Errorf("cannot read stat: field %d: %w", field, err)
-		}
-	}
-	return (n[0] + n[1]) / Ticks, n[2] * float64(pageSize), nil
-}
-
-func lastCut(s, sep string) (before, after string, found bool) {
-	i := strings.LastIndex(s, sep)
-	if i < 0 {
-		return s, "", false
-	}
-	return s[:i], s[i+len(sep):], true
+	return u, nil
 }
 
 // wakeups adds up the threads. One that ends meanwhile takes its count with it.
-func wakeups(proc fs.FS) (float64, error) {
-	threads, err := fs.ReadDir(proc, "task")
+func wakeups(kernel procfs.FS, pid int) (float64, error) {
+	threads, err := kernel.AllThreads(pid)
 	if err != nil {
-		return math.NaN(), fmt.Errorf("cannot count wake-ups: %w", err)
+		return math.NaN(), err
 	}
 	sum, seen := 0.0, false
 	for _, t := range threads {
-		text, err := fs.ReadFile(proc, path.Join("task", t.Name(), "status"))
-		if err != nil {
-			continue // the thread has ended
-		}
-		if n, ok := value(string(text), "voluntary_ctxt_switches"); ok {
-			sum, seen = sum+n, true
+		if s, err := t.NewStatus(); err == nil {
+			sum, seen = sum+float64(s.VoluntaryCtxtSwitches), true
 		}
 	}
 	if !seen {
-		return math.NaN(), errors.New("cannot count wake-ups: no thread tells of its switches")
+		return math.NaN(), errors.New("no thread tells of its switches")
 	}
 	return sum, nil
-}
-
-// parseIO is what went to the storage layer less what was taken back before.
-func parseIO(text string) (float64, error) {
-	written, ok := value(text, "write_bytes")
-	if !ok {
-		return math.NaN(), errors.New("cannot read io: no write_bytes")
-	}
-	cancelled, _ := value(text, "cancelled_write_bytes")
-	return max(0, written-cancelled), nil
-}
-
-// value is the number of one line "key: number".
-func value(text, key string) (float64, bool) {
-	for line := range strings.Lines(text) {
-		if name, rest, _ := strings.Cut(line, ":"); name == key {
-			x, err := strconv.ParseFloat(strings.TrimSpace(rest), 64)
-			return x, err == nil
-		}
-	}
-	return 0, false
 }
 
 // Meter keeps the figures of a running process: totals since the start, and what they come

@@ -3,33 +3,48 @@ package cost_test
 import (
 	"math"
 	"os"
+	"path/filepath"
 	"testing"
-	"testing/fstest"
 	"time"
 
 	"ebbwatch/cmd/internal/cost"
 )
 
-func file(text string) *fstest.MapFile { return &fstest.MapFile{Data: []byte(text)} }
+// layOut writes files below a folder of its own, as the kernel shows them below /proc.
+func layOut(t *testing.T, files map[string]string) string {
+	t.Helper()
+	root := t.TempDir()
+	for name, text := range files {
+		path := filepath.Join(root, "42", name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return root
+}
 
 // The layout is that of proc(5); the name of a program may hold brackets and blanks.
-func proc() fstest.MapFS {
-	return fstest.MapFS{
-		"stat":           file("42 (a) b (c) S 1 42 42 0 -1 4194560 2000 0 3 0 250 150 0 0 20 0 9 0 100 1300000000 7000 18446744073709551615 1 1\n"),
-		"io":             file("rchar: 1\nwchar: 2\nsyscr: 3\nsyscw: 4\nread_bytes: 0\nwrite_bytes: 40960\ncancelled_write_bytes: 4096\n"),
-		"task/42/status": file("Name:\tx\nThreads:\t2\nvoluntary_ctxt_switches:\t100\nnonvoluntary_ctxt_switches:\t7\n"),
-		"task/43/status": file("Name:\tx\nvoluntary_ctxt_switches:\t11\nnonvoluntary_ctxt_switches:\t7\n"),
+func proc() map[string]string {
+	return map[string]string{
+		"stat": "42 (a) b (c) S 1 42 42 0 -1 4194560 2000 0 3 0 250 150 0 0 20 0 9 0 100 1300000000 7000 18446744073709551615 1 1" +
+			" 0 0 0 0 0 2143420159 0 0 0 17 1 0 0 0 0 0 0 0 0 0 0 0 0 0\n",
+		"io":             "rchar: 1\nwchar: 2\nsyscr: 3\nsyscw: 4\nread_bytes: 0\nwrite_bytes: 40960\ncancelled_write_bytes: 4096\n",
+		"task/42/status": "Name:\tx\nThreads:\t2\nvoluntary_ctxt_switches:\t100\nnonvoluntary_ctxt_switches:\t7\n",
+		"task/43/status": "Name:\tx\nvoluntary_ctxt_switches:\t11\nnonvoluntary_ctxt_switches:\t7\n",
 	}
 }
 
 func TestRead(t *testing.T) {
 	t.Parallel()
-	u, err := cost.Read(proc(), 4096)
+	u, err := cost.Read(layOut(t, proc()), 42)
 	if !math.IsNaN(u.SentBytes) {
 		t.Errorf("the kernel does not say what was sent, but %v", u.SentBytes)
 	}
 	u.SentBytes = 0
-	if want := (cost.Use{CPUSeconds: 4, ResidentBytes: 7000 * 4096, Wakeups: 111, WrittenBytes: 36864}); err != nil || u != want {
+	if want := (cost.Use{CPUSeconds: 4, ResidentBytes: 7000 * float64(os.Getpagesize()), Wakeups: 111, WrittenBytes: 36864}); err != nil || u != want {
 		t.Errorf("%+v, %v; want %+v", u, err, want)
 	}
 }
@@ -39,24 +54,24 @@ func TestReadWithout(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
 		name    string
-		change  func(fstest.MapFS)
+		change  func(map[string]string)
 		unknown func(cost.Use) []float64
 	}{
-		{"no io", func(p fstest.MapFS) { delete(p, "io") }, func(u cost.Use) []float64 { return []float64{u.WrittenBytes} }},
-		{"no bytes in io", func(p fstest.MapFS) { p["io"] = file("rchar: 1\n") }, func(u cost.Use) []float64 { return []float64{u.WrittenBytes} }},
-		{"no stat", func(p fstest.MapFS) { delete(p, "stat") }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds, u.ResidentBytes} }},
-		{"stat cut short", func(p fstest.MapFS) { p["stat"] = file("42 (x) S 1") }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds} }},
-		{"stat without its name", func(p fstest.MapFS) { p["stat"] = file("42 x S 1") }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds} }},
-		{"a word in stat", func(p fstest.MapFS) {
-			p["stat"] = file("42 (x) S 1 42 42 0 -1 4 2 0 3 0 many 150 0 0 20 0 9 0 1 1 7000")
+		{"no io", func(p map[string]string) { delete(p, "io") }, func(u cost.Use) []float64 { return []float64{u.WrittenBytes} }},
+		{"no bytes in io", func(p map[string]string) { p["io"] = "rchar: 1\n" }, func(u cost.Use) []float64 { return []float64{u.WrittenBytes} }},
+		{"no stat", func(p map[string]string) { delete(p, "stat") }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds, u.ResidentBytes} }},
+		{"stat cut short", func(p map[string]string) { p["stat"] = "42 (x) S 1" }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds} }},
+		{"stat without its name", func(p map[string]string) { p["stat"] = "42 x S 1" }, func(u cost.Use) []float64 { return []float64{u.CPUSeconds} }},
+		{"a word in stat", func(p map[string]string) {
+			p["stat"] = "42 (x) S 1 42 42 0 -1 4 2 0 3 0 many 150 0 0 20 0 9 0 1 1 7000"
 		},
 			func(u cost.Use) []float64 { return []float64{u.CPUSeconds} }},
-		{"no threads", func(p fstest.MapFS) { delete(p, "task/42/status"); delete(p, "task/43/status") },
+		{"no threads", func(p map[string]string) { delete(p, "task/42/status"); delete(p, "task/43/status") },
 			func(u cost.Use) []float64 { return []float64{u.Wakeups} }},
 	} {
 		p := proc()
 		c.change(p)
-		u, err := cost.Read(p, 4096)
+		u, err := cost.Read(layOut(t, p), 42)
 		if err == nil {
 			t.Errorf("%s: no error", c.name)
 		}
@@ -80,7 +95,7 @@ func TestReadWithout(t *testing.T) {
 // The kernel of this machine, which is no invention of ours, is read whole.
 func TestReadThisProcess(t *testing.T) {
 	t.Parallel()
-	u, err := cost.Read(os.DirFS("/proc/self"), os.Getpagesize())
+	u, err := cost.Read("/proc", os.Getpid())
 	if err != nil {
 		t.Fatal(err)
 	}
