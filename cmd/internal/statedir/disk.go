@@ -84,7 +84,11 @@ func (inUseError) Is(target error) bool {
 	return target == ErrInUse
 }
 
-func (f folder) release() error { return f.lock.Close() }
+// release unlocks before it closes: a program that is being started by this process holds a
+// copy of the descriptor, and with it the lock, until it runs.
+func (f folder) release() error {
+	return errors.Join(syscall.Flock(int(f.lock.Fd()), syscall.LOCK_UN), f.lock.Close())
+}
 
 func (f folder) in(name string) string { return filepath.Join(f.path, name) }
 
