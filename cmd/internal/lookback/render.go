@@ -8,6 +8,8 @@ import (
 	"math"
 	"strings"
 	"unicode/utf8"
+
+	"ebbwatch/cmd/internal/chart"
 )
 
 //go:embed report.html
@@ -55,7 +57,7 @@ func table(b *strings.Builder, head []string, rows [][]string) {
 
 // HTML writes the report as one page that needs nothing else.
 func (r Report) HTML(out io.Writer) error {
-	t, err := template.New("report.html").Funcs(template.FuncMap{"n": func(x float64) string { return fmt.Sprintf("%.1f", x) }}).ParseFS(page, "report.html")
+	t, err := template.New("report.html").ParseFS(page, "report.html")
 	if err != nil {
 		return fmt.Errorf("cannot make the report: %w", err)
 	}
@@ -64,81 +66,58 @@ func (r Report) HTML(out io.Writer) error {
 		From, To string
 		Summary  []string
 		Sections []section
-		Days     bars
+		Days     template.HTML
 		Missing  shares
-	}{r, r.date(r.From), r.date(r.To), r.summary(), r.sections(), r.bars(), r.shares()}
+	}{r, r.date(r.From), r.date(r.To), r.summary(), r.sections(), r.days(), r.shares()}
 	if err := t.Execute(out, view); err != nil {
 		return fmt.Errorf("cannot make the report: %w", err)
 	}
 	return nil
 }
 
-// bars is the picture of the days: harvest before what a clear sky would have given, and
+// days is the picture of the days: harvest before what a clear sky would have given, and
 // the lowest charge as a line.
-type bars struct {
-	W, H, Left, Right, Top, Bottom float64
-	Bars                           []bar
-	Line                           string
-	ReserveY                       float64
-	Levels                         []level
-	Desc                           string
-}
-
-type bar struct {
-	X, W, ClearY, ClearH, GotY, GotH, TextX float64
-	Text                                    string
-}
-
-type level struct {
-	Y       float64
-	Wh, SoC string
-}
-
-func (r Report) bars() bars {
-	b := bars{W: 720, H: 280, Left: 58, Right: 672, Top: 16, Bottom: 240}
+func (r Report) days() template.HTML {
+	c := chart.Canvas{W: 720, H: 280, Left: 58, Right: 48, Top: 16, Bottom: 40}
 	most := 1.0
 	for _, d := range r.Days {
 		most = max(most, d.Got, d.Clear)
 	}
-	round := math.Pow(10, math.Floor(math.Log10(most)))
-	most = math.Ceil(most/round*2) / 2 * round
-	y := func(share float64) float64 { return b.Bottom - (b.Bottom-b.Top)*share }
-	for _, s := range []float64{0, 0.25, 0.5, 0.75, 1} {
-		b.Levels = append(b.Levels, level{y(s), fmt.Sprintf("%.0f", s*most), fmt.Sprintf("%.0f", 100*s)})
+	most = chart.RoundUp(most, math.Pow(10, math.Floor(math.Log10(most)))/2)
+	for _, share := range []float64{0, 0.25, 0.5, 0.75, 1} {
+		c.Level(c.Y(share), fmt.Sprintf("%.0f", share*most))
+		c.Text("axis", "start", c.W-c.Right+6, c.Y(share)+4, fmt.Sprintf("%.0f", 100*share))
 	}
-	b.ReserveY = y(r.Reserve)
-	wide := (b.Right - b.Left) / float64(max(1, len(r.Days)))
-	every := max(1, int(math.Ceil(52/wide)))
-	move := "M"
+	c.Text("axis", "start", 2, 12, "Wh")
+	c.Text("axis", "end", c.W, 12, "%")
+	every := c.Every(len(r.Days), 52)
+	var lowest []chart.Point
+	var lines []string
 	for i, d := range r.Days {
-		x := b.Left + wide*float64(i)
-		v := bar{X: x + 0.1*wide, W: 0.8 * wide, ClearY: y(d.Clear / most), GotY: y(d.Got / most), TextX: x + wide/2}
-		v.ClearH, v.GotH = b.Bottom-v.ClearY, b.Bottom-v.GotY
+		x1, x2 := c.X(float64(i)/float64(len(r.Days))), c.X(float64(i+1)/float64(len(r.Days)))
+		side := 0.1 * (x2 - x1)
+		c.Bar("clear", x1+side, x2-side, 0, d.Clear/most)
+		c.Bar("bar", x1+side, x2-side, 0, d.Got/most)
 		if i%every == 0 {
-			v.Text = d.Date.In(r.Zone).Format("2 Jan")
+			c.Text("axis", "middle", (x1+x2)/2, c.H-22, d.Date.In(r.Zone).Format("2 Jan"))
 		}
-		b.Bars = append(b.Bars, v)
-		if math.IsNaN(d.SoCLeast) {
-			move = "M"
+		if math.IsNaN(d.SoCLeast) { // a day without a record breaks the line
+			lines, lowest = append(lines, chart.Trace(lowest...)), nil
 			continue
 		}
-		b.Line += fmt.Sprintf("%s%.1f %.1f", move, v.TextX, y(d.SoCLeast))
-		move = "L"
+		lowest = append(lowest, chart.Point{X: (x1 + x2) / 2, Y: c.Y(d.SoCLeast)})
 	}
-	b.Desc = fmt.Sprintf("Harvest of %d days against what a clear sky would have given, and the lowest charge of each. The table below holds the numbers.", len(r.Days))
-	return b
+	c.Across("reserve", c.Y(r.Reserve))
+	for _, line := range append(lines, chart.Trace(lowest...)) {
+		c.Path("soc", line)
+	}
+	return c.SVG(fmt.Sprintf("Harvest of %d days against what a clear sky would have given, and the lowest charge of each. The table below holds the numbers.", len(r.Days)))
 }
 
 // shares is the picture of what became of a clear sky's harvest: one bar in parts.
 type shares struct {
-	Parts []part
-	Desc  string
-}
-
-type part struct {
-	X, W  float64
-	Class string
-	Text  string
+	SVG    template.HTML
+	Legend []chart.Key
 }
 
 func (r Report) shares() shares {
@@ -151,11 +130,14 @@ func (r Report) shares() shares {
 		return shares{}
 	}
 	s := shares{}
+	c := chart.Canvas{Class: "parts", W: 700, H: 34}
 	x := 0.0
+	var said []string
 	add := func(class, name string, amount float64) {
-		if w := 700 * amount / all; w > 0.5 {
-			text := fmt.Sprintf("%s %s", name, percent(amount/all))
-			s.Parts = append(s.Parts, part{x, w, class, text})
+		if w := c.W * amount / all; w > 0.5 {
+			c.Bar(class, x, x+w, 0, 1)
+			said = append(said, name+" "+percent(amount/all))
+			s.Legend = append(s.Legend, chart.Key{Class: class, Text: said[len(said)-1]})
 			x += w
 		}
 	}
@@ -163,10 +145,6 @@ func (r Report) shares() shares {
 	for i, c := range Causes() {
 		add(fmt.Sprintf("c%d", i), string(c), h.Missing[c])
 	}
-	var said []string
-	for _, p := range s.Parts {
-		said = append(said, p.Text)
-	}
-	s.Desc = "Of a clear sky's harvest: " + strings.Join(said, ", ") + "."
+	s.SVG = c.SVG("Of a clear sky's harvest: " + strings.Join(said, ", ") + ".")
 	return s
 }

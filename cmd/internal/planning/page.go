@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbwatch/cmd/internal/chart"
 	"ebbwatch/estimator/plan"
 )
 
@@ -41,35 +42,41 @@ type view struct {
 	Months                                                []int
 	AimRows                                               [][]plan.Aim
 	Aimed, SecondOpinion                                  string
-	Balance, Dark, Hours, Frontier2, Tornado, Path, Years *chart
+	Balance, Dark, Hours, Frontier2, Tornado, Path, Years *chart.Figure
 }
 
 func (r *Report) view() view {
 	v := view{Report: r, Aimed: r.aimed(), SecondOpinion: r.second(), AimRows: slices.Collect(slices.Chunk(r.Aims, plan.Directions))}
 	south := r.kit.Site.Latitude < 0
-	for i := range 12 {
-		m := (i + 6) % 12
-		if south {
-			m = i
-		}
-		v.Months = append(v.Months, m)
-	}
-	keep := func(c chart) *chart { return &c }
-	v.Balance, v.Dark = keep(balance(r.Outcome, south)), keep(darkness(r.Outcome, south))
-	v.Hours = keep(byHour(r.profile))
+	v.Months = yearOf(south)
+	v.Balance, v.Dark = balance(r.Outcome, south), darkness(r.Outcome, south)
+	v.Hours = byHour(r.profile)
 	if len(r.Swings) > 0 {
-		v.Tornado = keep(tornado(r.Swings, r.Outcome.DarkMean))
+		v.Tornado = tornado(r.Swings, r.Outcome.DarkMean)
 	}
 	if len(r.Frontier) > 0 {
-		v.Frontier2 = keep(frontier(r.Frontier, r.kit.Site.WattsPeak, r.kit.Battery.CapacityAh))
+		v.Frontier2 = frontier(r.Frontier, r.kit.Site.WattsPeak, r.kit.Battery.CapacityAh)
 	}
 	if r.Radio != nil {
-		v.Path = keep(radioProfile(r.Radio))
+		v.Path = radioProfile(r.Radio)
 	}
 	if r.Measured != nil {
-		v.Years = keep(nightsOf(r.Measured))
+		v.Years = nightsOf(r.Measured)
 	}
 	return v
+}
+
+// yearOf is the months, 0 for January, from one summer to the next: a winter is then in the
+// middle of a chart and not cut in two.
+func yearOf(south bool) []int {
+	months := make([]int, 12)
+	for i := range months {
+		months[i] = i
+		if !south {
+			months[i] = (i + 6) % 12
+		}
+	}
+	return months
 }
 
 // tie keeps a number and its unit on one line.

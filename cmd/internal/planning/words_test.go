@@ -177,24 +177,3 @@ wiring:
 		t.Errorf("steps %+v", w.Steps)
 	}
 }
-
-// Scales end on a round number not below what they show.
-func TestScales(t *testing.T) {
-	t.Parallel()
-	for x, want := range map[float64]float64{0.3: 0.5, 1: 1, 1.4: 2, 3: 5, 7: 10, 180: 200, 0: 1} {
-		if got := nice(x); math.Abs(got-want) > 1e-9 {
-			t.Errorf("nice(%g) is %g, want %g", x, got, want)
-		}
-	}
-	c := canvas{W: 300, H: 200, left: 40, right: 10, top: 20, bottom: 20}
-	if end := c.axis(870, "Wh"); end != 1000 || len(c.Lines) != 3 {
-		t.Errorf("an axis to %g with %d lines", end, len(c.Lines))
-	}
-	if got := decades(80, 3000); len(got) != 5 || got[0] != 100 || got[4] != 2000 {
-		t.Errorf("decades %v", got)
-	}
-	c.bar("x", 10, 20, 0.2, 0.1)
-	if b := c.Boxes[0]; b.H < 0 {
-		t.Errorf("a bar upside down: %+v", b)
-	}
-}

@@ -2,10 +2,13 @@ package web
 
 import (
 	"fmt"
+	"html/template"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
+	"ebbwatch/cmd/internal/chart"
 	"ebbwatch/cmd/internal/facts"
 )
 
@@ -15,104 +18,83 @@ type Point struct {
 	SoC, Low, High float64 // 0 to 1
 }
 
-// chart is the charge of the past and its fan of futures, ready to be drawn. It is drawn
-// once for wide and once for narrow screens, so that its letters stay legible on both.
-type chart struct {
-	ID                          string
-	W, H                        float64
-	Left, Right, Top, Bottom    float64 // the edges of the plot
-	Mid                         float64 // its height in the middle
-	PastBand, PastLine          string
-	FanBand, FanLine            string
-	NowX, ReserveY, CutoffY     float64
-	ReserveText, CutoffText     string
-	Levels                      []tick
-	Days                        []day
-	Title, Desc                 string
-	HasReserve, HasPast, HasFan bool
-	from, to                    float64 // hours
-	ReserveTextY, CutoffTextY   float64
+// charge is the canvas of the charge, its past and its fan of futures, with the hours it spans.
+type charge struct {
+	*chart.Canvas
+	from, to float64 // hours from now
 }
 
-type tick struct {
-	Y    float64
-	Text string
-}
-
-// day is one local day: a line at its midnight and its name in its middle.
-type day struct {
-	X, TextX float64
-	Line     bool
-	Text     string
-}
-
-// newChart lays a chart out; false when there is nothing to draw yet.
-func newChart(s *facts.Snapshot, past []Point, id string, w, h float64) (chart, bool) {
-	c := chart{ID: id, W: w, H: h, Left: 44, Right: w - 10, Top: 22, Bottom: h - 40, Title: "Charge of the battery"}
-	c.Mid = (c.Top + c.Bottom) / 2
-	fan := s.Outlook.Fan
-	if len(past) < 2 && len(fan) < 2 {
-		return c, false
+// chartsOf draws the charge once for narrow and once for wide screens, so that its letters
+// stay legible on both; none when there is nothing to draw yet.
+func chartsOf(s *facts.Snapshot, past []Point) []template.HTML {
+	if len(past) < 2 && len(s.Outlook.Fan) < 2 {
+		return nil
 	}
-	c.from, c.to = -12, 12
+	var drawn []template.HTML
+	for _, c := range []chart.Canvas{{Class: "chart wide", W: 720, H: 270}, {Class: "chart narrow", W: 340, H: 280}} {
+		c.Left, c.Right, c.Top, c.Bottom = 44, 10, 22, 40
+		drawCharge(&c, s, past)
+		drawn = append(drawn, c.SVG(strings.TrimSpace("Charge of the battery. "+describe(s, past))))
+	}
+	return drawn
+}
+
+func drawCharge(canvas *chart.Canvas, s *facts.Snapshot, past []Point) {
+	c := charge{canvas, -12, 12}
 	for _, p := range past {
-		c.from = max(min(c.from, p.Hours), -168)
+		c.from = max(min(c.from, p.Hours), -pastKept.Hours())
 	}
-	if len(fan) > 0 {
+	if fan := s.Outlook.Fan; len(fan) > 0 {
 		c.to = max(c.to, fan[len(fan)-1].Hours)
 	}
-	c.NowX = c.x(0)
-	c.PastLine, c.PastBand = c.past(past)
-	c.FanLine, c.FanBand = c.fan(s)
-	c.HasPast, c.HasFan = c.PastLine != "", c.FanLine != ""
-	for _, y := range []float64{0, 0.25, 0.5, 0.75, 1} {
-		c.Levels = append(c.Levels, tick{c.y(y), fmt.Sprintf("%.0f", 100*y)})
+	for _, share := range []float64{0, 0.25, 0.5, 0.75, 1} {
+		c.Level(c.y(share), fmt.Sprintf("%.0f", 100*share))
 	}
+	c.Text("axis", "end", c.Left-6, c.Top-9, "%")
+	c.days(s)
+	stretches, fan := c.stretches(past), c.fan(s)
+	for _, run := range stretches {
+		c.Path("past-band", c.band(run))
+	}
+	c.Path("fan-band", c.band(fan))
 	c.limits(s)
-	c.Days = c.days(s)
-	c.Desc = describe(s, past)
-	return c, true
+	for _, run := range stretches {
+		c.Path("past-line", c.line(run))
+	}
+	c.Path("fan-line", c.line(fan))
+	now := c.x(0)
+	c.Line("now", now, c.Top-6, now, c.y(0))
+	c.Text("mark", "middle", now, c.Top-9, "now")
+	c.Text("axis", "end", c.W-c.Right, c.H-7, "day")
 }
 
-func (c *chart) x(hours float64) float64 {
-	return c.Left + (c.Right-c.Left)*(hours-c.from)/(c.to-c.from)
-}
+func (c charge) x(hours float64) float64 { return c.X((hours - c.from) / (c.to - c.from)) }
 
-func (c *chart) y(soc float64) float64 {
-	return c.Bottom - (c.Bottom-c.Top)*min(max(soc, 0), 1)
-}
+func (c charge) y(soc float64) float64 { return c.Y(min(max(soc, 0), 1)) }
 
 // step thins points that would fall on the same pixel.
-func (c *chart) step() float64 { return 1.5 * (c.to - c.from) / (c.Right - c.Left) }
+func (c charge) step() float64 { return 1.5 * (c.to - c.from) / (c.W - c.Left - c.Right) }
 
-// past draws line and band, broken where nothing was known for three hours.
-func (c *chart) past(points []Point) (line, band string) {
-	var run []Point
+// stretches are the runs of the past, broken where nothing was known for three hours.
+func (c charge) stretches(points []Point) (runs [][]Point) {
 	last := math.Inf(-1)
-	flush := func() {
-		if len(run) > 1 {
-			l, b := c.run(run)
-			line, band = line+l, band+b
-		}
-		run = nil
-	}
 	for _, p := range points {
 		if p.Hours < c.from || p.Hours > 0 || math.IsNaN(p.SoC) {
 			continue
 		}
-		if p.Hours-last > 3 {
-			flush()
-		}
-		if len(run) > 0 && p.Hours-last < c.step() {
+		if gap := p.Hours - last; gap > 3 {
+			runs = append(runs, nil)
+		} else if gap < c.step() {
 			continue
 		}
-		run, last = append(run, p), p.Hours
+		runs[len(runs)-1] = append(runs[len(runs)-1], p)
+		last = p.Hours
 	}
-	flush()
-	return line, band
+	return slices.DeleteFunc(runs, func(run []Point) bool { return len(run) < 2 })
 }
 
-func (c *chart) fan(s *facts.Snapshot) (line, band string) {
+// fan is the outlook as points from now on.
+func (c charge) fan(s *facts.Snapshot) []Point {
 	var run []Point
 	last := math.Inf(-1)
 	age := s.OutlookAge().Hours()
@@ -121,48 +103,48 @@ func (c *chart) fan(s *facts.Snapshot) (line, band string) {
 			run, last = append(run, Point{h, p.P50, p.P10, p.P90}), h
 		}
 	}
-	if len(run) < 2 {
-		return "", ""
-	}
-	return c.run(run)
+	return run
 }
 
-// run draws one unbroken stretch: a line through the middle and the closed band around it.
-func (c *chart) run(points []Point) (line, band string) {
-	var l, up, down strings.Builder
-	for i, p := range points {
-		move := "L"
-		if i == 0 {
-			move = "M"
-		}
-		fmt.Fprintf(&l, "%s%.1f %.1f", move, c.x(p.Hours), c.y(p.SoC))
-		fmt.Fprintf(&up, "%s%.1f %.1f", move, c.x(p.Hours), c.y(p.High))
-		back := points[len(points)-1-i]
-		fmt.Fprintf(&down, "L%.1f %.1f", c.x(back.Hours), c.y(back.Low))
+func (c charge) trace(run []Point, soc func(Point) float64) []chart.Point {
+	var out []chart.Point
+	for _, p := range run {
+		out = append(out, chart.Point{X: c.x(p.Hours), Y: c.y(soc(p))})
 	}
-	return l.String(), up.String() + down.String() + "Z"
+	return out
 }
 
-// limits places the lines of reserve and cut-off. The cut-off is a voltage under load; as
-// a charge it is what the outlook says, and about empty while that is not known.
-func (c *chart) limits(s *facts.Snapshot) {
-	cut, known := s.Extra["cutoff_soc"]
-	c.CutoffY, c.CutoffText = c.y(cut), "cut-off, about empty"
-	if known {
-		c.CutoffText = fmt.Sprintf("cut-off, about %.0f %%", 100*cut)
+func (c charge) line(run []Point) string {
+	return chart.Trace(c.trace(run, func(p Point) float64 { return p.SoC })...)
+}
+
+func (c charge) band(run []Point) string {
+	return chart.Band(c.trace(run, func(p Point) float64 { return p.High }), c.trace(run, func(p Point) float64 { return p.Low }))
+}
+
+// limits draws reserve and cut-off. The cut-off is a voltage under load; as a charge it is
+// what the outlook says, and about empty while that is not known.
+func (c charge) limits(s *facts.Snapshot) {
+	limit := func(class, textClass string, soc float64, text string) {
+		c.Across(class, c.y(soc))
+		c.Text(textClass, "start", c.Left+4, c.y(soc)-4, text)
 	}
-	c.CutoffTextY = c.CutoffY - 4
 	if r := s.Battery.Reserve; r > 0 {
-		c.HasReserve, c.ReserveY, c.ReserveText = true, c.y(r), fmt.Sprintf("reserve %.0f %%", 100*r)
-		c.ReserveTextY = c.ReserveY - 4
+		limit("reserve", "mark reserve-text", r, fmt.Sprintf("reserve %.0f %%", 100*r))
 	}
+	cut, known := s.Extra["cutoff_soc"]
+	text := "cut-off, about empty"
+	if known {
+		text = fmt.Sprintf("cut-off, about %.0f %%", 100*cut)
+	}
+	limit("cutoff", "mark", cut, text)
 }
 
-// days are the local days between the ends, named where there is room; without a trusted
-// clock, days from now.
-func (c *chart) days(s *facts.Snapshot) []day {
+// days draws a line at every local midnight and names the days where there is room; without
+// a trusted clock, days from now.
+func (c charge) days(s *facts.Snapshot) {
 	now := s.Local(s.At.Wall)
-	room := 24 * (c.Right - c.Left) / (c.to - c.from)
+	room := 24 * (c.W - c.Left - c.Right) / (c.to - c.from)
 	every := max(1, int(math.Ceil(34/room)))
 	offset := func(n int) float64 {
 		if !s.At.Trusted {
@@ -171,20 +153,19 @@ func (c *chart) days(s *facts.Snapshot) []day {
 		y, m, d := now.Date()
 		return time.Date(y, m, d+n, 0, 0, 0, 0, now.Location()).Sub(now).Hours()
 	}
-	var days []day
 	for n := int(c.from/24) - 1; n <= int(c.to/24)+1; n++ {
 		begin, end := offset(n), offset(n+1)
 		if end <= c.from || begin >= c.to {
 			continue
 		}
 		x0, x1 := c.x(max(begin, c.from)), c.x(min(end, c.to))
-		d := day{X: x0, Line: begin > c.from, TextX: (x0 + x1) / 2}
-		if n%every == 0 && x1-x0 > room/2 {
-			d.Text = dayName(now, n, s.At.Trusted)
+		if begin > c.from {
+			c.Down("day-line", x0)
 		}
-		days = append(days, d)
+		if n%every == 0 && x1-x0 > room/2 {
+			c.Text("axis", "middle", (x0+x1)/2, c.H-24, dayName(now, n, s.At.Trusted))
+		}
 	}
-	return days
 }
 
 func dayName(now time.Time, n int, trusted bool) string {

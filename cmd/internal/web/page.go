@@ -6,9 +6,7 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
-	"math"
 	"net/http"
-	"strconv"
 	"strings"
 	"sync"
 
@@ -30,13 +28,8 @@ type page struct {
 }
 
 func newPage() *page {
-	round := func(x float64) string { return strconv.FormatFloat(math.Round(10*x)/10, 'f', -1, 64) }
-	funcs := template.FuncMap{
-		"n": round, "span": facts.Span,
-		"sum": func(a, b float64) string { return round(a + b) },
-		"sub": func(a, b float64) string { return round(a - b) },
-	}
-	return &page{template: template.Must(template.New("page.html").Funcs(funcs).ParseFS(assets, "assets/*.html"))}
+	funcs := template.FuncMap{"span": facts.Span}
+	return &page{template: template.Must(template.New("page.html").Funcs(funcs).ParseFS(assets, "assets/page.html"))}
 }
 
 func (s *server) servePage(w http.ResponseWriter, r *http.Request) {

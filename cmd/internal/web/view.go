@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"slices"
 	"strings"
@@ -17,7 +18,7 @@ type view struct {
 	LevelWord    string
 	AtText       string
 	AtISO        string
-	Charts       []chart
+	Charts       []template.HTML
 	Days         []dayRow
 	OutlookRows  []outlookRow
 	OutlookNotes []string
@@ -81,23 +82,14 @@ func newView(s *facts.Snapshot, past []Point) view {
 	}
 	at := s.Local(s.At.Wall)
 	v.AtText, v.AtISO = at.Format("Mon 2 Jan 15:04:05"), at.Format(time.RFC3339)
-	for _, size := range []struct {
-		id   string
-		w, h float64
-	}{{"wide", 720, 270}, {"narrow", 340, 280}} {
-		if c, ok := newChart(s, past, size.id, size.w, size.h); ok {
-			v.Charts = append(v.Charts, c)
-		}
-	}
+	v.Charts = chartsOf(s, past)
 	v.Days = dayRows(s)
 	v.OutlookRows, v.OutlookNotes = outlookRows(s)
 	v.OfferRows = offerRows(s)
 	v.Harvest = newHarvest(s)
 	v.Battery, v.Solar = newGroup(s, facts.GroupBattery), newGroup(s, facts.GroupSolar)
 	v.Load, v.Daemon = newGroup(s, facts.GroupLoad), newGroup(s, facts.GroupDaemon)
-	if t, ok := newThermo(s); ok {
-		v.Thermo = &t
-	}
+	v.Thermo = newThermo(s)
 	v.Cold = coldWord(s)
 	v.parts(s)
 	return v
