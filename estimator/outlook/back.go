@@ -5,9 +5,9 @@ import (
 	"slices"
 )
 
-// back is when the load is fed again, in hours over the futures that lose it: the median,
+// returnTimes is when the load is fed again, in hours over the futures that lose it: the median,
 // and late, which 19 of 20 do not exceed. NaN when none loses it, or beyond the horizon.
-func back(cutoff, back *[Paths]float64) (median, late float64) {
+func returnTimes(cutoff, back *[Paths]float64) (median, late float64) {
 	var times []float64
 	for i := range cutoff {
 		if cutoff[i] != never {

@@ -36,7 +36,7 @@ func TestBackIsReadOffTheFuturesThatGoDark(t *testing.T) {
 				cutoff[i], ends[i] = 1, row.back(i)
 			}
 		}
-		median, late := back(&cutoff, &ends)
+		median, late := returnTimes(&cutoff, &ends)
 		if !same(median, row.median) || !same(late, row.late) {
 			t.Errorf("%s: %v and %v, want %v and %v", row.name, median, late, row.median, row.late)
 		}

@@ -135,7 +135,7 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 	proc := s.Sky
 	if s.SkyDay > 0 {
 		if s.Day.Date == s.SkyDay {
-			if seen := m.seen(s, p); !seen.covered {
+			if seen := m.observeDay(s, p); !seen.covered {
 				proc = seen.teach(proc)
 			}
 		}
@@ -143,7 +143,7 @@ func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky
 			proc = proc.Next()
 		}
 	}
-	return proc.Ahead(numDays).Given(m.words(s, p, fc, today, numDays), s.Skill.Tie.Bond())
+	return proc.Ahead(numDays).Given(m.forecastDays(s, p, fc, today, numDays), s.Skill.Tie.Correlation())
 }
 
 // drawPaths samples each path's own quantities. Every quantity is spread evenly over its

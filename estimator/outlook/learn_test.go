@@ -264,8 +264,8 @@ func TestForecastMovesTheChance(t *testing.T) {
 	if stale != none {
 		t.Errorf("a month old: %.2f, without %.2f", stale, none)
 	}
-	heard := m.Hear(s, forecast(0.5, now))
-	if heard != m.Hear(heard, forecast(0.5, now)) {
+	heard := m.KeepForecast(s, forecast(0.5, now))
+	if heard != m.KeepForecast(heard, forecast(0.5, now)) {
 		t.Error("the same issue heard twice changed something")
 	}
 	known := 0

@@ -8,7 +8,7 @@ import (
 // Ledger keeps looks ahead until their time has come, and scores them. It is part of the
 // [State], so it survives a restart.
 type Ledger struct {
-	Kept   [8]Kept // one look a day, the newest overwriting the oldest
+	Kept   [8]PendingLook // one look a day, the newest overwriting the oldest
 	Next   int
 	Scores [5]Score
 	Watch  [numBudgets]Watch
@@ -17,11 +17,11 @@ type Ledger struct {
 	Cut    int64   // Unix seconds of the last outage that was counted
 	Leads  [16]float64
 	NLeads int // outages so far; the last 16 leads are kept
-	Tune   Tune
+	Tune   Calibration
 }
 
-// Kept is one look ahead that waits for its outcome.
-type Kept struct {
+// PendingLook is one look ahead that waits for its outcome.
+type PendingLook struct {
 	At      int64      // Unix seconds; 0 is none
 	P       [5]float64 // before the tuning, which learns from them
 	Said    [5]float64 // as they were told, which are scored
@@ -71,9 +71,9 @@ type Watch struct {
 	False, True float64
 }
 
-// Tune maps stated chances to better ones: logit p' = A + B logit p. It is learned from
+// Calibration maps stated chances to better ones: logit p' = A + B logit p. It is learned from
 // settled looks, slowly, and pulled towards leaving them as they are.
-type Tune struct {
+type Calibration struct {
 	A, B   float64 // B is kept less 1, so that the zero value changes nothing
 	HA, HB float64 // information gathered
 }
@@ -94,7 +94,7 @@ func logit(p float64) float64 {
 func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
 // apply gives the better chance. Certain ones stay as they are.
-func (t *Tune) apply(p float64) float64 {
+func (t *Calibration) apply(p float64) float64 {
 	if t.A == 0 && t.B == 0 || p <= 0.002 || p >= 0.998 {
 		return p
 	}
@@ -102,7 +102,7 @@ func (t *Tune) apply(p float64) float64 {
 }
 
 // learn takes in one settled chance, by a step of online Laplace approximation.
-func (t *Tune) learn(p, came float64) {
+func (t *Calibration) learn(p, came float64) {
 	x := logit(p)
 	q := logistic(t.A + (1+t.B)*x)
 	info := q * (1 - q) * tuneWeight
@@ -132,7 +132,7 @@ func (m Model) Record(s State, o Outlook) State {
 	if s.Cutoff.Dark || now-newest < int64(keepEvery.Seconds()) || now-s.Last.Wall > int64(longestSpan.Seconds()) {
 		return s
 	}
-	l.Kept[l.Next] = Kept{At: now, P: o.Raw, Said: o.Cutoff.Within}
+	l.Kept[l.Next] = PendingLook{At: now, P: o.Raw, Said: o.Cutoff.Within}
 	l.Next = (l.Next + 1) % len(l.Kept)
 	return s
 }
@@ -159,7 +159,7 @@ func (l *Ledger) settle(heard, lastCut int64, watched bool) {
 }
 
 // said is the chance that was told. A look that an older version kept has but the one.
-func (k *Kept) said(span int) float64 {
+func (k *PendingLook) said(span int) float64 {
 	if k.Said == [5]float64{} {
 		return k.P[span]
 	}

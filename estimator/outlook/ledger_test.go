@@ -152,11 +152,11 @@ func TestThresholdForABudget(t *testing.T) {
 // towards what came, after years and not after one bad winter.
 func TestTuneIsSlowAndRight(t *testing.T) {
 	t.Parallel()
-	if (&Tune{}).apply(0.37) != 0.37 {
+	if (&Calibration{}).apply(0.37) != 0.37 {
 		t.Error("untaught, a chance is changed")
 	}
 	rng := rand.New(rand.NewPCG(4, 4))
-	var right, wrong Tune
+	var right, wrong Calibration
 	for range 20000 {
 		p := rng.Float64()
 		right.learn(p, oneIf(rng.Float64() < p))
@@ -171,7 +171,7 @@ func TestTuneIsSlowAndRight(t *testing.T) {
 			t.Errorf("too sure: %g became %.3f, %.3f is right", p, got, want)
 		}
 	}
-	var one Tune
+	var one Calibration
 	for range 5 { // five days before one outage that was not seen coming
 		one.learn(0.05, 1)
 	}

@@ -92,7 +92,7 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 		f.runPath(i, p, t)
 	}
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
-	out.BackHours, out.BackLateHours = back(&t.cutoff, &t.back)
+	out.BackHours, out.BackLateHours = returnTimes(&t.cutoff, &t.back)
 	for _, at := range t.cutoff {
 		out.WeekHours += min(at, week) / Paths
 	}

@@ -199,7 +199,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		}
 		if set.forecast && h%24 == 12 {
 			issue = fc.issue(h / 24)
-			state = m.Hear(state, issue)
+			state = m.KeepForecast(state, issue)
 		}
 		d := h / 24
 		if d < skip || h+240 >= len(hours) {

@@ -21,7 +21,7 @@ type State struct {
 	Panel   Panel
 	Skyline Skyline
 	Load    Load
-	Warmth  Warmth
+	Warmth  Temperatures
 	Cutoff  Cutoff
 	Ledger  Ledger
 	Last    Last
@@ -91,8 +91,8 @@ type Pending struct {
 	Known [sky.Leads]bool
 }
 
-// Warmth follows the temperatures, °C.
-type Warmth struct {
+// Temperatures follows the temperatures, °C.
+type Temperatures struct {
 	Battery, Air       float64 // mean over about a day
 	BatteryOK, AirOK   bool
 	Low, High          float64 // of the battery, today

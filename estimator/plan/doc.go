@@ -1,6 +1,6 @@
 // Package plan answers, before anything is built or again after a summer of service, what a
 // kit carries at a place: whole winters are lived through with the same panel, charger and
-// battery as the outlook's ([outlook.Bench]), under skies drawn from the day-to-day process
+// battery as the outlook's ([outlook.HourlyModel]), under skies drawn from the day-to-day process
 // of package sky or taken from a measured record.
 //
 // A year runs from July to June north of the equator and from January to December south of

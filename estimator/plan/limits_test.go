@@ -200,9 +200,9 @@ func TestLightBetweenTheDays(t *testing.T) {
 	y := someYear(nil)
 	var sum, off float64
 	for _, d := range []int{1, 30, 31, 62, 91, 150, 173, 190, 233, 271, 302, 349, 362, 363} {
-		start := y.bench.DayStart(y.first + d)
+		start := y.hourly.DayStart(y.first + d)
 		for h := range 24 {
-			want := y.bench.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
+			want := y.hourly.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
 			for l := range want {
 				w := float64(want[l]) * y.panel
 				sum += w

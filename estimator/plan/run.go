@@ -51,7 +51,7 @@ func (t *Tally) LLP() float64 {
 // runner lives through years with one try.
 type runner struct {
 	y         *Year
-	bench     *outlook.Bench
+	hourly    *outlook.HourlyModel
 	try       Try
 	load      [24]float32 // W by local hour
 	shed      [24]float32
@@ -80,8 +80,8 @@ func (y *Year) runner(t Try) *runner {
 	for _, w := range r.load {
 		state.Load.Level += float64(w) / 24
 	}
-	r.bench = outlook.Model{Site: y.kit.Site, Battery: battery}.Bench(&state, belief)
-	r.cut, r.back = r.bench.Ends()
+	r.hourly = outlook.Model{Site: y.kit.Site, Battery: battery}.Hourly(&state, belief)
+	r.cut, r.back = r.hourly.Ends()
 	for d := range Days {
 		r.perAh[d] = 1 / (y.ah[d] * float32(scale))
 	}
@@ -163,8 +163,8 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 			refused += sun - load
 		}
 		was := at.soc
-		at.soc = r.bench.Hour(was, r.perAh[d], sun-load, celsius, inhibit)
-		array += min(sun, load) + r.bench.Took(was, at.soc, r.perAh[d])
+		at.soc = r.hourly.Hour(was, r.perAh[d], sun-load, celsius, inhibit)
+		array += min(sun, load) + r.hourly.Took(was, at.soc, r.perAh[d])
 		switch {
 		case !at.dark && at.soc <= r.cut:
 			at.dark = true

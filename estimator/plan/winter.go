@@ -78,7 +78,7 @@ func (y *Year) Chained(n int, seed uint64) []Winter {
 
 // see puts a day's clearness where it belongs.
 func (y *Year) see(w *Winter, d int, kt float64) {
-	w.Place[d], w.Score[d] = y.bench.Place(kt), float32(y.spread[d].Score(kt))
+	w.Place[d], w.Score[d] = y.hourly.Place(kt), float32(y.spread[d].Score(kt))
 }
 
 // dress draws the temperatures and the snow of a year whose skies are known.

@@ -19,7 +19,7 @@ const (
 // Year is a kit with the light of its year worked out: what does not depend on the weather.
 type Year struct {
 	kit    *Kit
-	bench  *outlook.Bench
+	hourly *outlook.HourlyModel
 	first  int // solar day
 	light  []outlook.Light
 	hour   []uint8       // of the local day
@@ -68,9 +68,9 @@ func (k *Kit) Prepare(sunShare float64) *Year {
 	state.Load.Level = k.Load.Mean()
 	_, belief := k.belief(1, 15)
 	y := &Year{kit: k, light: make([]outlook.Light, hours), hour: make([]uint8, hours)}
-	y.bench = outlook.Model{Site: k.Site, Battery: k.Battery}.Bench(&state, belief)
-	y.first = y.bench.SolarDay(k.begins())
-	y.panel, _ = y.bench.Panel()
+	y.hourly = outlook.Model{Site: k.Site, Battery: k.Battery}.Hourly(&state, belief)
+	y.first = y.hourly.SolarDay(k.begins())
+	y.panel, _ = y.hourly.Panel()
 	climate := k.climate(sunShare)
 	y.siteSD = climate.SD
 	if len(k.Site.Insolation) == 12 {
@@ -96,14 +96,14 @@ func (k *Kit) Prepare(sunShare float64) *Year {
 
 func (y *Year) prepareDay(d int, climate sky.Climate) {
 	k := y.kit
-	start := y.bench.DayStart(y.first + d)
+	start := y.hourly.DayStart(y.first + d)
 	noon := start.Add(12 * time.Hour)
 	y.month[d] = uint8(noon.Month() - 1)
 	y.top[d] = sun.DailyExtraterrestrial(noon.YearDay(), k.Site.Latitude)
 	y.spread[d] = lift(climate.At(noon))
 	for i := range y.place[d] {
 		z := -tableEnd + 2*tableEnd*float64(i)/tableBins
-		y.place[d][i] = y.bench.Place(y.spread[d].Clearness(z))
+		y.place[d][i] = y.hourly.Place(y.spread[d].Clearness(z))
 	}
 	y.air[d] = usualCelsius
 	celsius := 15.0
@@ -147,9 +147,9 @@ func (y *Year) shine() {
 }
 
 func (y *Year) shineOn(d int) {
-	start := y.bench.DayStart(y.first + d)
+	start := y.hourly.DayStart(y.first + d)
 	for h := range 24 {
-		light := y.bench.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
+		light := y.hourly.Light(start.Add(time.Duration(h)*time.Hour), y.first+d, y.air[d])
 		for l := range light {
 			light[l] *= float32(y.panel)
 		}
@@ -218,7 +218,7 @@ func knots(monthly []float64) []float64 {
 
 // Date is the calendar day, without a year, of a day of the plan's year.
 func (y *Year) Date(d int) time.Time {
-	return y.bench.DayStart(y.first + d).Add(12 * time.Hour)
+	return y.hourly.DayStart(y.first + d).Add(12 * time.Hour)
 }
 
 // Months are the days of the year by month.

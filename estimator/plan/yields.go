@@ -51,9 +51,9 @@ func (y *Year) plane() *[Days]outlook.Light {
 	y.planes = new([Days]outlook.Light)
 	site := y.kit.Site
 	plane := site.Array(y.kit.Battery.Cells).Plane
-	kts := y.bench.Kts()
+	kts := y.hourly.Kts()
 	for d := range Days {
-		start := y.bench.DayStart(y.first + d)
+		start := y.hourly.DayStart(y.first + d)
 		clear := sun.ClearIndex(start.Add(12*time.Hour).YearDay(), site.Latitude, site.AltitudeM)
 		for h := range 24 {
 			at := sun.Look(start.Add(time.Duration(h)*time.Hour+30*time.Minute), site.Latitude, site.Longitude, site.AltitudeM)

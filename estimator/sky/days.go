@@ -8,40 +8,40 @@ type Days struct {
 	Cov  [][]float64
 }
 
-// Word is what a forecast says of one day: its own score of the day, and how such a score
+// DayForecast is what a forecast says of one day: its own score of the day, and how such a score
 // came out before.
-type Word struct {
-	Day   int // index into [Days]
-	Issue int // day of its issue; only differences count
-	Score float64
-	Line  Line
+type DayForecast struct {
+	Day        int // index into [Days]
+	Issue      int // day of its issue; only differences count
+	Score      float64
+	Regression Regression
 }
 
-// Given is the distribution after forecasts were heard: the words are taken as noisy
+// Given is the distribution after forecasts were heard: the forecasts are taken as noisy
 // observations whose errors go together as the bond says. A service that changes its mind
-// at random is worth more when its older words are weighed in; one that sticks to what it
+// at random is worth more when its older forecasts are weighed in; one that sticks to what it
 // said is not.
-func (d Days) Given(words []Word, bond Bond) Days {
-	n, w := len(d.Mean), len(words)
+func (d Days) Given(forecasts []DayForecast, bond Correlation) Days {
+	n, w := len(d.Mean), len(forecasts)
 	if w == 0 {
 		return d
 	}
-	s := square(w) // covariance of the words
+	s := square(w) // covariance of the forecasts
 	g := make([][]float64, n)
 	miss := make([]float64, w)
 	shared := bond.table()
-	for a, x := range words {
-		miss[a] = x.Score - x.Line.Bias - x.Line.Slope*d.Mean[x.Day]
-		for b, y := range words {
+	for a, x := range forecasts {
+		miss[a] = x.Score - x.Regression.Bias - x.Regression.Slope*d.Mean[x.Day]
+		for b, y := range forecasts {
 			both := shared[apart(x.Day, y.Day)][apart(x.Issue, y.Issue)]
-			s[a][b] = x.Line.Slope*y.Line.Slope*d.Cov[x.Day][y.Day] + both*x.Line.SD*y.Line.SD
+			s[a][b] = x.Regression.Slope*y.Regression.Slope*d.Cov[x.Day][y.Day] + both*x.Regression.SD*y.Regression.SD
 		}
 		s[a][a] += 1e-6
 	}
 	for i := range n {
 		g[i] = make([]float64, w)
-		for a, x := range words {
-			g[i][a] = d.Cov[i][x.Day] * x.Line.Slope
+		for a, x := range forecasts {
+			g[i][a] = d.Cov[i][x.Day] * x.Regression.Slope
 		}
 	}
 	return d.reduce(cholesky(s), g, miss)

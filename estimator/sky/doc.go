@@ -20,8 +20,8 @@
 //
 // Forecasts are observations of a day's score with an error that grows with the lead; bias,
 // slope and error are learned for each lead from what the panel saw ([Skill]), and how the
-// errors go together, from day to day and from issue to issue ([Tie]): where a service draws
-// its errors anew, its older words count beside the newest.
+// errors go together, from day to day and from issue to issue ([ErrorTies]): where a service draws
+// its errors anew, its older forecasts count beside the newest.
 //
 // Sources: Bendt, Collares-Pereira & Rabl 1981, Solar Energy 27:1-5; Hollands & Huget 1983;
 // Aguiar, Collares-Pereira & Conde 1988, Solar Energy 40(3):269-279; Kalman 1960.

@@ -5,9 +5,9 @@ import "math"
 // Leads is how many days ahead a forecast is followed: the day of its issue and those after.
 const Leads = 11
 
-// Line says how a forecast's score for a day follows the day's true score:
+// Regression says how a forecast's score for a day follows the day's true score:
 // forecast = Bias + Slope × truth + an error of SD.
-type Line struct {
+type Regression struct {
 	Bias, Slope, SD float64
 }
 
@@ -19,7 +19,7 @@ type Sums struct {
 // Skill is what has been learned of a forecast service at this site, by lead in days.
 type Skill struct {
 	Lead [Leads]Sums
-	Tie  Tie
+	Tie  ErrorTies
 }
 
 // usualSkill is the correlation between a forecast and the day that came, by lead, before
@@ -53,9 +53,9 @@ func (s Skill) Learn(lead int, forecast, seen, weight float64) Skill {
 	return s
 }
 
-// Line is the learned relation at a lead. The prior stands in as a number of days on which
+// Regression is the learned relation at a lead. The prior stands in as a number of days on which
 // forecast and truth had the usual correlation, both with mean 0 and variance 1.
-func (s Skill) Line(lead int) Line {
+func (s Skill) Regression(lead int) Regression {
 	lead = max(0, min(Leads-1, lead))
 	k, r := s.Lead[lead], usualSkill()[lead]
 	n := k.N + skillPrior
@@ -64,8 +64,8 @@ func (s Skill) Line(lead int) Line {
 	zz := max((k.ZZ+skillPrior)/n-mz*mz, 0.02)
 	fz := (k.FZ+skillPrior*r)/n - mf*mz
 	if fz <= 0 {
-		return Line{Bias: mf, SD: math.Sqrt(ff)}
+		return Regression{Bias: mf, SD: math.Sqrt(ff)}
 	}
 	slope := fz / zz
-	return Line{Bias: mf - slope*mz, Slope: slope, SD: math.Sqrt(max(ff-slope*fz, 0.01))}
+	return Regression{Bias: mf - slope*mz, Slope: slope, SD: math.Sqrt(max(ff-slope*fz, 0.01))}
 }

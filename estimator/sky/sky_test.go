@@ -271,11 +271,11 @@ func TestForecastIsLearned(t *testing.T) {
 		z := rng.NormFloat64()
 		s = s.Learn(2, bias+r*z+math.Sqrt(1-r*r)*rng.NormFloat64(), z, 1)
 	}
-	line := s.Line(2)
+	line := s.Regression(2)
 	near(t, "bias", line.Bias, bias, 0.12)
 	near(t, "slope", line.Slope, r, 0.1)
 	near(t, "error", line.SD, math.Sqrt(1-r*r), 0.08)
-	d := Begin(0).Ahead(4).Given([]Word{{Day: 2, Score: -1, Line: Line{Slope: 0.8, SD: 0.6}}}, Bond{Day: 0.3})
+	d := Begin(0).Ahead(4).Given([]DayForecast{{Day: 2, Score: -1, Regression: Regression{Slope: 0.8, SD: 0.6}}}, Correlation{Day: 0.3})
 	near(t, "mean of the day", d.Mean[2], -0.8, 0.03)
 	near(t, "variance of the day", d.Cov[2][2], 0.36, 0.02)
 	if d.Mean[1] >= 0 || d.Mean[1] < d.Mean[2] {
@@ -289,7 +289,7 @@ func TestTieIsLearned(t *testing.T) {
 	t.Parallel()
 	rng := rand.New(rand.NewPCG(5, 5))
 	for _, want := range []float64{0, 0.6} {
-		var tie Tie
+		var tie ErrorTies
 		issues := map[int][Leads]float64{}
 		var known [Leads]bool
 		for lead := range 8 {
@@ -312,11 +312,11 @@ func TestTieIsLearned(t *testing.T) {
 			}
 			tie = tie.Missed(miss, known, day > 0)
 		}
-		near(t, "tie of the errors", tie.Bond().Day, want, 0.12)
+		near(t, "tie of the errors", tie.Correlation().Day, want, 0.12)
 	}
-	words := []Word{{Day: 1, Line: Line{Slope: 0.8, SD: 0.6}}, {Day: 2, Line: Line{Slope: 0.8, SD: 0.6}}}
+	forecasts := []DayForecast{{Day: 1, Regression: Regression{Slope: 0.8, SD: 0.6}}, {Day: 2, Regression: Regression{Slope: 0.8, SD: 0.6}}}
 	spread := func(tie float64) float64 {
-		d := Begin(0).Ahead(3).Given(words, Bond{Day: tie})
+		d := Begin(0).Ahead(3).Given(forecasts, Correlation{Day: tie})
 		return d.Cov[1][1] + d.Cov[2][2] + 2*d.Cov[1][2]
 	}
 	if spread(0.6) <= spread(0) {
@@ -328,7 +328,7 @@ func TestTieIsLearned(t *testing.T) {
 func TestUsualSkill(t *testing.T) {
 	t.Parallel()
 	for lead := range Leads {
-		l := Skill{}.Line(lead)
+		l := Skill{}.Regression(lead)
 		near(t, "variance of the forecast", l.Slope*l.Slope+l.SD*l.SD, 1, 0.03)
 	}
 	if s := (Skill{}).Learn(99, 1, 1, 1); s != (Skill{}) {

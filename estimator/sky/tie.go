@@ -2,10 +2,10 @@ package sky
 
 import "math"
 
-// Tie follows how a service's errors go together: those for neighbouring days in the same
+// ErrorTies follows how a service's errors go together: those for neighbouring days in the same
 // issue, since a forecast that misses a low misses all its days; and those for one day in
 // successive issues, since what is forecast today is seldom quite new.
-type Tie struct {
+type ErrorTies struct {
 	N, Sum float64
 	Last   [Leads]float64 // errors of the day before, in standard deviations
 	Known  [Leads]bool
@@ -13,9 +13,9 @@ type Tie struct {
 	Stick  [2]float64 // sums over them: products of the errors of issues one and two days apart
 }
 
-// Bond is the correlation of two errors: Day to the power of how far the forecast days are
+// Correlation is the correlation of two errors: Day to the power of how far the forecast days are
 // apart, times, for different issues, Stick × Fade to the power of how far those are.
-type Bond struct{ Day, Stick, Fade float64 }
+type Correlation struct{ Day, Stick, Fade float64 }
 
 // What is believed of a service before anything was learned. Successive issues go together
 // more often than not (common practice).
@@ -29,10 +29,10 @@ const (
 	stickFade   = 1 - 1.0/300
 )
 
-// Bond is what was learned of the errors. It is never quite 1: a line that is a little off
+// Correlation is what was learned of the errors. It is never quite 1: a line that is a little off
 // would else be taken for knowledge.
-func (t *Tie) Bond() Bond {
-	b := Bond{Day: max(0, min(0.8, (t.Sum+tiePrior*usualTie)/(t.N+tiePrior)))}
+func (t *ErrorTies) Correlation() Correlation {
+	b := Correlation{Day: max(0, min(0.8, (t.Sum+tiePrior*usualTie)/(t.N+tiePrior)))}
 	one := (t.Stick[0] + stickPrior*usualStick) / (t.Days + stickPrior)
 	two := (t.Stick[1] + stickPrior*usualStick2) / (t.Days + stickPrior)
 	if one <= 0.02 {
@@ -44,7 +44,7 @@ func (t *Tie) Bond() Bond {
 }
 
 // table is the correlation by days and by issues apart.
-func (b Bond) table() (out [Leads][Leads]float64) {
+func (b Correlation) table() (out [Leads][Leads]float64) {
 	for d := range Leads {
 		same := math.Pow(b.Day, float64(d))
 		out[d][0] = same
@@ -57,7 +57,7 @@ func (b Bond) table() (out [Leads][Leads]float64) {
 
 // Missed takes in by how much each lead's forecast missed a day that came true, in standard
 // deviations. follows tells that it is the day after the one before.
-func (t Tie) Missed(miss [Leads]float64, known [Leads]bool, follows bool) Tie {
+func (t ErrorTies) Missed(miss [Leads]float64, known [Leads]bool, follows bool) ErrorTies {
 	for lead := 2; lead < Leads && follows; lead++ {
 		if known[lead] && t.Known[lead-1] {
 			t.N = t.N*tieFade + 1

@@ -18,7 +18,7 @@ func issued(truth, stick float64, rng *rand.Rand) (score [Leads]float64, known [
 	return score, known
 }
 
-// A service that draws its errors anew in each issue is worth more with its older words; of
+// A service that draws its errors anew in each issue is worth more with its older forecasts; of
 // one that sticks to what it said they are worth nothing. Both are found out, and in both
 // the doubt that is left is the doubt there is.
 func TestOlderIssuesAreWeighed(t *testing.T) {
@@ -32,17 +32,17 @@ func TestOlderIssuesAreWeighed(t *testing.T) {
 			truth := rng.NormFloat64()
 			score, known := issued(truth, stick, rng)
 			var miss [Leads]float64
-			words := []Word{}
+			forecasts := []DayForecast{}
 			for lead := 1; lead <= 7; lead++ {
-				line := s.Line(lead)
+				line := s.Regression(lead)
 				miss[lead] = (score[lead] - line.Bias - line.Slope*truth) / line.SD
 				if lead >= 3 {
-					words = append(words, Word{Issue: -lead, Score: score[lead], Line: line})
+					forecasts = append(forecasts, DayForecast{Issue: -lead, Score: score[lead], Regression: line})
 				}
 			}
 			if day >= learning {
-				one := Begin(0).Ahead(1).Given(words[:1], s.Tie.Bond())
-				all := Begin(0).Ahead(1).Given(words, s.Tie.Bond())
+				one := Begin(0).Ahead(1).Given(forecasts[:1], s.Tie.Correlation())
+				all := Begin(0).Ahead(1).Given(forecasts, s.Tie.Correlation())
 				sq1 += sq(truth - one.Mean[0])
 				sqAll += sq(truth - all.Mean[0])
 				said += all.Cov[0][0]
@@ -53,7 +53,7 @@ func TestOlderIssuesAreWeighed(t *testing.T) {
 			s.Tie = s.Tie.Missed(miss, known, false)
 		}
 		gain := sqAll / sq1
-		t.Logf("stick %.1f: bond %+v, error² with the older issues %.2f of that without, stated %.2f of what it was", stick, s.Tie.Bond(), gain, said/sqAll)
+		t.Logf("stick %.1f: bond %+v, error² with the older issues %.2f of that without, stated %.2f of what it was", stick, s.Tie.Correlation(), gain, said/sqAll)
 		if want := 0.85; stick == 0 && gain > want {
 			t.Errorf("errors drawn anew: error² is %.2f of that of the last issue alone, want at most %.2f", gain, want)
 		}

@@ -92,7 +92,7 @@ func New(plan Plan) *Core {
 // Forecast hands the core the newest weather forecast.
 func (c *Core) Forecast(f *reading.Forecast) {
 	c.forecast = f
-	c.memory.Outlook = c.ahead.Hear(c.memory.Outlook, f)
+	c.memory.Outlook = c.ahead.KeepForecast(c.memory.Outlook, f)
 }
 
 // Report takes in what a poll gave. It is an error to report for an unknown source.

@@ -17,7 +17,7 @@ const DarkShare = darkShare
 // clearness.
 type Light [Levels]float32
 
-// At is the power at a place between the levels, as [Bench.Place] gives it.
+// At is the power at a place between the levels, as [HourlyModel.Place] gives it.
 func (l *Light) At(place float32) float32 {
 	if place < 0 {
 		return l[0] * (1 + place)
@@ -26,45 +26,44 @@ func (l *Light) At(place float32) float32 {
 	return l[k] + (place-float32(k))*(l[k+1]-l[k])
 }
 
-// Bench is the panel, the charger and the battery of the outlook taken out of it, for those
+// HourlyModel is the panel, the charger and the battery of the outlook taken out of it, for those
 // who look further than ten days: the same physics, an hour at a time. It is not safe for
 // several goroutines at once.
-type Bench struct {
-	model  Model
+type HourlyModel struct {
 	state  *State
 	plant  plant
 	future *Futures
 	path   path
 }
 
-// Bench takes the parts out. s and b are what was learned, or [Model.Start] and the belief
+// Hourly takes the parts out. s and b are what was learned, or [Model.Start] and the belief
 // of a battery that nothing is known of.
-func (m Model) Bench(s *State, b battery.Belief) *Bench {
+func (m Model) Hourly(s *State, b battery.Belief) *HourlyModel {
 	f := &Futures{battery: m.Battery, freezing: true}
 	f.fillVolts(m.Battery.Cells)
 	f.ends(m, s, b)
-	return &Bench{model: m, state: s, plant: m.plant(), future: f, path: path{inhibit: true}}
+	return &HourlyModel{state: s, plant: m.plant(), future: f, path: path{inhibit: true}}
 }
 
 // Kts are the levels of the day's clearness.
-func (b *Bench) Kts() [Levels]float64 { return b.plant.kts }
+func (h *HourlyModel) Kts() [Levels]float64 { return h.plant.kts }
 
 // Place is where a clearness index lies between the levels.
-func (b *Bench) Place(kt float64) float32 { return float32(place(&b.plant.kts, kt)) }
+func (h *HourlyModel) Place(kt float64) float32 { return float32(place(&h.plant.kts, kt)) }
 
 // SolarDay numbers the days by mean solar time, and DayStart is when one begins.
-func (b *Bench) SolarDay(t time.Time) int { return b.plant.solarDay(t) }
+func (h *HourlyModel) SolarDay(t time.Time) int { return h.plant.solarDay(t) }
 
 // DayStart is when a solar day begins.
-func (b *Bench) DayStart(day int) time.Time { return b.plant.dayStart(day) }
+func (h *HourlyModel) DayStart(day int) time.Time { return h.plant.dayStart(day) }
 
 // Light is the power by the label in the hour that begins at t on a solar day, with the
-// air at a temperature. It does not hold what was learned of the panel: [Bench.Panel].
-func (b *Bench) Light(t time.Time, day int, air float64) (l Light) {
-	clear := b.plant.clearKt(day)
+// air at a temperature. It does not hold what was learned of the panel: [HourlyModel.Panel].
+func (h *HourlyModel) Light(t time.Time, day int, air float64) (l Light) {
+	clear := h.plant.clearKt(day)
 	for _, off := range [2]time.Duration{15 * time.Minute, 45 * time.Minute} {
-		v := b.plant.view(t.Add(off), air, b.state)
-		for k, w := range b.plant.levels(&v, clear) {
+		v := h.plant.view(t.Add(off), air, h.state)
+		for k, w := range h.plant.levels(&v, clear) {
 			l[k] += float32(w / 2)
 		}
 	}
@@ -72,26 +71,26 @@ func (b *Bench) Light(t time.Time, day int, air float64) (l Light) {
 }
 
 // Panel is what the panel gives against its label, as learned, and its relative doubt.
-func (b *Bench) Panel() (mean, sd float64) { return b.state.Panel.factor() }
+func (h *HourlyModel) Panel() (mean, sd float64) { return h.state.Panel.factor() }
 
 // Ends are the charge at which the load goes and that at which it comes back.
-func (b *Bench) Ends() (cut, back float32) {
-	return float32(b.future.cutSoC), float32(b.future.backSoC)
+func (h *HourlyModel) Ends() (cut, back float32) {
+	return float32(h.future.cutSoC), float32(h.future.backSoC)
 }
 
 // Hour is the charge after an hour with net watts to spare, the battery at a temperature.
 // perAh is one over the usable capacity. Without inhibit the cold stops no charge.
-func (b *Bench) Hour(soc, perAh, net, celsius float32, inhibit bool) float32 {
-	b.future.warm[0], b.path.inhibit = float64(celsius), inhibit
-	return float32(b.future.move(float64(soc), float64(perAh), float64(net), &b.path, 0))
+func (h *HourlyModel) Hour(soc, perAh, net, celsius float32, inhibit bool) float32 {
+	h.future.warm[0], h.path.inhibit = float64(celsius), inhibit
+	return float32(h.future.move(float64(soc), float64(perAh), float64(net), &h.path, 0))
 }
 
 // Took is the power that went into the battery for its charge to rise so within an hour, W.
-func (b *Bench) Took(soc, next, perAh float32) float32 {
+func (h *HourlyModel) Took(soc, next, perAh float32) float32 {
 	if next <= soc {
 		return 0
 	}
-	return (next - soc) / (float32(b.future.perVoltUp[int(soc*voltBins)]) * perAh)
+	return (next - soc) / (float32(h.future.perVoltUp[int(soc*voltBins)]) * perAh)
 }
 
 // Block draws a horizon: top is how high it stands in a direction, degrees by azimuth. What

@@ -7,7 +7,7 @@ import (
 )
 
 // learn follows the temperatures over a span of hours.
-func (w *Warmth) learn(r *reading.Reading, hours float64, date int) {
+func (w *Temperatures) learn(r *reading.Reading, hours float64, date int) {
 	rate := 1 - math.Exp(-hours/24)
 	if x, ok := r.Get(reading.AirCelsius); ok {
 		if !w.AirOK {
@@ -33,7 +33,7 @@ func (w *Warmth) learn(r *reading.Reading, hours float64, date int) {
 }
 
 // air is the best mean temperature of the air there is, °C.
-func (w *Warmth) air() float64 {
+func (w *Temperatures) air() float64 {
 	switch {
 	case w.AirOK:
 		return w.Air
@@ -43,9 +43,9 @@ func (w *Warmth) air() float64 {
 	return 10
 }
 
-// block tells whether a cold battery refused the harvest just now, and counts both
+// refusedCharge tells whether a cold battery refused the harvest just now, and counts both
 // outcomes, so that a site that charges in the cold is found out.
-func (w *Warmth) block(r *reading.Reading, refused bool, hours float64) bool {
+func (w *Temperatures) refusedCharge(r *reading.Reading, refused bool, hours float64) bool {
 	t, ok := r.Get(reading.BatteryCelsius)
 	if !ok || t > 0.5 {
 		return false
@@ -62,6 +62,6 @@ func (w *Warmth) block(r *reading.Reading, refused bool, hours float64) bool {
 
 // inhibits is the chance that charging stops below freezing. Protection circuits usually
 // do so (common practice); hours of charge seen below freezing speak against it.
-func (w *Warmth) inhibits() float64 {
+func (w *Temperatures) inhibits() float64 {
 	return (3 + w.Inhibited) / (4 + w.Inhibited + 3*w.Charged)
 }

@@ -9,9 +9,9 @@ import (
 	"ebbwatch/estimator/sun"
 )
 
-// Hear remembers a forecast, so that its bias and error can be learned when its days have
+// KeepForecast remembers a forecast, so that its bias and error can be learned when its days have
 // come. It is to be called once for each new issue; the same issue again changes nothing.
-func (m Model) Hear(s State, fc *reading.Forecast) State {
+func (m Model) KeepForecast(s State, fc *reading.Forecast) State {
 	if fc == nil {
 		return s
 	}
@@ -79,20 +79,20 @@ func (m Model) hourGHI(h reading.ForecastHour, mid time.Time) (ghi, top float64,
 	return 0, 0, false
 }
 
-// words turns a forecast into observations of the days from today on, with what earlier
+// forecastDays turns a forecast into observations of the days from today on, with what earlier
 // issues said of the same days.
-func (m Model) words(s *State, p *plant, fc *reading.Forecast, today, days int) []sky.Word {
+func (m Model) forecastDays(s *State, p *plant, fc *reading.Forecast, today, days int) []sky.DayForecast {
 	if fc == nil {
 		return nil
 	}
-	var out []sky.Word
+	var out []sky.DayForecast
 	for _, d := range m.dayScores(p, fc) {
 		i := d.day - today
 		if i < 0 || i >= days || d.cover < 0.3 || i > 0 && d.cover < 0.8 {
 			continue
 		}
-		word := func(lead int, score float64) sky.Word {
-			return sky.Word{Day: i, Issue: d.day - lead, Score: score, Line: s.Skill.Line(lead)}
+		word := func(lead int, score float64) sky.DayForecast {
+			return sky.DayForecast{Day: i, Issue: d.day - lead, Score: score, Regression: s.Skill.Regression(lead)}
 		}
 		out = append(out, word(d.lead, d.score))
 		pend := &s.Pending[d.day%sky.Leads]
