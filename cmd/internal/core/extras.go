@@ -87,6 +87,9 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if c.plan.Array.WattsPeak > 0 {
 		x["array_watts_peak"] = c.plan.Array.WattsPeak
 		x["pv_clear_watts"] = c.clearWatts(c.reading(now))
+		if sky, told := c.ahead.SkyWatts(&c.memory.Outlook, now.Wall, c.forecast); told {
+			x["pv_sky_watts"] = sky
+		}
 	}
 	if t := c.memory.Today; t.Date != "" {
 		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load

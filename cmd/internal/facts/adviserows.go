@@ -35,6 +35,7 @@ func judgeRows() []Row {
 		fact("reading_age_seconds", "s", "Readings are", "Age of the newest reading of the site's instruments", one(readingAge)),
 		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label", extra("array_watts_peak")),
 		fact("pv_clear_watts", "W", "Under a clear sky", "Power that the panel would give now under a clear sky, by its label", extra("pv_clear_watts")),
+		fact("pv_sky_watts", "W", "Under the forecast sky", "Power that the panel should give now under the sky that the forecast told, by what is known of the panel", extra("pv_sky_watts")),
 		fact("battery_low_celsius_12h", "°C", "Coldest of 12 h", "Lowest battery temperature of the last twelve hours", extra("battery_low_celsius_12h")),
 		fact("curtailed", "", "Charger holds back", "The charger takes less than the panel could give (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Curtailed), s.BeliefKnown() })),

@@ -31,6 +31,13 @@ type column struct {
 	fact  string // the fact whose value it holds, for what is not a reading
 }
 
+// The columns that the history fills in itself, so that a look back can tell a board that
+// stopped from a daemon that did, and either from a clock that was set: see [Options.Boot].
+const (
+	columnBoot   = "board_boot"           // a number for each start of the board; only equal or not counts
+	columnUptime = "board_uptime_seconds" // the board's own clock, which nobody can set
+)
+
 // columns lists what is recorded: the readings, the belief, and the way to each peer.
 func columns(peers []string) []column {
 	var cs []column
@@ -49,6 +56,7 @@ func columns(peers []string) []column {
 	}
 	cs = append(cs, column{"battery_soc", 10000, "battery_soc"}, column{"battery_soc_low", 10000, "battery_soc_low"},
 		column{"battery_soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
+	cs = append(cs, column{"pv_sky_watts", 100, "pv_sky_watts"}, column{columnBoot, 1, columnBoot}, column{columnUptime, 1, columnUptime})
 	for _, f := range []string{"reserve_hours_p10", "reserve_hours_p50", "cutoff_hours_p10", "cutoff_hours_p50"} {
 		cs = append(cs, column{f, 10, f})
 	}

@@ -236,7 +236,7 @@ func torn(rng *rand.Rand, before, after files) (files, string) {
 // before is there, and no value is wrong.
 func TestPowerCutWhileWriting(t *testing.T) {
 	t.Parallel()
-	states := recording(t, trials(160, 300))
+	states := recording(t, trials(200, 300))
 	rng := rand.New(rand.NewPCG(3, 4))
 	path := filepath.Join(t.TempDir(), "history.db")
 	kinds := map[string]int{}

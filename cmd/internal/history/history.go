@@ -12,6 +12,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"log/slog"
 	"math"
 	"sync/atomic"
@@ -154,7 +155,7 @@ func (s *Store) Add(snap *facts.Snapshot) {
 	if !s.began {
 		after = math.MinInt64
 	}
-	x := sample{mono: mono, cells: sampleRow(s.cols, snap, s.index.Lookup(snap), after)}
+	x := sample{mono: mono, cells: sampleRow(s.cols, snap, s.lookup(snap, mono), after)}
 	if snap.At.Trusted {
 		x.wall = snap.At.Wall.UnixMilli()
 	}
@@ -162,6 +163,24 @@ func (s *Store) Add(snap *facts.Snapshot) {
 	s.last, s.began = mono, true
 	s.hand(x)
 }
+
+// lookup gives the facts of a snapshot, and what the history knows itself of the board.
+func (s *Store) lookup(snap *facts.Snapshot, mono int64) func(string) (float64, bool) {
+	known := s.index.Lookup(snap)
+	return func(name string) (float64, bool) {
+		switch name {
+		case columnBoot:
+			return float64(crc32.ChecksumIEEE([]byte(s.o.Boot)) % bootNumbers), true
+		case columnUptime:
+			return float64(mono) / 1000, true
+		}
+		return known(name)
+	}
+}
+
+// bootNumbers is how many numbers there are for starts of the board: few enough to be stored
+// in two bytes, so many that two starts in a row hardly ever share one.
+const bootNumbers = 1 << 15
 
 // countEnergy fills in the energies since the sample before. Totals are rounded, not their
 // differences, so that nothing is lost over the years. A total that fell was begun anew.

@@ -462,3 +462,33 @@ func TestLookupRefusesNonsense(t *testing.T) {
 		t.Errorf("a closed history answers: %v", err)
 	}
 }
+
+// Each sample carries which start of the board it is from and how long the board was up, so
+// that a look back can tell a board that stopped from a daemon that did.
+func TestSamplesCarryTheBoardsOwnClock(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "history.db")
+	boots := map[float64]bool{}
+	for i, up := range []time.Duration{0, time.Hour, 3 * time.Minute} {
+		s := open(t, history.Options{Path: path, Boot: []string{"first", "first", "second"}[i], MonoBase: up})
+		from := time.Duration(i) * time.Hour
+		base := factstest.Rich()
+		for m := time.Duration(0); m < 5*time.Minute; m += 10 * time.Second {
+			x := moment(base, from+m, true)
+			x.At.Mono = m // the daemon's clock begins anew
+			s.Add(x)
+		}
+		got := lookup(t, s, history.Query{From: begin().Add(from), To: begin().Add(from + 5*time.Minute), Points: 1})
+		boot, uptime := got.Column("board_boot"), got.Column("board_uptime_seconds")
+		if boot.Min[0] != boot.Max[0] || uptime.Min[0] != up.Seconds() || uptime.Max[0] != (up+290*time.Second).Seconds() {
+			t.Errorf("run %d: boot %v to %v, up %v to %v s; want %v s on", i, boot.Min[0], boot.Max[0], uptime.Min[0], uptime.Max[0], up.Seconds())
+		}
+		boots[boot.Min[0]] = true
+		if err := s.Close(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(boots) != 2 {
+		t.Errorf("two starts of the board have the numbers %v", boots)
+	}
+}
