@@ -27,7 +27,7 @@ type Belief struct {
 
 	DrainWatts, DrainSD float64 // all that leaves unmeasured: unmetered load and the sensor's zero error together
 	NightWatts, NightSD float64 // by how much that is more in the dark than by day
-	GhostFound          bool    // a load past the meters is as good as certain
+	UnmeteredFound      bool    // a load past the meters is as good as certain
 	MilliOhms25         float64 // resistance as it would be at 25 °C, so that months can be compared
 	BandPerDay          float64 // by how much the band widens with each further day without a full
 	Starved             bool    // so long without a full that the protection circuit cannot balance the cells
@@ -57,9 +57,9 @@ func (m Model) Belief(s *State) Belief {
 	}
 	sd, x := s.sd(iCharge), s.Mean[iCharge]
 	volts := 3.3 * m.cells()
-	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
-	left := max(1-s.Mean[iCold]*colder(s.Celsius), 0.4)
-	g, reach := m.split(s), bandSD(s.Surprise, s.Closing)
+	size := m.Battery.CapacityAh * math.Exp(s.Mean[iLogCapacity])
+	left := max(1-s.Mean[iColdLoss]*colder(s.Celsius), 0.4)
+	g, reach := m.split(s), bandSD(s.OCVSurprise, s.FullSurprise)
 	b := Belief{
 		SoC: x, SoCSD: sd, Low: max(x-reach*sd, 0), High: min(x+reach*sd, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
@@ -68,11 +68,11 @@ func (m Model) Belief(s *State) Belief {
 		MilliOhms: 1000 * m.ohms(s), Full: s.Full, Curtailed: s.Curtailed, SinceFull: -1,
 		NetWatts: s.NetW, LoadWatts: s.LoadW, Health: math.NaN(), HealthSD: math.NaN(),
 		DrainWatts: s.Mean[iDrain] * volts, DrainSD: s.sd(iDrain) * volts,
-		NightWatts: s.Mean[iNight] * volts, NightSD: s.sd(iNight) * volts,
-		MilliOhms25: 1000 * m.restOhms(s),
-		GhostFound:  s.GhostHours >= ghostHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
+		NightWatts: s.Mean[iNightDrain] * volts, NightSD: s.sd(iNightDrain) * volts,
+		MilliOhms25:    1000 * m.restOhms(s),
+		UnmeteredFound: s.UnmeteredHours >= unmeteredHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
 		Starved: s.SinceFull > starvedAfter, Celsius: math.NaN(), ColdCharge: s.ColdCharge,
-		ClaimGap: math.NaN(), Replaced: s.Swapped > 0,
+		ClaimGap: math.NaN(), Replaced: s.ReplacedHours > 0,
 	}
 	if s.FullSeen {
 		b.SinceFull = s.SinceFull
@@ -80,11 +80,11 @@ func (m Model) Belief(s *State) Belief {
 	if s.CelsiusSet {
 		b.Celsius = s.Celsius
 	}
-	if s.ClaimKnown {
-		b.ClaimGap = s.Claim - x
+	if s.ControllerSoCKnown {
+		b.ClaimGap = s.ControllerSoC - x
 	}
-	if sd := math.Hypot(s.sd(iSize), gainSD); sd < learnedSD {
-		b.Health, b.HealthSD = math.Exp(s.Mean[iSize]), sd*math.Exp(s.Mean[iSize])
+	if sd := math.Hypot(s.sd(iLogCapacity), gainSD); sd < learnedSD {
+		b.Health, b.HealthSD = math.Exp(s.Mean[iLogCapacity]), sd*math.Exp(s.Mean[iLogCapacity])
 	}
 	return b
 }
@@ -100,7 +100,7 @@ const (
 // learned together, so their errors make up for each other in part.
 func (m Model) usableSD(s *State, size, left float64) float64 {
 	var slope [unknowns]float64
-	slope[iSize] = size * left
-	slope[iCold] = -size * colder(s.Celsius)
+	slope[iLogCapacity] = size * left
+	slope[iColdLoss] = -size * colder(s.Celsius)
 	return math.Hypot(math.Sqrt(s.spread(&slope)), gainSD*size*left)
 }

@@ -38,19 +38,19 @@ func between(table []float64, place, step float64) (y, slope float64) {
 // How the cell departs from its open-circuit curve; all of it common practice, or read off
 // the public measurements named in the package documentation.
 const (
-	branchVolts = 0.011 // half the distance of the charging from the discharging branch
-	branchSD    = 0.004
-	branchTurn  = 0.03  // share of the capacity over which one branch goes over to the other
-	meterVolts  = 0.009 // error of the voltmeter, V a cell
-	curveVolts  = 0.009 // spread of cells about the curve, besides
-	curveReach  = 0.2   // charge over which a cell departs from the curve in the same way
-	footShift   = 0.018 // spread of its foot, for good
-	deepSwing   = 0.6   // only from below this does a return to full teach the capacity
-	knownDrain  = 480   // h after a full for which the knee may teach the capacity
-	lookVolts   = 0.012 // what differs from look to look
-	coldOhms    = 0.025 // log resistance per kelvin below 25 °C
-	slowOhms    = 1.5   // resistance after an hour against that after some minutes
-	selfPerHour = 0.022 / 720
+	hysteresisVolts = 0.011 // half the distance of the charging from the discharging branch
+	hysteresisSD    = 0.004
+	hysteresisTurn  = 0.03  // share of the capacity over which one branch goes over to the other
+	meterVolts      = 0.009 // error of the voltmeter, V a cell
+	curveVolts      = 0.009 // spread of cells about the curve, besides
+	curveReach      = 0.2   // charge over which a cell departs from the curve in the same way
+	kneeShiftSD     = 0.018 // spread of its foot, for good
+	deepSwing       = 0.6   // only from below this does a return to full teach the capacity
+	kneeHours       = 480   // h after a full for which the knee may teach the capacity
+	ocvNoiseVolts   = 0.012 // what differs from look to look
+	coldOhms        = 0.025 // log resistance per kelvin below 25 °C
+	slowOhms        = 1.5   // resistance after an hour against that after some minutes
+	selfDischarge   = 0.022 / 720
 )
 
 // colder is how far below 25 °C the battery is, K.
@@ -79,13 +79,13 @@ func (m Model) restOhms(s *State) float64 {
 // fewSteps is the weight of the prior: five steps of a twentieth of the capacity.
 func (m Model) fewSteps() float64 { return 5 * m.Battery.CapacityAh * m.Battery.CapacityAh / 400 }
 
-// unlearned is how much of the resistance is still prior, 0 to 1.
-func (m Model) unlearned(s *State) float64 { return m.fewSteps() / (s.StepAA + m.fewSteps()) }
+// ohmsUnlearned is how much of the resistance is still prior, 0 to 1.
+func (m Model) ohmsUnlearned(s *State) float64 { return m.fewSteps() / (s.StepAA + m.fewSteps()) }
 
 // learnOhms takes a step of current between two close readings.
 func (m Model) learnOhms(s *State, dA, dV float64) {
-	held := max(s.Flow.Volts, s.Flow.Volts+dV) > 3.36*m.cells()
-	if held || math.Abs(dA) < m.Battery.CapacityAh/40 {
+	considered := max(s.Flow.Volts, s.Flow.Volts+dV) > 3.36*m.cells()
+	if considered || math.Abs(dA) < m.Battery.CapacityAh/40 {
 		return
 	}
 	dA *= math.Exp(coldOhms * colder(s.Celsius))

@@ -2,7 +2,6 @@ package battery
 
 import (
 	"math"
-	"reflect"
 	"testing"
 	"time"
 
@@ -95,75 +94,25 @@ func TestSilenceAfterTheCutOff(t *testing.T) {
 	}
 }
 
-func TestRestart(t *testing.T) {
+// TestClock: one gap may claim 90 days at most, and what comes twice or late is of no use.
+func TestClock(t *testing.T) {
 	t.Parallel()
-	m := model()
-	s := afterFull(m)
-	saved := kept(t, s)
-	if !reflect.DeepEqual(saved, s) {
-		t.Fatal("the belief did not come back from JSON as it was")
-	}
-	// The new process counts from zero; the wall clock says that three hours passed.
-	again := at(125+29*60, 0, -1)
-	again.Mono = 10 * time.Second
-	later := at(130+29*60, 0, -1)
-	later.Mono = again.Mono + 5*time.Minute
-	for name, start := range map[string]State{"told": m.Resumed(saved), "not told": saved} {
-		got := m.Step(m.Step(start, again), later)
-		b, was := m.Belief(&got), m.Belief(&s)
-		if b.SinceFull < 3*time.Hour || b.SoC > was.SoC-0.02 || b.High-b.Low <= was.High-was.Low {
-			t.Errorf("%s of the restart: %+v", name, b)
-		}
-	}
-	// Without a trusted clock the time is not known: the band says so, and counting goes on.
-	blind := again
-	blind.Trusted = false
-	got := m.Step(m.Resumed(saved), blind)
-	if b, was := m.Belief(&got), m.Belief(&s); b.High-b.Low < was.High-was.Low+0.01 {
-		t.Errorf("after a silence of unknown length the band is %.3f wide, before %.3f", b.High-b.Low, was.High-was.Low)
-	}
-}
-
-func TestBlindRestartThatNobodyToldOf(t *testing.T) {
-	t.Parallel()
-	m := model()
-	s := afterFull(m)
-	for k := range 5 {
-		r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(k+1) * 5 * time.Minute}}
-		r.Set(reading.BatteryVolts, 13.2)
-		r.Set(reading.BatteryAmps, -2)
-		s = m.Step(s, r)
-	}
-	if s.Mono != 25*time.Minute {
-		t.Fatalf("readings of a new process were taken for late ones: %v", s.Mono)
-	}
-}
-
-func TestMark(t *testing.T) {
-	t.Parallel()
-	stamp := func(mono, wall time.Duration, trusted bool) reading.Stamp {
-		return reading.Stamp{Mono: mono, Wall: time.Unix(1.7e9, 0).Add(wall), Trusted: trusted}
-	}
 	for _, c := range []struct {
 		name   string
-		before Mark
-		at     reading.Stamp
+		before Clock
+		mono   time.Duration
 		dt     time.Duration
-		how    passage
+		fresh  bool
 	}{
-		{"first", Mark{}, stamp(time.Hour, 0, true), 0, first},
-		{"next", Mark{Set: true, Mono: time.Hour}, stamp(time.Hour+time.Minute, 0, false), time.Minute, follows},
-		{"same", Mark{Set: true, Mono: time.Hour}, stamp(time.Hour, 0, false), 0, ignored},
-		{"late, clock trusted", Mark{Set: true, Mono: time.Hour, WallNanos: 1.7e18, Trusted: true}, stamp(time.Minute, -time.Hour, true), 0, ignored},
-		{"restart, clock trusted", Mark{Set: true, Mono: time.Hour, WallNanos: 1.7e18, Trusted: true}, stamp(time.Minute, time.Hour, true), time.Hour, follows},
-		{"told restart, clock trusted", Mark{Set: true, Mono: time.Hour, Foreign: true, WallNanos: 1.7e18, Trusted: true}, stamp(2*time.Hour, time.Minute, true), time.Minute, follows},
-		{"told restart, clock not trusted", Mark{Set: true, Mono: time.Hour, Foreign: true, WallNanos: 1.7e18, Trusted: true}, stamp(2*time.Hour, time.Minute, false), 0, restarts},
-		{"told restart, clock went back", Mark{Set: true, Mono: time.Hour, Foreign: true, WallNanos: 1.7e18, Trusted: true}, stamp(2*time.Hour, -time.Minute, true), 0, restarts},
-		{"a gap of years", Mark{Set: true, Mono: 0}, stamp(50000*time.Hour, 0, false), longestGap, follows},
+		{"first", Clock{}, time.Hour, 0, true},
+		{"next", Clock{Set: true, Mono: time.Hour}, time.Hour + time.Minute, time.Minute, true},
+		{"same", Clock{Set: true, Mono: time.Hour}, time.Hour, 0, false},
+		{"late", Clock{Set: true, Mono: time.Hour}, time.Minute, 0, false},
+		{"a gap of years", Clock{Set: true}, 50000 * time.Hour, longestGap, true},
 	} {
-		m := c.before
-		if dt, how := m.pass(c.at); dt != c.dt || how != c.how {
-			t.Errorf("%s: got %v, %d, want %v, %d", c.name, dt, how, c.dt, c.how)
+		clock := c.before
+		if dt, fresh := clock.pass(c.mono); dt != c.dt || fresh != c.fresh || clock.Mono != max(c.mono, c.before.Mono) {
+			t.Errorf("%s: got %v, %t, the clock is at %v, want %v, %t", c.name, dt, fresh, clock.Mono, c.dt, c.fresh)
 		}
 	}
 }

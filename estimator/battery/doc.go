@@ -76,9 +76,9 @@
 // # Use
 //
 // Call [Model.Step] with each reading, also with an empty one while nothing is heard, and
-// [Model.Belief] after it. Keep [State] as JSON over restarts, and pass it through
-// [Model.Resumed] before the next step; if that is forgotten, a clock that starts again is
-// noticed. Where the wall clock is not right yet after a restart, nobody knows how long it was;
-// once it is right, the belief makes up for it. Batteries in parallel are one battery of their
-// common capacity. When the owner puts in another one, call [Model.Replaced].
+// [Model.Belief] after it. Keep [State] as JSON over restarts. The clock of the readings,
+// [reading.Stamp.Mono], must go on over restarts: the caller counts the time in which the
+// program was away into it, and where it does not know that time yet, calls
+// [Model.Interrupted] first. Batteries in parallel are one battery of their common capacity.
+// When the owner puts in another one, call [Model.Replaced].
 package battery

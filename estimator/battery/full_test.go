@@ -51,9 +51,7 @@ func TestDwellIsNotShortened(t *testing.T) {
 	m := model()
 	held := run(m, half(m), 0, 5, 14.2, 1.5)
 	gap := m.Step(held, at(125, 14.2, 1.5))
-	foreign := at(1, 14.2, 1.5)
-	foreign.Wall = foreign.Wall.Add(3 * time.Hour)
-	again := m.Step(m.Resumed(held), foreign)
+	again := m.Step(m.Interrupted(held), at(10, 14.2, 1.5))
 	for name, s := range map[string]State{"gap": gap, "restart": again} {
 		if s.Full {
 			t.Errorf("%s: full at the first reading", name)

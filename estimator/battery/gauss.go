@@ -4,18 +4,18 @@ import "math"
 
 // The unknowns of the filter.
 const (
-	iCharge  = iota // charge, 0 to 1
-	iDrain          // A that leave unmeasured: sensor offset and unmetered load together
-	iNight          // A by which that is more in the dark than by day
-	iGain           // how much more charging counts than discharging, relative
-	iSize           // log of the capacity at 25 °C against the label
-	iCold           // capacity lost per kelvin below 25 °C
-	iHide           // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
-	iTop            // what is missing from 1 at a usual true full
-	iBranch         // half the distance of the charging and discharging branches, V a cell
-	iFoot           // by how much charge the foot of the open-circuit curve lies lower
-	iCurve          // the first of the knots by which the open-circuit curve is off, V a cell
-	unknowns = iCurve + knots
+	iCharge        = iota // charge, 0 to 1
+	iDrain                // A that leave unmeasured: sensor offset and unmetered load together
+	iNightDrain           // A by which that is more in the dark than by day
+	iChargeGain           // how much more charging counts than discharging, relative
+	iLogCapacity          // log of the capacity at 25 °C against the label
+	iColdLoss             // capacity lost per kelvin below 25 °C
+	iColdShare            // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
+	iFullShortfall        // what is missing from 1 at a usual true full
+	iHysteresis           // half the distance of the charging and discharging branches, V a cell
+	iKneeShift            // by how much charge the foot of the open-circuit curve lies lower
+	iCurveError           // the first of the knots by which the open-circuit curve is off, V a cell
+	unknowns       = iCurveError + knots
 )
 
 // knots is the number of places, evenly from empty to full, at which the open-circuit
@@ -24,14 +24,14 @@ const knots = 9
 
 // Gauss is a joint normal distribution over the unknowns.
 type Gauss struct {
-	Mean     [unknowns]float64
-	Cov      [unknowns][unknowns]float64
-	Surprise float64 // mean square of the newest looks' surprises, over that expected
-	Closing  float64 // the same of the newest fulls
+	Mean         [unknowns]float64
+	Cov          [unknowns][unknowns]float64
+	OCVSurprise  float64 `json:"Surprise"` // mean square of the newest looks' surprises, over that expected
+	FullSurprise float64 `json:"Closing"`  // the same of the newest fulls
 }
 
-// surpriseLooks is over how many looks that mean goes.
-const surpriseLooks = 60
+// surpriseObservations is over how many looks that mean goes.
+const surpriseObservations = 60
 
 // set makes one unknown independent of the others.
 func (g *Gauss) set(k int, mean, sd float64) {
@@ -72,9 +72,9 @@ func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
 	}
 }
 
-// mix is what is believed when the present belief holds with the chance share, and the
+// mixture is what is believed when the present belief holds with the chance share, and the
 // other one else: a normal distribution of the same mean and spread as both together.
-func (g *Gauss) mix(other *Gauss, share float64) {
+func (g *Gauss) mixture(other *Gauss, share float64) {
 	var apart [unknowns]float64
 	for j := range apart {
 		apart[j] = g.Mean[j] - other.Mean[j]
@@ -101,30 +101,30 @@ func (g *Gauss) relax(k int, keep, rest, sd float64) {
 // clamp keeps means where they can be.
 func (g *Gauss) clamp() {
 	g.Mean[iCharge] = min(max(g.Mean[iCharge], 0), 1)
-	g.Mean[iCold] = min(max(g.Mean[iCold], 0), 0.012)
-	g.Mean[iHide] = min(max(g.Mean[iHide], 0), 1)
-	g.Mean[iSize] = min(max(g.Mean[iSize], -1.5), 0.7)
+	g.Mean[iColdLoss] = min(max(g.Mean[iColdLoss], 0), 0.012)
+	g.Mean[iColdShare] = min(max(g.Mean[iColdShare], 0), 1)
+	g.Mean[iLogCapacity] = min(max(g.Mean[iLogCapacity], -1.5), 0.7)
 }
 
-// bend says how the curve of a cell may depart from the usual one: as a whole by the
+// correlateCurve says how the curve of a cell may depart from the usual one: as a whole by the
 // voltmeter, and by bends that reach some way.
-func (g *Gauss) bend() {
+func (g *Gauss) correlateCurve() {
 	for i := range knots {
 		for j := range knots {
 			d := float64(i-j) / (knots - 1) / curveReach
-			g.Cov[iCurve+i][iCurve+j] = meterVolts*meterVolts + curveVolts*curveVolts*math.Exp(-d*d/2)
+			g.Cov[iCurveError+i][iCurveError+j] = meterVolts*meterVolts + curveVolts*curveVolts*math.Exp(-d*d/2)
 		}
 	}
 }
 
-// held is a set of unknowns, a bit each.
-type held uint32
+// considered is a set of unknowns, a bit each.
+type considered uint32
 
 // observe is a Kalman update: the sum of slope·unknowns was seen to be off the expected by
 // surprise, with the given variance of the measurement itself. Held unknowns keep their
 // mean and spread while their part in everybody's error stays accounted for: that is the
 // filter of Schmidt (1966), for what a measurement depends on but is not fit to teach.
-func (g *Gauss) observe(slope *[unknowns]float64, surprise, variance float64, h held) {
+func (g *Gauss) observe(slope *[unknowns]float64, surprise, variance float64, h considered) {
 	var cross [unknowns]float64
 	total := variance
 	for j := range cross {
@@ -158,7 +158,7 @@ func point(k int, mean, sd float64) (x, weight float64) {
 
 // weigh multiplies the belief by a likelihood of the charge alone: by the linear
 // observation that would lead to the same mean and variance.
-func (g *Gauss) weigh(h held, like func(x float64) float64) {
+func (g *Gauss) weigh(h considered, like func(x float64) float64) {
 	m, was := g.Mean[iCharge], g.Cov[iCharge][iCharge]
 	var sum, sx, sxx float64
 	for k := range points {
@@ -182,8 +182,8 @@ func (g *Gauss) weigh(h held, like func(x float64) float64) {
 	g.observe(&slope, moved*(was+noise)/was, noise, h)
 }
 
-// sight is one look at a voltage.
-type sight struct {
+// ocvObservation is one look at a voltage.
+type ocvObservation struct {
 	volts  float64 // a cell, freed of the drop over the resistance
 	branch float64 // -1 to 1
 	white  float64 // variance of the look itself, V²
@@ -198,24 +198,24 @@ const steepVolts = 0.5
 // best, with the misfit as noise, where the charge is likely to be after the look; that is
 // found by going round three times: the posterior linearisation filter of García-Fernández,
 // Svensson, Morelande and Särkkä (2015).
-func (g *Gauss) see(v sight, h held) {
-	if l := touch(v.volts - v.branch*g.Mean[iBranch]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
+func (g *Gauss) see(v ocvObservation, h considered) {
+	if l := tangent(v.volts - v.branch*g.Mean[iHysteresis]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
 		g.take(v, l, h)
 		return
 	}
 	before := *g
 	for range 3 {
-		l := fit(g.Mean[iCharge], g.sd(iCharge))
+		l := linearize(g.Mean[iCharge], g.sd(iCharge))
 		*g = before
 		g.take(v, l, h)
 	}
 }
 
 // take is the update by a voltage when a line stands for the curve.
-func (g *Gauss) take(v sight, l line, h held) {
-	l.slope[iBranch] = v.branch
+func (g *Gauss) take(v ocvObservation, l line, h considered) {
+	l.slope[iHysteresis] = v.branch
 	off := v.volts - l.volts - l.slope[iCharge]*(g.Mean[iCharge]-l.at)
-	for j := iBranch; j < unknowns; j++ {
+	for j := iHysteresis; j < unknowns; j++ {
 		off -= l.slope[j] * g.Mean[j]
 	}
 	total, a := v.white+l.misfit, l.slope[iCharge]
@@ -226,12 +226,12 @@ func (g *Gauss) take(v sight, l line, h held) {
 	if s := g.spread(&l.slope) + total; off*off > 9*s {
 		total += off*off/9 - s
 	}
-	g.Surprise += (min(off*off/(g.spread(&l.slope)+total), 9) - g.Surprise) / surpriseLooks
+	g.OCVSurprise += (min(off*off/(g.spread(&l.slope)+total), 9) - g.OCVSurprise) / surpriseObservations
 	g.observe(&l.slope, off, total, h)
 }
 
-// touch is the tangent at the charge where the curve has a voltage.
-func touch(volts float64) line {
+// tangent is the tangent at the charge where the curve has a voltage.
+func tangent(volts float64) line {
 	low, high := 0.0, 1.0
 	for range 20 {
 		mid := (low + high) / 2
@@ -245,7 +245,7 @@ func touch(volts float64) line {
 	var steep float64
 	l.volts, steep = ocv(low)
 	k, share := knot(low)
-	l.slope[iCharge], l.slope[iFoot] = steep, steep*footShare(low)
+	l.slope[iCharge], l.slope[iKneeShift] = steep, steep*kneeShare(low)
 	l.slope[k], l.slope[k+1] = 1-share, share
 	return l
 }
@@ -271,8 +271,8 @@ type line struct {
 	misfit    float64 // V²
 }
 
-// fit makes the curve straight over a normal distribution of the charge.
-func fit(mean, sd float64) line {
+// linearize makes the curve straight over a normal distribution of the charge.
+func linearize(mean, sd float64) line {
 	l := line{at: mean}
 	var sum, vv, xv, xx float64
 	for k := range points {
@@ -284,13 +284,13 @@ func fit(mean, sd float64) line {
 		l.volts += w * v
 		l.slope[low] += w * (1 - share)
 		l.slope[low+1] += w * share
-		l.slope[iFoot] += w * steep * footShare(inside)
+		l.slope[iKneeShift] += w * steep * kneeShare(inside)
 		xv += w * (x - mean) * v
 		xx += w * (x - mean) * (x - mean)
 		vv += w * v * v
 	}
 	l.volts /= sum
-	for j := iFoot; j < unknowns; j++ {
+	for j := iKneeShift; j < unknowns; j++ {
 		l.slope[j] /= sum
 	}
 	l.slope[iCharge] = xv / max(xx, 1e-12)
@@ -298,9 +298,9 @@ func fit(mean, sd float64) line {
 	return l
 }
 
-// footShare says how much of the shift of the curve's foot is felt at a charge: none above
+// kneeShare says how much of the shift of the curve's foot is felt at a charge: none above
 // the foot, and little at the very end, where every cell is empty.
-func footShare(x float64) float64 {
+func kneeShare(x float64) float64 {
 	return min(max((0.25-x)/0.15, 0), 1) * min(0.35+x/0.1, 1)
 }
 
@@ -308,5 +308,5 @@ func footShare(x float64) float64 {
 func knot(x float64) (low int, share float64) {
 	at := min(max(x, 0), 1) * (knots - 1)
 	k := min(int(at), knots-2)
-	return iCurve + k, at - float64(k)
+	return iCurveError + k, at - float64(k)
 }

@@ -10,23 +10,23 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	hours := min(dt.Hours(), 0.35)
 	s.SinceFull += dt
 	s.SinceAnchor += dt.Hours()
-	s.Lowest = min(s.Lowest, s.Mean[iCharge]+s.sd(iCharge))
+	s.LowestSinceFull = min(s.LowestSinceFull, s.Mean[iCharge]+s.sd(iCharge))
 	m.bounds(s)
 	s.clamp()
 	if !f.voltsKnown {
 		s.Full, s.Held, s.Floating = false, 0, 0
 		return
 	}
-	m.smooth(s, f, hours)
+	m.smoothVoltage(s, f, hours)
 	m.full(s, f, dt)
 	m.floating(s, f, hours)
 	m.look(s, f)
 }
 
-// smooth keeps means over some ten minutes and counts the quiet hours since charging.
-func (m Model) smooth(s *State, f flow, hours float64) {
+// smoothVoltage keeps means over some ten minutes and counts the quiet hours since charging.
+func (m Model) smoothVoltage(s *State, f flow, hours float64) {
 	w := 1.0
-	if s.Flow.VoltsKnown && s.Volts > 0 && (!s.Broken || s.Settled > 0) {
+	if s.Flow.VoltsKnown && s.Volts > 0 && (!s.GapBeforeOCV || s.SinceGap > 0) {
 		w = 1 - math.Exp(-hours/0.15)
 		if d := math.Abs(f.volts - s.Flow.Volts); d > 1e-4 && (s.VoltStep == 0 || d < s.VoltStep) {
 			s.VoltStep = d
@@ -35,9 +35,9 @@ func (m Model) smooth(s *State, f flow, hours float64) {
 	s.Volts += w * (f.volts - s.Volts)
 	s.Amps += w * (f.net() - s.Mean[iDrain] - s.Amps)
 	if s.charging(f, m) {
-		s.Quiet = 0
+		s.SinceCharge = 0
 	} else {
-		s.Quiet += hours
+		s.SinceCharge += hours
 	}
 }
 
@@ -60,16 +60,16 @@ func (s *State) charging(f flow, m Model) bool {
 func (m Model) bounds(s *State) {
 	sd, x := s.sd(iCharge), s.Mean[iCharge]
 	switch {
-	case sd > 0.012 && x+sd > 1 && s.Topped > sd/2:
-		s.Topped = 0
-		hold := cellHeld | sizeHeld
+	case sd > 0.012 && x+sd > 1 && s.ChargedIn > sd/2:
+		s.ChargedIn = 0
+		consider := considerCell | considerSize
 		if s.Volts == 0 { // without a voltage nothing ever tells the other way
-			hold |= 1<<iDrain | 1<<iNight | 1<<iGain
+			consider |= 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
 		}
-		s.weigh(hold, func(x float64) float64 { return inside(1 - x) })
-	case sd > 0.012 && x < sd && s.Drawn > sd/2:
-		s.Drawn = 0
-		s.weigh(cellHeld|sizeHeld|1<<iDrain|1<<iNight|1<<iGain, inside)
+		s.weigh(consider, func(x float64) float64 { return inside(1 - x) })
+	case sd > 0.012 && x < sd && s.DrawnOut > sd/2:
+		s.DrawnOut = 0
+		s.weigh(considerCell|considerSize|1<<iDrain|1<<iNightDrain|1<<iChargeGain, inside)
 	}
 }
 
@@ -85,7 +85,7 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	c := m.Battery.CapacityAh
 	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
 	both := f.inKnown && f.outKnown
-	s.crest(f, net, cell, dt)
+	s.trackTaper(f, net, cell, dt)
 	if cell < fullVolts || both && (net > c/16 || net < -c/50 || m.rest(s, cell, net, 1) < 3.36) || !both && !f.inKnown && cell < 3.43 {
 		s.Held, s.Full = 0, false
 		return
@@ -100,12 +100,12 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	if s.Full = s.Held >= need-1e-9; !s.Full {
 		return
 	}
-	wrong, rate := m.falseFull(s, cell, net, both), max(net/c, 0)
+	wrong, rate := m.falseFullChance(s, cell, net, both), max(net/c, 0)
 	if s.Full = wrong < 1; !s.Full {
 		return
 	}
-	if s.Tried += dt.Hours(); rate > 0.7*s.AnchorRate && s.Tried < 2 {
-		s.Full = s.Believed
+	if s.FullHours += dt.Hours(); rate > 0.7*s.AnchorRate && s.FullHours < 2 {
+		s.Full = s.FullAccepted
 		if s.Full {
 			s.SinceFull = 0
 		}
@@ -113,9 +113,9 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	}
 	left := taperHours * rate
 	spread = math.Sqrt(spread*spread + 0.004*0.004 + taperSpread*taperSpread*rate*rate)
-	s.Tried, s.AnchorRate = 0, rate
-	s.Believed = m.anchor(s, 1-left, spread, wrong)
-	if s.Full = s.Believed; s.Full {
+	s.FullHours, s.AnchorRate = 0, rate
+	s.FullAccepted = m.anchor(s, 1-left, spread, wrong)
+	if s.Full = s.FullAccepted; s.Full {
 		s.SinceFull, s.FullSeen = 0, true
 	}
 }
@@ -133,35 +133,35 @@ func (m Model) rest(s *State, cell, net, times float64) float64 {
 	return cell - times*slowOhms*m.ohms(s)*max(net, 0)/m.cells()
 }
 
-// crest keeps the largest current since the voltage rose to that of absorption, and how far
+// trackTaper keeps the largest current since the voltage rose to that of absorption, and how far
 // the voltage strayed since: a charger that holds a voltage lets the current fall below what
 // the panel gave before, while that of clouds lets the voltage fall too.
-func (s *State) crest(f flow, net, cell float64, dt time.Duration) {
+func (s *State) trackTaper(f flow, net, cell float64, dt time.Duration) {
 	if cell < fullVolts || dt > unseen || s.Held == 0 {
-		s.Crest, s.HeldVolts, s.Stray, s.AnchorRate = 0, f.volts, 0, 2
+		s.PeakAmps, s.HeldVolts, s.HeldDrift, s.AnchorRate = 0, f.volts, 0, 2
 		if cell < fullVolts {
 			return
 		}
 	}
-	s.Crest = max(s.Crest, net, s.Flow.In-s.Flow.Out-s.Mean[iDrain])
-	s.Stray = max(s.Stray, math.Abs(f.volts-s.HeldVolts))
+	s.PeakAmps = max(s.PeakAmps, net, s.Flow.In-s.Flow.Out-s.Mean[iDrain])
+	s.HeldDrift = max(s.HeldDrift, math.Abs(f.volts-s.HeldVolts))
 }
 
-// falseFull is the chance that what looks like a full is none. Next to none when even a much
+// falseFullChance is the chance that what looks like a full is none. Next to none when even a much
 // larger resistance, several times the usual one where none was learned, would leave a
 // voltage at which only a full cell rests; little when the voltage was held while the current
 // fell. Else this may as well be a panel that gives no more and a drop over leads: then it
 // tells nothing, and soon enough a true full tells more.
-func (m Model) falseFull(s *State, cell, net float64, both bool) float64 {
-	steady := s.Stray <= max(2*s.VoltStep, 0.004*m.cells())
+func (m Model) falseFullChance(s *State, cell, net float64, both bool) float64 {
+	steady := s.HeldDrift <= max(2*s.VoltStep, 0.004*m.cells())
 	switch {
 	case !both && steady:
 		return 0.002
 	case !both:
 		return 0.05
-	case m.rest(s, cell, net, 1.4+8*m.unlearned(s)) > 3.385:
+	case m.rest(s, cell, net, 1.4+8*m.ohmsUnlearned(s)) > 3.385:
 		return 0.0005
-	case steady && net < 0.7*s.Crest:
+	case steady && net < 0.7*s.PeakAmps:
 		return 0.01
 	}
 	return 1
@@ -172,9 +172,9 @@ func (m Model) falseFull(s *State, cell, net float64, both bool) float64 {
 // mixture of both. A belief that was wrong altogether is possible too.
 func (m Model) anchor(s *State, x, spread, wrong float64) bool {
 	var slope [unknowns]float64
-	slope[iCharge], slope[iTop] = 1, 1
-	surprise := x - s.Mean[iCharge] - s.Mean[iTop]
-	total := s.Cov[iCharge][iCharge] + 2*s.Cov[iCharge][iTop] + s.Cov[iTop][iTop] + spread*spread
+	slope[iCharge], slope[iFullShortfall] = 1, 1
+	surprise := x - s.Mean[iCharge] - s.Mean[iFullShortfall]
+	total := s.Cov[iCharge][iCharge] + 2*s.Cov[iCharge][iFullShortfall] + s.Cov[iFullShortfall][iFullShortfall] + spread*spread
 	jump := 0.02
 	if !s.Anchored {
 		jump = 0.3 // nothing but a guess to begin from
@@ -183,28 +183,28 @@ func (m Model) anchor(s *State, x, spread, wrong float64) bool {
 	share := likely / (likely + wrong)
 	before := s.Gauss
 	if over := surprise*surprise - 9*total; over > 0 {
-		m.doubt(s, math.Sqrt(over))
+		m.reopen(s, math.Sqrt(over))
 	}
 	if s.Anchored && s.SinceAnchor > 6 {
-		s.Closing += (min(surprise*surprise/total, 9) - s.Closing) / 12
+		s.FullSurprise += (min(surprise*surprise/total, 9) - s.FullSurprise) / 12
 	}
-	spread2 := spread*spread + max(s.Closing-1, 0)*total
-	hold := cellHeld
-	if s.Lowest > deepSwing {
-		hold |= sizeHeld
-		if s.Rough < 0.02 {
-			hold |= 1 << iGain
+	spread2 := spread*spread + max(s.FullSurprise-1, 0)*total
+	consider := considerCell
+	if s.LowestSinceFull > deepSwing {
+		consider |= considerSize
+		if s.MaxGainSD < 0.02 {
+			consider |= 1 << iChargeGain
 		}
 	}
-	s.Gauss.observe(&slope, surprise, spread2, hold)
+	s.Gauss.observe(&slope, surprise, spread2, consider)
 	if share < 0.85 {
-		s.Gauss.mix(&before, share)
+		s.Gauss.mixture(&before, share)
 	}
 	if share < 0.5 {
 		return false
 	}
-	s.Lowest = 1
-	s.Anchored, s.SinceAnchor, s.Topped = true, 0, 0
+	s.LowestSinceFull = 1
+	s.Anchored, s.SinceAnchor, s.ChargedIn = true, 0, 0
 	return true
 }
 
@@ -213,9 +213,9 @@ func bell(x, variance float64) float64 {
 	return math.Exp(-x*x/variance/2) / math.Sqrt(2*math.Pi*variance)
 }
 
-// doubt opens the belief again after a surprise that it had thought impossible: the charge
+// reopen opens the belief again after a surprise that it had thought impossible: the charge
 // jumped, or what leaves unmeasured changed.
-func (m Model) doubt(s *State, off float64) {
+func (m Model) reopen(s *State, off float64) {
 	s.widen(iCharge, off*off/4)
 	drain := off / 2 * m.Battery.CapacityAh / max(s.SinceAnchor, 24)
 	s.widen(iDrain, min(drain*drain, 0.01))
@@ -233,5 +233,5 @@ func (m Model) floating(s *State, f flow, hours float64) {
 		return
 	}
 	s.Floating = -4.5
-	s.weigh(cellHeld|sizeHeld, func(x float64) float64 { return 0.5*math.Erfc((0.955-x)/0.015/math.Sqrt2) + 1e-4 })
+	s.weigh(considerCell|considerSize, func(x float64) float64 { return 0.5*math.Erfc((0.955-x)/0.015/math.Sqrt2) + 1e-4 })
 }

@@ -17,45 +17,50 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	if hours <= 0 {
 		return
 	}
+	if dt > unseen && s.WokeEmpty { // the length of the silence after which the charge was told anew
+		s.WokeEmpty = false
+		s.widen(iCharge, wakeSpread*wakeSpread/4)
+		return
+	}
 	if m.dead(s, f, dt) {
 		s.relax(iCharge, math.Exp(-hours/deadHours), deadCharge, deadSpread)
 		if !s.Silent { // it is heard again, so it was charged: the longer ago, the less is known
-			s.relax(iCharge, math.Exp(-s.DeadHours/deadHours), wakeCharge, wakeSpread)
+			s.relax(iCharge, math.Exp(-s.SilentHours/deadHours), wakeCharge, wakeSpread)
 		}
 		return
 	}
 	if s.Full && dt <= unseen {
-		m.top(s, f, hours)
+		m.atFull(s, f, hours)
 		return
 	}
 	in, out, rough := m.charges(s, f, dt)
 	d, c := &s.Gauss, colder(s.Celsius)
-	left := max(1-d.Mean[iCold]*c, 0.4)
-	size := m.Battery.CapacityAh * math.Exp(d.Mean[iSize]) * left
+	left := max(1-d.Mean[iColdLoss]*c, 0.4)
+	size := m.Battery.CapacityAh * math.Exp(d.Mean[iLogCapacity]) * left
 	dark := s.dark(f) * hours
-	net := (in*(1+d.Mean[iGain]) - out - d.Mean[iDrain]*hours - d.Mean[iNight]*dark) / size
+	net := (in*(1+d.Mean[iChargeGain]) - out - d.Mean[iDrain]*hours - d.Mean[iNightDrain]*dark) / size
 	var slope [unknowns]float64
 	slope[iDrain] = -hours / size
-	slope[iNight] = -dark / size
-	slope[iGain] = in / size
-	slope[iSize] = -net
-	slope[iCold] = net * c / left
-	step := net - selfPerHour*hours
+	slope[iNightDrain] = -dark / size
+	slope[iChargeGain] = in / size
+	slope[iLogCapacity] = -net
+	slope[iColdLoss] = net * c / left
+	step := net - selfDischarge*hours
 	d.shift(step, &slope)
 	d.widen(iCharge, rough*rough/(size*size))
-	m.wander(s, hours)
-	s.SinceLook += hours
-	s.Moved += math.Abs(net)
-	s.Topped += max(step, 0)
-	s.Drawn += max(-step, 0)
-	s.Branch += (math.Copysign(1, net) - s.Branch) * (1 - math.Exp(-math.Abs(net)/branchTurn))
+	m.randomWalk(s, hours)
+	s.SinceOCV += hours
+	s.MovedSinceOCV += math.Abs(net)
+	s.ChargedIn += max(step, 0)
+	s.DrawnOut += max(-step, 0)
+	s.Hysteresis += (math.Copysign(1, net) - s.Hysteresis) * (1 - math.Exp(-math.Abs(net)/hysteresisTurn))
 }
 
-// top moves the charge on at a full: a balancer may eat what still flows, or none of it.
-func (m Model) top(s *State, f flow, hours float64) {
-	size := m.Battery.CapacityAh * math.Exp(s.Mean[iSize])
+// atFull moves the charge on at a full: a balancer may eat what still flows, or none of it.
+func (m Model) atFull(s *State, f flow, hours float64) {
+	size := m.Battery.CapacityAh * math.Exp(s.Mean[iLogCapacity])
 	step := (f.net() - s.Mean[iDrain]) * hours / size
-	s.Mean[iCharge] = min(s.Mean[iCharge]+step/2, max(1-s.Mean[iTop], s.Mean[iCharge]))
+	s.Mean[iCharge] = min(s.Mean[iCharge]+step/2, max(1-s.Mean[iFullShortfall], s.Mean[iCharge]))
 	s.widen(iCharge, step*step/4)
 }
 
@@ -77,41 +82,25 @@ const (
 func (m Model) dead(s *State, f flow, dt time.Duration) bool {
 	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
 	if !s.Silent && (silent || dt > unseen) {
-		s.Dead, s.DeadHours = s.empty(m), 0
+		s.SilentEmpty, s.SilentHours = s.empty(m), 0
 	}
-	belongs := s.Dead && (silent || s.Silent || dt > unseen)
-	s.Silent, s.Dead = silent, s.Dead && silent
-	s.DeadHours += dt.Hours()
+	belongs := s.SilentEmpty && (silent || s.Silent || dt > unseen)
+	s.Silent, s.SilentEmpty = silent, s.SilentEmpty && silent
+	s.SilentHours += dt.Hours()
 	return belongs
 }
 
-// blind is what is believed after a restart when nobody knows how long it was: of a battery
-// that was all but empty, that the sun gave it something before anybody could look.
-func (m Model) blind(s *State) {
-	const restartSpread, asleep = 0.03, 0.7
-	if s.empty(m) {
-		s.Woke = true
+// inflateAfterRestart is what is believed after a silence when nobody knows how long it was: the
+// charge is less sure by what a node at a hundredth of its capacity an hour uses in a short
+// night, and of a battery that was all but empty, that the sun gave it something before anybody
+// could look.
+func (m Model) inflateAfterRestart(s *State) {
+	const restartSpread, asleep = 0.05, 0.7
+	if s.WokeEmpty = s.empty(m); s.WokeEmpty {
 		s.relax(iCharge, 1-asleep, wakeCharge, wakeSpread)
 	}
 	s.widen(iCharge, restartSpread*restartSpread)
-}
-
-// catchUp makes up for such a restart once the clock tells how long it was. What flowed in
-// that time moves the charge as in any silence, unless a full since then has told it anew.
-func (m Model) catchUp(s *State, f flow, at reading.Stamp) {
-	began := time.Unix(0, s.SeenNanos).UTC()
-	silence, since := s.missed(at)
-	if silence <= unseen || s.Anchored && s.SinceAnchor < since.Hours() {
-		return
-	}
-	if now := s.HourOfDay; !s.Woke {
-		s.HourOfDay = float64(began.Hour()) + float64(began.Minute())/60
-		m.predict(s, f, silence)
-		s.HourOfDay = now
-	}
-	s.Woke, s.Broken, s.Settled = false, true, 0
-	s.SinceFull += silence
-	s.SinceAnchor += silence.Hours()
+	s.Flow, s.Held, s.GapBeforeOCV, s.SinceGap = Seen{}, 0, true, 0
 }
 
 // empty tells whether the battery was all but empty when it was last seen.
@@ -135,9 +124,9 @@ func (s *State) dark(f flow) float64 {
 // light then goes on for longer, and about the load, which is much the same every hour, for
 // less. These keep the band of nodes without that meter from being too wide.
 const (
-	unusualHours = 8.0
-	blankLight   = 15.0
-	blankLoad    = 5.0
+	unusualHours   = 8.0
+	unmeasuredSun  = 15.0
+	unmeasuredLoad = 5.0
 )
 
 // charges is what went in and out over the time since the last reading, Ah, and the spread
@@ -146,8 +135,8 @@ const (
 func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
 	hours := dt.Hours()
 	close := dt <= unseen && s.Flow.Set
-	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), blankLight)
-	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), blankLoad)
+	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), unmeasuredSun)
+	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), unmeasuredLoad)
 	return a, c, math.Hypot(b, d)
 }
 
@@ -184,49 +173,49 @@ const (
 	nightSpread = 0.03
 )
 
-// wander lets what is not constant wander.
-func (m Model) wander(s *State, hours float64) {
+// randomWalk lets what is not constant wander.
+func (m Model) randomWalk(s *State, hours float64) {
 	month := hours / 720
 	s.widen(iDrain, 0.010*0.010*month)
-	s.widen(iSize, 0.006*0.006*month)
-	s.widen(iTop, 0.002*0.002*month)
+	s.widen(iLogCapacity, 0.006*0.006*month)
+	s.widen(iFullShortfall, 0.002*0.002*month)
 	keep := math.Exp(-month / 2)
-	s.relax(iGain, keep, gainMean, math.Hypot(gainSpread, s.Rough))
-	s.relax(iNight, keep, 0, nightSpread)
+	s.relax(iChargeGain, keep, gainMean, math.Hypot(gainSpread, s.MaxGainSD))
+	s.relax(iNightDrain, keep, 0, nightSpread)
 	s.widen(iCharge, 0.001*0.001*hours/24)
 	if s.Volts == 0 { // nothing ever tells the charge, so it is soon that of nodes at large
-		s.relax(iCharge, math.Exp(-hours/strangeHours), strangeCharge, strangeSpread)
+		s.relax(iCharge, math.Exp(-hours/atLargeHours), atLargeCharge, atLargeSpread)
 	}
 	if !s.CelsiusSet { // the capacity follows seasons that nobody sees
-		s.widen(iSize, 2*blindSize*blindSize*month/2)
+		s.widen(iLogCapacity, 2*seasonSize*seasonSize*month/2)
 	}
 }
 
 // What is believed of the charge where no voltage was ever seen, and how soon counting from
 // the start is worth nothing, h: a node that lives stands nearer to full than to empty.
 const (
-	strangeHours  = 240.0
-	strangeCharge = 0.7
-	strangeSpread = 0.3
+	atLargeHours  = 240.0
+	atLargeCharge = 0.7
+	atLargeSpread = 0.3
 )
 
-// blindSize is how far the capacity strays with the temperature where that is not measured,
+// seasonSize is how far the capacity strays with the temperature where that is not measured,
 // relative: some 8 K about the year's mean at 0.5 % a kelvin.
-const blindSize = 0.035
+const seasonSize = 0.035
 
-// meet widens what a way of measuring leaves open, the first time it is used.
-func (m Model) meet(s *State, f flow) {
-	if s.Rough >= f.rough && s.Flow.Set {
+// widenForNewMeter widens what a way of measuring leaves open, the first time it is used.
+func (m Model) widenForNewMeter(s *State, f flow) {
+	if s.MaxGainSD >= f.rough && s.Flow.Set {
 		return
 	}
 	spread := math.Hypot(gainSpread, f.rough)
-	s.Cov[iGain][iGain] = max(s.Cov[iGain][iGain], spread*spread)
-	s.Rough = f.rough
+	s.Cov[iChargeGain][iChargeGain] = max(s.Cov[iChargeGain][iChargeGain], spread*spread)
+	s.MaxGainSD = f.rough
 }
 
-// climate follows the battery's temperature from the best sensor there is. A battery in a
+// followTemperature follows the battery's temperature from the best sensor there is. A battery in a
 // box lags the air by some hours.
-func (m Model) climate(s *State, r *reading.Reading, hours float64) {
+func (m Model) followTemperature(s *State, r *reading.Reading, hours float64) {
 	t, lag := 0.0, 0.5
 	if x, ok := r.Get(reading.BatteryCelsius); ok {
 		t = x
@@ -242,21 +231,21 @@ func (m Model) climate(s *State, r *reading.Reading, hours float64) {
 	}
 	was := colder(s.Celsius)
 	s.Celsius += (t - s.Celsius) * (1 - math.Exp(-hours/lag))
-	s.hide(was, colder(s.Celsius))
+	s.shiftWithCold(was, colder(s.Celsius))
 }
 
-// hide moves the charge when the battery turns colder. The capacity shrinks; whether the
+// shiftWithCold moves the charge when the battery turns colder. The capacity shrinks; whether the
 // ampere-hours that are short of full then stay the same, or the share of what is left,
 // nobody has measured well.
-func (s *State) hide(was, now float64) {
-	k := s.Mean[iCold]
+func (s *State) shiftWithCold(was, now float64) {
+	k := s.Mean[iColdLoss]
 	shrink := math.Log(max(1-k*was, 0.4) / max(1-k*now, 0.4))
 	short := 1 - s.Mean[iCharge]
 	var slope [unknowns]float64
-	slope[iHide] = -short * shrink
-	slope[iCold] = -s.Mean[iHide] * short * (now - was)
-	slope[iCharge] = s.Mean[iHide] * shrink
-	s.shift(-s.Mean[iHide]*short*shrink, &slope)
+	slope[iColdShare] = -short * shrink
+	slope[iColdLoss] = -s.Mean[iColdShare] * short * (now - was)
+	slope[iCharge] = s.Mean[iColdShare] * shrink
+	s.shift(-s.Mean[iColdShare]*short*shrink, &slope)
 }
 
 // hour follows the hour of the day, UTC.

@@ -10,37 +10,37 @@ import (
 
 // simNode is one random node: panel, controller, battery, loads and their instruments.
 type simNode struct {
-	rng     *rand.Rand
-	cell    *simCell
-	label   float64
-	lat     float64
-	temp    float64 // of the battery, °C
-	box     float64 // warmth of the box, K
-	lagH    float64
-	wp      float64
-	pwm     bool
-	maxAmps float64
-	absorb  float64 // V
-	float   float64
-	tail    float64 // A; the absorption ends below this
-	timerH  float64 // … or after this
-	stage   reading.ChargeState
-	held    float64 // h in absorption
-	day     int
-	coldCut bool // no charge below 0 °C
-	cutV    float64
-	backV   float64
-	dead    bool // load disconnected
-	watts   float64
-	swing   float64
-	ghost   float64
-	night   bool // the ghost shows at night only
-	sense   simSense
-	out     simFlows
+	rng       *rand.Rand
+	cell      *simCell
+	label     float64
+	lat       float64
+	temp      float64 // of the battery, °C
+	box       float64 // warmth of the box, K
+	lagH      float64
+	wp        float64
+	pwm       bool
+	maxAmps   float64
+	absorb    float64 // V
+	float     float64
+	tail      float64 // A; the absorption ends below this
+	timerH    float64 // … or after this
+	stage     reading.ChargeState
+	held      float64 // h in absorption
+	day       int
+	coldCut   bool // no charge below 0 °C
+	cutV      float64
+	backV     float64
+	dead      bool // load disconnected
+	watts     float64
+	swing     float64
+	unmetered float64
+	night     bool // the ghost shows at night only
+	sense     simSense
+	out       simFlows
 }
 
 // simFlows are the true flows of one minute.
-type simFlows struct{ charge, load, ghost, volts, pv float64 }
+type simFlows struct{ charge, load, unmetered, volts, pv float64 }
 
 // simSense is what the instruments do to the truth.
 type simSense struct {
@@ -69,7 +69,7 @@ func newSimNode(seed uint64) *simNode {
 	n.maxAmps = label * between(0.2, 0.5)
 	n.float = min(between(13.3, 13.7), n.absorb)
 	if rng.IntN(10) >= 3 {
-		n.ghost = between(0, 3)
+		n.unmetered = between(0, 3)
 	}
 	n.sense = newSimSense(rng)
 	return n
@@ -95,18 +95,18 @@ func (n *simNode) minute(poa, air float64, day int) {
 		n.stage, n.held = reading.Bulk, 0
 	}
 	inner, r := n.cell.inner(n.temp)
-	volts := 4 * (inner + (n.out.charge-n.out.load-n.out.ghost)*r)
+	volts := 4 * (inner + (n.out.charge-n.out.load-n.out.unmetered)*r)
 	n.disconnect(volts)
 	load := n.watts * (1 + n.swing*math.Sin(float64(n.rng.IntN(628))/100))
 	if n.dead {
 		load = 0.05
 	}
-	ghost := n.ghost
+	unmetered := n.unmetered
 	if n.night && poa > 1 || n.cell.soc <= 0 {
-		ghost = 0
+		unmetered = 0
 	}
 	v := max(volts, 8)
-	il, ig := load/v, ghost/v
+	il, ig := load/v, unmetered/v
 	if n.cell.soc <= 0 {
 		il = 0
 	}
@@ -121,7 +121,7 @@ func (n *simNode) minute(poa, air float64, day int) {
 	n.stages(ic, il, ic < can-1e-9)
 	n.cell.step(ic-il-ig, 60, n.temp)
 	inner, r = n.cell.inner(n.temp)
-	n.out = simFlows{charge: ic, load: il, ghost: ig, volts: 4 * (inner + (ic-il-ig)*r), pv: can * v}
+	n.out = simFlows{charge: ic, load: il, unmetered: ig, volts: 4 * (inner + (ic-il-ig)*r), pv: can * v}
 }
 
 func (n *simNode) available(poa, v float64) float64 {

@@ -68,8 +68,6 @@ type Core struct {
 	index     facts.Index
 	cold      coldest
 	shift     time.Duration      // from the clock of this run to that of the belief
-	away      time.Duration      // between the last run and this one
-	guessed   bool               // away is a guess
 	external  map[string]float64 // facts of other parts
 	powerSave bool               // sources are polled less often
 }
@@ -145,9 +143,10 @@ func (c *Core) advance(now reading.Stamp) {
 		c.count(r, now.Mono-c.last.Mono)
 		c.countToday(r, now.Mono-c.last.Mono)
 	} else {
-		c.first, c.started = now, true
+		c.first = now
 	}
 	c.settle(now)
+	c.started = true
 	if t, known := r.Get(reading.BatteryCelsius); known {
 		c.cold.add(now.Mono, t)
 	}

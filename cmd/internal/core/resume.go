@@ -21,49 +21,69 @@ type Memory struct {
 	Trusted bool                       // Wall is right
 	Boot    string                     // the start of the board in which it was saved
 	Up      time.Duration              // how long the board was up then
+	Seen    time.Time                  // the last moment of which a right clock told; zero for none
+	Ran     time.Duration              // known to have passed since then
+	Lost    bool                       // and besides an absence of unknown length
 }
-
-// unknownGap is how long the node is taken to have been away when nobody can tell: the
-// charge is then less sure, as after a night without eyes.
-const unknownGap = 6 * time.Hour
 
 // Resume takes up what an earlier run remembered. The time between, in which nobody looked,
 // counts for the belief. While the board stays up its own clock tells it, which nobody can
-// step; after a start of the board the wall clock does. Where that is not trusted yet the time
-// is guessed, and put right when trust comes.
+// step; after a start of the board the wall clock does. Where that is not trusted, the charge
+// is less sure until [Core.settle] learns how long it was.
 func (c *Core) Resume(m Memory, now reading.Stamp) {
 	if m.Energy == nil {
 		m.Energy = map[string]float64{}
+	}
+	if m.Seen.IsZero() && m.Trusted { // kept by a program that noted no more
+		m.Seen = m.Wall
 	}
 	c.memory = m
 	for _, s := range c.sources {
 		s.doubt = m.Doubts[s.plan.Name]
 		s.doubt.Started = false // its clock was that of the last run
 	}
-	c.away = unknownGap
-	if gap := now.Wall.Sub(m.Wall); m.Trusted && c.plausible(now) {
-		c.away = max(0, gap)
+	away, known := c.away(now)
+	if !known {
+		c.memory.Lost = !m.Seen.IsZero()
+		c.memory.Belief = c.battery.Interrupted(m.Belief)
 	}
-	c.guessed = m.Trusted && !now.Trusted
-	if m.Boot != "" && m.Boot == c.plan.Boot {
-		c.away, c.guessed = max(0, c.plan.Up+now.Mono-m.Up), false
-	}
-	c.shift = m.Mono + c.away - now.Mono
+	c.memory.Ran += away
+	c.shift = m.Mono + away - now.Mono
 }
 
-// settle puts a guessed absence right once the clock is trusted. A guess that was too long
-// stays: the belief cannot go back in time. After a full since the start it does not matter any
-// more how long it was, and to count it in would age what was told anew.
+// longestClaim is the longest absence that is believed of a clock that nobody vouches for: one
+// that kept going is off by minutes, one that was made up, by any time.
+const longestClaim = 7 * 24 * time.Hour
+
+// away is how long the program was away, and whether that is known: a clock that nobody
+// vouches for gives what it is likely to have been where it is plausible at all.
+func (c *Core) away(now reading.Stamp) (d time.Duration, known bool) {
+	m := &c.memory
+	if m.Boot != "" && m.Boot == c.plan.Boot {
+		return max(0, c.plan.Up+now.Mono-m.Up), true
+	}
+	if gap := now.Wall.Sub(m.Wall); m.Trusted && gap >= 0 && (now.Trusted || gap < longestClaim && c.plausible(now)) {
+		return gap, now.Trusted
+	}
+	return 0, false
+}
+
+// settle counts an absence of unknown length once the clock is right, be that runs later. After
+// a full since the start it does not matter any more how long it was, and to count it in would
+// age what was told anew.
 func (c *Core) settle(now reading.Stamp) {
-	if !c.guessed || !now.Trusted {
+	m := &c.memory
+	if c.started {
+		m.Ran += now.Mono - c.last.Mono
+	}
+	if !now.Trusted {
 		return
 	}
-	c.guessed = false
-	if b := c.belief; b.SinceFull >= 0 && b.SinceFull < now.Mono-c.first.Mono {
-		return
+	full := c.belief.SinceFull >= 0 && c.belief.SinceFull < c.last.Mono-c.first.Mono
+	if m.Lost && !full {
+		c.shift += max(0, now.Wall.Sub(m.Seen)-m.Ran)
 	}
-	began := now.Wall.Add(-now.Mono)
-	c.shift += max(0, began.Sub(c.memory.Wall)-c.away)
+	m.Seen, m.Ran, m.Lost = now.Wall, 0, false
 }
 
 // Memory is what should be kept over a restart.

@@ -40,7 +40,7 @@ func judgeRows() []Row {
 		fact("curtailed", "", "Charger holds back", "The charger takes less than the panel could give (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Curtailed), s.BeliefKnown() })),
 		fact("ghost_found", "", "Load past the meters", "A load past the meters is as good as certain (1) or not (0)",
-			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.GhostFound), s.BeliefKnown() })),
+			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.UnmeteredFound), s.BeliefKnown() })),
 		fact("battery_replaced", "", "Another battery", "The voltage says that this is another battery than yesterday (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Belief.Replaced), s.BeliefKnown() })),
 		fact("drain_watts", "W", "Leaves unmeasured", "All that leaves unmeasured: loads past the meters and the sensor's zero error together",

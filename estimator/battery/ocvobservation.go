@@ -5,35 +5,35 @@ import "math"
 // look compares the voltage at rest or under a small load with the open-circuit curve,
 // every six hours, oftener where the curve is steep.
 func (m Model) look(s *State, f flow) {
-	v, hold, ok := m.sight(s, f)
+	v, consider, ok := m.ocvObservation(s, f)
 	if !ok {
 		return
 	}
-	if s.Broken && s.SinceLook > 0.5 && s.strange(v) {
+	if s.GapBeforeOCV && s.SinceOCV > 0.5 && s.impossible(v) {
 		*s = m.Replaced(*s)
 	}
-	s.SinceLook, s.Moved, s.Broken = 0, 0, false
-	s.see(v, hold)
+	s.SinceOCV, s.MovedSinceOCV, s.GapBeforeOCV = 0, 0, false
+	s.see(v, consider)
 }
 
-// sight says whether the voltage is worth a look now, what it shows, and what it may not
+// ocvObservation says whether the voltage is worth a look now, what it shows, and what it may not
 // teach.
-func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
+func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider considered, ok bool) {
 	cells := m.cells()
 	cell := s.Volts / cells
 	sag := -s.Amps * slowOhms * m.ohms(s) * lowOhms(s.Mean[iCharge]) / cells
-	every, least, move := 6.0, 0.5, lookMove
+	every, least, move := 6.0, 0.5, ocvMove
 	switch {
 	case cell+sag < lowBelow:
-		every, least, move = 0.25, 0.03, lookMove/3
+		every, least, move = 0.25, 0.03, ocvMove/3
 	case cell+sag < steepBelow:
 		every, least = 0.5, 0.25
 	}
-	due := s.SinceLook >= every || s.Broken || s.Moved > move
+	due := s.SinceOCV >= every || s.GapBeforeOCV || s.MovedSinceOCV > move
 	settled := math.Abs(sag) < 0.04 || sag > 0 && (sag < 0.12 && cell+sag < steepBelow || cell+sag < lowBelow)
-	charging := s.Quiet < 1
+	charging := s.SinceCharge < 1
 	switch {
-	case !due, s.SinceLook < least, s.Broken && s.Settled < 0.25, !settled:
+	case !due, s.SinceOCV < least, s.GapBeforeOCV && s.SinceGap < 0.25, !settled:
 		return v, 0, false
 	case cell > restMost, s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // near full the curve tells nothing
@@ -42,8 +42,8 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
 		return v, 0, false // perhaps charging
 	}
-	unsure := 0.006 * (1 - math.Abs(s.Branch))
-	branch := s.Branch
+	unsure := 0.006 * (1 - math.Abs(s.Hysteresis))
+	branch := s.Hysteresis
 	switch {
 	case !f.outKnown:
 		sag, branch = m.guess()*m.ohms(s)/cells, -0.5
@@ -52,19 +52,19 @@ func (m Model) sight(s *State, f flow) (v sight, hold held, ok bool) {
 		unsure += 0.01
 	}
 	step := s.VoltStep / cells
-	vague := 0.4 + 0.5*m.unlearned(s)
+	vague := 0.4 + 0.5*m.ohmsUnlearned(s)
 	if !s.CelsiusSet {
 		vague += 0.25
 	}
-	hold = cellHeld
-	if !s.Anchored || cell > 3.30 || s.SinceAnchor > knownDrain || !f.outKnown {
-		hold |= sizeHeld | 1<<iGain
+	consider = considerCell
+	if !s.Anchored || cell > 3.30 || s.SinceAnchor > kneeHours || !f.outKnown {
+		consider |= considerSize | 1<<iChargeGain
 	}
-	if hold |= 1 << iNight; cell < deadVolts {
-		hold |= sizeHeld | 1<<iDrain | 1<<iGain // what would drain an empty battery gets nothing
+	if consider |= 1 << iNightDrain; cell < deadVolts {
+		consider |= considerSize | 1<<iDrain | 1<<iChargeGain // what would drain an empty battery gets nothing
 	}
-	white := lookVolts*lookVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
-	return sight{volts: cell + sag, branch: branch, white: white}, hold, true
+	white := ocvNoiseVolts*ocvNoiseVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
+	return ocvObservation{volts: cell + sag, branch: branch, white: white}, consider, true
 }
 
 // Voltages of a cell, V: below the first the curve is steep, below the second nearly
@@ -75,14 +75,14 @@ const (
 	restMost   = 3.345
 )
 
-// lookMove is how much charge may move before the next look is due.
-const lookMove = 0.05
+// ocvMove is how much charge may move before the next look is due.
+const ocvMove = 0.05
 
-// strange tells whether a voltage after a silence belongs to a charge far from all that the
+// impossible tells whether a voltage after a silence belongs to a charge far from all that the
 // belief allows: then this is another battery.
-func (s *State) strange(v sight) bool {
+func (s *State) impossible(v ocvObservation) bool {
 	const oddVolts, far = 0.045, 0.15
-	rest := v.volts - v.branch*s.Mean[iBranch]
+	rest := v.volts - v.branch*s.Mean[iHysteresis]
 	reach := 6*s.sd(iCharge) + far
 	low, _ := ocv(max(s.Mean[iCharge]-reach, 0))
 	high, _ := ocv(min(s.Mean[iCharge]+reach, 1))
@@ -92,6 +92,6 @@ func (s *State) strange(v sight) bool {
 // What no measurement but the right one may teach: how the cell departs from the usual
 // cell, and how large it is.
 const (
-	cellHeld = held(1<<iTop | 1<<iBranch | 1<<iFoot | (1<<knots-1)<<iCurve)
-	sizeHeld = held(1<<iSize | 1<<iCold | 1<<iHide)
+	considerCell = considered(1<<iFullShortfall | 1<<iHysteresis | 1<<iKneeShift | (1<<knots-1)<<iCurveError)
+	considerSize = considered(1<<iLogCapacity | 1<<iColdLoss | 1<<iColdShare)
 )

@@ -116,17 +116,17 @@ func TestGhostByWhatCanBeTold(t *testing.T) {
 		if groups[kind] == nil {
 			groups[kind] = &group{}
 		}
-		ghost := spec.Load.UnmeteredWatts
+		unmetered := spec.Load.UnmeteredWatts
 		if spec.Load.UnmeteredFrom != spec.Load.UnmeteredUntil { // its mean over the day
-			ghost *= math.Mod(spec.Load.UnmeteredUntil-spec.Load.UnmeteredFrom+24, 24) / 24
+			unmetered *= math.Mod(spec.Load.UnmeteredUntil-spec.Load.UnmeteredFrom+24, 24) / 24
 		}
-		limit, drain := boundOf(spec, ghost)
+		limit, drain := boundOf(spec, unmetered)
 		best, _ := limit.best(drain, 20000, rng)
 		for _, g := range []*group{groups[kind], all} {
-			g.sum.add(b.DrainWatts - ghost - zeroError(spec)*13.2)
-			g.alone.add(b.UnmeteredWatts - ghost)
-			g.best.add(best - ghost)
-			if math.Abs(b.UnmeteredWatts-ghost) < 1.645*b.UnmeteredSD+0.1 {
+			g.sum.add(b.DrainWatts - unmetered - zeroError(spec)*13.2)
+			g.alone.add(b.UnmeteredWatts - unmetered)
+			g.best.add(best - unmetered)
+			if math.Abs(b.UnmeteredWatts-unmetered) < 1.645*b.UnmeteredSD+0.1 {
 				g.inside++
 			}
 		}

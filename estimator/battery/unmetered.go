@@ -11,27 +11,27 @@ import "math"
 
 // The loads looked at, W, and how likely there is none.
 const (
-	ghostStep  = 0.1
-	ghostSteps = 80
-	ghostNone  = 0.3
-	ghostUsual = 3.0 // up to here all are alike, beyond they grow rarer
+	unmeteredStep  = 0.1
+	unmeteredSteps = 80
+	unmeteredNone  = 0.3
+	unmeteredUsual = 3.0 // up to here all are alike, beyond they grow rarer
 )
 
-// ghost is what is believed of a load past the meters.
-type ghost struct {
+// unmetered is what is believed of a load past the meters.
+type unmetered struct {
 	watts, sd float64
 	sure      float64 // chance that it is more than ghostLeast
 }
 
-// ghostLeast is the smallest load worth telling, W.
-const ghostLeast = 0.3
+// unmeteredLeast is the smallest load worth telling, W.
+const unmeteredLeast = 0.3
 
 // split parts the drain into load and zero error.
-func (m Model) split(s *State) ghost {
+func (m Model) split(s *State) unmetered {
 	volts := 3.3 * m.cells()
 	zero, hidden := m.zero(s)
 	drain, sd := s.Mean[iDrain], math.Hypot(s.sd(iDrain), 0.008)
-	night, nightSD := max(s.Mean[iNight], 0), s.sd(iNight)
+	night, nightSD := max(s.Mean[iNightDrain], 0), s.sd(iNightDrain)
 	if hidden { // an error below zero that shows by day alone looks like a load of the night
 		nightSD = math.Hypot(nightSD, zero.reach)
 	}
@@ -43,30 +43,30 @@ func (m Model) split(s *State) ghost {
 	}
 	var sum, mean, square, sure float64
 	middle, span := drain-zero.amps, zero.span(sd)
-	first := int(max((middle-span)*volts/ghostStep, 0))
-	last := int(min((middle+span)*volts/ghostStep+1, ghostSteps-1))
-	for k := min(first, ghostSteps-1); k <= max(last, 0); k++ {
-		w := float64(k) * ghostStep
-		prior := (1 - ghostNone) * ghostStep / ghostUsual
+	first := int(max((middle-span)*volts/unmeteredStep, 0))
+	last := int(min((middle+span)*volts/unmeteredStep+1, unmeteredSteps-1))
+	for k := min(first, unmeteredSteps-1); k <= max(last, 0); k++ {
+		w := float64(k) * unmeteredStep
+		prior := (1 - unmeteredNone) * unmeteredStep / unmeteredUsual
 		switch {
 		case k == 0:
-			prior = ghostNone
-		case w > ghostUsual:
-			prior *= math.Exp(-(w - ghostUsual) / 2)
+			prior = unmeteredNone
+		case w > unmeteredUsual:
+			prior *= math.Exp(-(w - unmeteredUsual) / 2)
 		}
 		p := prior * zero.like(drain-w/volts, sd)
 		all := w + night*volts/2
 		sum += p
 		mean += p * all
 		square += p * all * all
-		if all > ghostLeast {
+		if all > unmeteredLeast {
 			sure += p
 		}
 	}
 	if sum < 1e-300 {
 		all := max(middle*volts, 0) // far from all that is usual
-		return ghost{all, zero.sd() * volts, min(all/ghostLeast, 1)}
+		return unmetered{all, zero.sd() * volts, min(all/unmeteredLeast, 1)}
 	}
 	mean /= sum
-	return ghost{mean, math.Sqrt(max(square/sum-mean*mean, 0)), sure / sum}
+	return unmetered{mean, math.Sqrt(max(square/sum-mean*mean, 0)), sure / sum}
 }

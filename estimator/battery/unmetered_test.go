@@ -61,16 +61,16 @@ func TestGhostLoad(t *testing.T) {
 	falseFinds, missed, judged := 0, 0, 0
 	for seed := uint64(200); seed < 208; seed++ {
 		spec := sureMeters(demoNode(t, seed))
-		ghost := []float64{0, 0.8, 1.4, 0, 2, 2.8}[seed%6]
-		spec.Load.UnmeteredWatts, spec.Load.UnmeteredFrom, spec.Load.UnmeteredUntil = ghost, 0, 0
+		unmetered := []float64{0, 0.8, 1.4, 0, 2, 2.8}[seed%6]
+		spec.Load.UnmeteredWatts, spec.Load.UnmeteredFrom, spec.Load.UnmeteredUntil = unmetered, 0, 0
 		m := studyModel(spec.Battery.LabelAh)
 		m.Battery.ZeroAmps = 0.005
 		was := false
 		var last Belief
 		liveElsewhere(spec, 60, func(now moment) {
 			last = m.Belief(now.state)
-			found := m.split(now.state).sure > ghostSure && last.SinceFull >= 0
-			if found && !was && ghost == 0 {
+			found := m.split(now.state).sure > unmeteredSure && last.SinceFull >= 0
+			if found && !was && unmetered == 0 {
 				falseFinds++
 			}
 			was = found
@@ -79,11 +79,11 @@ func TestGhostLoad(t *testing.T) {
 			continue // no closure yet
 		}
 		judged++
-		if ghost > 0 && !was {
+		if unmetered > 0 && !was {
 			missed++
 		}
-		sum.add(last.UnmeteredWatts - ghost)
-		t.Logf("node %d: ghost %.1f W, found %.2f±%.2f W", seed, ghost, last.UnmeteredWatts, last.UnmeteredSD)
+		sum.add(last.UnmeteredWatts - unmetered)
+		t.Logf("node %d: ghost %.1f W, found %.2f±%.2f W", seed, unmetered, last.UnmeteredWatts, last.UnmeteredSD)
 	}
 	if judged < 3 || sum.rms() > 0.3 || falseFinds > 1 || missed > 1 {
 		t.Errorf("%d judged: rms error %.2f W, %d false finds, %d missed", judged, sum.rms(), falseFinds, missed)
@@ -114,10 +114,10 @@ func TestSplitSaysHowLittleItKnows(t *testing.T) {
 	} {
 		s := m.Start()
 		s.Gauss.set(iDrain, c.drain, 0.005)
-		s.Gauss.set(iNight, c.night, 0.008)
+		s.Gauss.set(iNightDrain, c.night, 0.008)
 		m.Battery.ZeroAmps = c.zero
 		g := m.split(&s)
-		if g.watts < c.least || g.watts > c.most || g.sd < c.sdLeast || (g.sure > ghostSure) != c.sure {
+		if g.watts < c.least || g.watts > c.most || g.sd < c.sdLeast || (g.sure > unmeteredSure) != c.sure {
 			t.Errorf("%s: %.2f±%.2f W, sure %.3f", c.name, g.watts, g.sd, g.sure)
 		}
 		if math.IsNaN(g.watts) {
@@ -142,7 +142,7 @@ func TestNoFalseAlarms(t *testing.T) {
 		found, swapped := false, false
 		liveElsewhere(spec, days, func(m moment) {
 			b := m.belief
-			if b.GhostFound && !found {
+			if b.UnmeteredFound && !found {
 				finds++
 				t.Logf("node %d, day %d: a ghost of %.1f W, zero error %.3f A", seed, m.day, b.UnmeteredWatts, zeroError(spec))
 			}
@@ -150,7 +150,7 @@ func TestNoFalseAlarms(t *testing.T) {
 				swaps++
 				t.Logf("node %d, day %d: another battery", seed, m.day)
 			}
-			found, swapped = b.GhostFound, b.Replaced
+			found, swapped = b.UnmeteredFound, b.Replaced
 		})
 		years += float64(days) / 365
 	}

@@ -7,38 +7,38 @@ import (
 	"ebbwatch/collector/reading"
 )
 
-// ghostHours is for how long a load past the meters must be as good as certain before it is
+// unmeteredHours is for how long a load past the meters must be as good as certain before it is
 // told, and ghostSure how certain that is.
 const (
-	ghostHours = 72
-	ghostSure  = 0.98
+	unmeteredHours = 72
+	unmeteredSure  = 0.98
 )
 
-// notice takes down what is told but teaches the belief nothing.
-func (m Model) notice(s *State, r *reading.Reading, f flow, dt time.Duration) {
+// derive takes down what is told but teaches the belief nothing.
+func (m Model) derive(s *State, r *reading.Reading, f flow, dt time.Duration) {
 	hours := dt.Hours()
-	s.Swapped = max(s.Swapped-hours, 0)
-	s.Claim, s.ClaimKnown = r.Get(reading.ControllerSoC)
+	s.ReplacedHours = max(s.ReplacedHours-hours, 0)
+	s.ControllerSoC, s.ControllerSoCKnown = r.Get(reading.ControllerSoC)
 	t, known := r.Get(reading.BatteryCelsius)
 	s.ColdCharge = known && t < 0 && f.inKnown && f.net()-s.Mean[iDrain] > m.Battery.CapacityAh/200
 	s.Curtailed = m.curtailed(s, r, f)
 	m.powers(s, r, f, hours)
 	s.zeros(r, m.cells(), hours)
-	m.judgeGhost(s, hours)
+	m.judgeUnmetered(s, hours)
 }
 
-// judgeGhost looks once an hour; a finding must last before it is told, and be gone as long
+// judgeUnmetered looks once an hour; a finding must last before it is told, and be gone as long
 // before it is taken back.
-func (m Model) judgeGhost(s *State, hours float64) {
-	if s.GhostWait += hours; s.GhostWait < 1 {
+func (m Model) judgeUnmetered(s *State, hours float64) {
+	if s.UnmeteredWait += hours; s.UnmeteredWait < 1 {
 		return
 	}
-	if s.Anchored && m.split(s).sure > ghostSure {
-		s.GhostHours = min(s.GhostHours+s.GhostWait, 2*ghostHours)
+	if s.Anchored && m.split(s).sure > unmeteredSure {
+		s.UnmeteredHours = min(s.UnmeteredHours+s.UnmeteredWait, 2*unmeteredHours)
 	} else {
-		s.GhostHours = max(s.GhostHours-s.GhostWait, 0)
+		s.UnmeteredHours = max(s.UnmeteredHours-s.UnmeteredWait, 0)
 	}
-	s.GhostWait = 0
+	s.UnmeteredWait = 0
 }
 
 // curtailed tells a charger that holds a voltage above any resting one from one that gives
@@ -84,13 +84,13 @@ func (m Model) powers(s *State, r *reading.Reading, f flow, hours float64) {
 		watts = max(charge-bat, 0) * f.volts
 	case f.outKnown && !f.sun:
 		w := 1 - math.Exp(-hours/2)
-		if s.DarkLoad == 0 {
+		if s.NightLoadW == 0 {
 			w = 1
 		}
-		s.DarkLoad += w * (f.out*f.volts - s.DarkLoad)
+		s.NightLoadW += w * (f.out*f.volts - s.NightLoadW)
 		watts = f.out * f.volts
 	case f.outKnown:
-		watts = max(s.DarkLoad, f.out*f.volts)
+		watts = max(s.NightLoadW, f.out*f.volts)
 	default:
 		h, _ := s.Out.at(int(s.HourOfDay)%24, m.guess())
 		watts = h * f.volts

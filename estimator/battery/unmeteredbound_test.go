@@ -64,7 +64,7 @@ func (b bound) best(drain float64, draws int, rng *rand.Rand) (mean, within floa
 
 // boundOf is the bound of a node of the demonstration's simulator, and what leaves it
 // together with the zero error that is not seen, W, when so much passes the meters.
-func boundOf(spec sim.Spec, ghost float64) (b bound, drain float64) {
+func boundOf(spec sim.Spec, unmetered float64) (b bound, drain float64) {
 	off := func(q reading.Quantity) float64 { return spec.Sensors.Errors[q].Offset }
 	has := func(q reading.Quantity) bool { return slices.Contains(spec.Sensors.Quantities, q) }
 	const most = 0.06
@@ -72,13 +72,13 @@ func boundOf(spec sim.Spec, ghost float64) (b bound, drain float64) {
 	switch {
 	case has(reading.BatteryAmps) && has(reading.LoadAmps):
 		both := battery + load // as the dark shows it
-		return bound{low: max(-most, both-most), high: min(most, both+most)}, ghost + battery*boundVolts
+		return bound{low: max(-most, both-most), high: min(most, both+most)}, unmetered + battery*boundVolts
 	case has(reading.BatteryAmps):
-		return bound{low: -most, high: most}, ghost + battery*boundVolts
+		return bound{low: -most, high: most}, unmetered + battery*boundVolts
 	case charge > 0: // the dark shows it
-		return bound{low: -most, high: most}, ghost - load*boundVolts
+		return bound{low: -most, high: most}, unmetered - load*boundVolts
 	}
-	return bound{low: -most, high: most, hidden: most}, ghost + (charge/2-load)*boundVolts
+	return bound{low: -most, high: most, hidden: most}, unmetered + (charge/2-load)*boundVolts
 }
 
 // TestGhostBound draws nodes, gives the split the sum as exactly as it may ever know it, and
@@ -104,23 +104,23 @@ func TestGhostBound(t *testing.T) {
 		for range nodes {
 			s := m.Start()
 			s.OwnHours = 24
-			ghost, battery, load := boundGhost(rng), zero(), zero()
+			unmetered, battery, load := boundGhost(rng), zero(), zero()
 			b := bound{low: -0.06, high: 0.06}
 			if c.both {
 				s.ZeroPair = Pair{Zero: Zero{Amps: battery + load, Hours: 300}}
 				b = bound{low: max(-0.06, battery+load-0.06), high: min(0.06, battery+load+0.06)}
 			}
-			drain := ghost + battery*boundVolts
+			drain := unmetered + battery*boundVolts
 			s.Gauss.set(iDrain, drain/boundVolts, 0)
 			g := m.split(&s)
 			mean, in := b.best(drain, 3000, rng)
-			ours.add(g.watts - ghost)
-			best.add(mean - ghost)
-			if ghost >= 0.5 {
+			ours.add(g.watts - unmetered)
+			best.add(mean - unmetered)
+			if unmetered >= 0.5 {
 				within += in
 				loads++
 			}
-			if math.Abs(g.watts-ghost) < 1.645*g.sd+0.1 {
+			if math.Abs(g.watts-unmetered) < 1.645*g.sd+0.1 {
 				held++
 			}
 		}
