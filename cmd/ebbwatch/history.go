@@ -7,17 +7,14 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net/http"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
 
-	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
@@ -44,59 +41,6 @@ func board() (boot string, up time.Duration) {
 	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono) // fails on no Linux
 	id, _ := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	return strings.TrimSpace(string(id)), time.Duration(mono.Nano())
-}
-
-// record keeps snapshots. It writes less often while all is well, and while the node spares
-// power. When the load may go at any time it writes at once, and from then on as often as is
-// usual, so that a cut costs no more than at other times; no oftener, since that is when power
-// is dearest.
-func record(ctx context.Context, h *history.Store, log *slog.Logger) func(*facts.Snapshot) {
-	const usual, apart = 5 * time.Minute, time.Minute
-	var flushed time.Duration
-	var was bool
-	return func(s *facts.Snapshot) {
-		p := pace(s)
-		h.SetPace(p)
-		h.Add(s)
-		is, since := low(s), s.At.Mono-flushed
-		begins := is && !was && since >= apart
-		was = is
-		if !begins && !(is && p == history.Sparing && since >= usual) { // the history does the rest by itself
-			return
-		}
-		flushed = s.At.Mono
-		go func() { // a slow card must not make the node wait
-			ctx, cancel := context.WithTimeout(ctx, usual)
-			defer cancel()
-			if err := h.Flush(ctx); err != nil {
-				log.Debug("history was not written early", "err", err)
-			}
-		}()
-	}
-}
-
-// low tells whether the load may go at any time now.
-func low(s *facts.Snapshot) bool {
-	return s.Belief.Low < 0.05 || s.OutlookKnown() && s.Outlook.Cutoff.P10 < 3
-}
-
-// pace is how much the card is to be written now.
-func pace(s *facts.Snapshot) history.Pace {
-	switch {
-	case s.Extra["writes_thinned"] == 1:
-		return history.Sparing
-	case well(s):
-		return history.Calm
-	}
-	return history.Usual
-}
-
-// well tells whether nothing grave is amiss and the load will hardly go within a day, as far as
-// anybody can say.
-func well(s *facts.Snapshot) bool {
-	grave := slices.ContainsFunc(s.Alarms, func(a facts.Alarm) bool { return a.Severity == string(alert.Critical) })
-	return s.Ready && !grave && s.Belief.Low > s.Battery.Reserve &&
-		s.OutlookKnown() && !s.Outlook.Dark && !(s.Outlook.Cutoff.P10 < 24) // not a number: beyond the horizon
 }
 
 // seed gives the chart the charge of the last week from before the start.
@@ -132,7 +76,7 @@ func historyCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			span, err := parseSpan(from, to, time.Now())
+			span, err := history.ParseSpan(from, to, time.Now())
 			if err != nil {
 				return err
 			}
@@ -146,26 +90,6 @@ func historyCommand() *cobra.Command {
 	return cmd
 }
 
-// parseSpan reads two moments; the first may be left out for the beginning, the second for
-// now.
-func parseSpan(from, to string, now time.Time) (span [2]time.Time, err error) {
-	span = [2]time.Time{time.Unix(0, 0).UTC(), now}
-	for i, text := range []string{from, to} {
-		if text == "" {
-			continue
-		}
-		t, err := time.Parse(time.RFC3339, text)
-		if err != nil {
-			t, err = time.Parse(time.DateOnly, text)
-		}
-		if err != nil {
-			return span, fmt.Errorf("cannot read %q: it is neither a day such as 2026-01-31 nor a moment such as 2026-01-31T09:05:00Z", text)
-		}
-		span[i] = t
-	}
-	return span, nil
-}
-
 func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, stderr io.Writer) (err error) {
 	h, done, err := openRecord(ctx, c)
 	if err != nil {
@@ -177,26 +101,6 @@ func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, std
 		fmt.Fprintf(stderr, "%s\n", count(rows, "row"))
 	}
 	return err
-}
-
-// historyHandler answers for the history, with format=csv as a file that replay reads.
-func historyHandler(h *history.Store) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		q := r.URL.Query()
-		if q.Get("format") != "csv" {
-			h.ServeHTTP(w, r)
-			return
-		}
-		span, err := parseSpan(q.Get("from"), q.Get("to"), time.Now())
-		if err != nil {
-			http.Error(w, err.Error(), http.StatusBadRequest)
-			return
-		}
-		w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-		if _, err := h.Export(r.Context(), w, span[0], span[1]); err != nil {
-			panic(http.ErrAbortHandler) // half a file must not pass for a whole one
-		}
-	})
 }
 
 // pastRecord is the history of a node, in its file or through a running daemon.

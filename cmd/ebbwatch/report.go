@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/lookback"
 	"ebbwatch/cmd/internal/planning"
 	"ebbwatch/estimator/battery"
@@ -54,7 +55,7 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	if err != nil {
 		return err
 	}
-	span, err := parseSpan(f.from, f.to, time.Now())
+	span, err := history.ParseSpan(f.from, f.to, time.Now())
 	if err != nil {
 		return err
 	}

@@ -143,7 +143,7 @@ func (d *service) serve(ctx context.Context) error {
 	go func() {
 		o := web.Options{Snapshot: loop.Snapshot, Past: d.past.Points}
 		if d.history != nil {
-			o.History = historyHandler(d.history)
+			o.History = d.history
 		}
 		errs <- web.Server{Handler: web.New(o), ConfigFile: d.webConfig}.Serve(ctx, l)
 	}()
@@ -159,7 +159,8 @@ func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
 	tell := tellSystemd()
 	keep := func(*facts.Snapshot) {}
 	if d.history != nil {
-		keep = record(ctx, d.history, d.options.Log)
+		r := history.NewRecorder(d.history, d.options.Log)
+		keep = func(s *facts.Snapshot) { r.Keep(ctx, s) }
 	}
 	return func(s *facts.Snapshot) {
 		d.past.Add(s)

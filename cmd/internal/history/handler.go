@@ -31,9 +31,14 @@ type curve struct {
 }
 
 // ServeHTTP answers /api/v1/history?from&to&points&name. Times are RFC 3339 or seconds
-// since 1970; without them it is the week before the newest sample. name may be given many times, or hold many
-// names between commas. notices=true adds the notices that were sent in that time.
+// since 1970; without them it is the week before the newest sample. name may be given many times,
+// or hold many names between commas. notices=true adds the notices that were sent in that time;
+// format=csv gives all samples as [Store.Export] writes them.
 func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.URL.Query().Get("format") == "csv" {
+		s.serveCSV(w, r)
+		return
+	}
 	newest, err := s.Newest(r.Context())
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
@@ -71,6 +76,39 @@ func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/json")
 	_, _ = w.Write(body) // the client may be gone
+}
+
+func (s *Store) serveCSV(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	span, err := ParseSpan(q.Get("from"), q.Get("to"), time.Now())
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	if _, err := s.Export(r.Context(), w, span[0], span[1]); err != nil {
+		panic(http.ErrAbortHandler) // half a file must not pass for a whole one
+	}
+}
+
+// ParseSpan reads two moments, each a day or RFC 3339. The first may be left out for the
+// beginning of all, the second for now.
+func ParseSpan(from, to string, now time.Time) (span [2]time.Time, err error) {
+	span = [2]time.Time{time.Unix(0, 0).UTC(), now}
+	for i, text := range []string{from, to} {
+		if text == "" {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, text)
+		if err != nil {
+			t, err = time.Parse(time.DateOnly, text)
+		}
+		if err != nil {
+			return span, fmt.Errorf("cannot read %q: it is neither a day such as 2026-01-31 nor a moment such as 2026-01-31T09:05:00Z", text)
+		}
+		span[i] = t
+	}
+	return span, nil
 }
 
 func parseQuery(v url.Values, now time.Time) (Query, error) {
