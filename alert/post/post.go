@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -18,45 +17,21 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/collector/webclient"
 )
 
 // Client sends requests. Each stands for itself: nothing stays open between notices, which
 // are rare.
-type Client struct {
-	http      *http.Client
-	transport *http.Transport
-}
+type Client struct{ *webclient.Client }
 
-// The bounds of an answer. Nothing of it is used but its status.
-const (
-	maxAnswer  = 64 << 10
-	maxHeaders = 64 << 10
-	maxHops    = 5
-)
+// maxAnswer bounds what is read of an answer. Nothing of it is used but its status.
+const maxAnswer = 64 << 10
 
 // NewClient makes a client whose requests, the reading of the answer among them, take at
-// most the time given.
+// most the time given. A redirect elsewhere may be the log-in page of a network, so it is
+// not followed, and trying again can help.
 func NewClient(timeout time.Duration) *Client {
-	t := &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxHeaders}
-	return &Client{transport: t, http: &http.Client{Timeout: timeout, Transport: t, CheckRedirect: sameReceiver}}
-}
-
-// DialWith has connections opened by a function that may count what goes out. It must be
-// called before anything is sent.
-func (c *Client) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	c.transport.DialContext = dial
-}
-
-// errElsewhere says that a receiver tried to send the notice somewhere else. It may be the
-// log-in page of a network, so trying again can help.
-var errElsewhere = errors.New("the answer points to another host or another method, which is not followed")
-
-func sameReceiver(r *http.Request, via []*http.Request) error {
-	first := via[0]
-	if len(via) > maxHops || r.URL.Host != first.URL.Host || r.URL.Scheme != first.URL.Scheme || r.Method != first.Method {
-		return errElsewhere
-	}
-	return nil
+	return &Client{webclient.New(webclient.Options{Timeout: timeout})}
 }
 
 // Send sends a body with POST or PUT. The error names the host alone, since address and
@@ -68,7 +43,7 @@ func (c *Client) Send(ctx context.Context, method, address string, header http.H
 	}
 	r.Header = header.Clone()
 	host := r.URL.Host
-	answer, err := c.http.Do(r)
+	answer, err := c.Do(r)
 	if err != nil {
 		return fmt.Errorf("cannot send the notice to %s: %w", host, plain(err))
 	}

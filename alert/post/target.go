@@ -55,7 +55,7 @@ func (t Target) Address() (string, error) {
 
 // Header is what every request carries; it may hold secrets.
 func (t Target) Header() (http.Header, error) {
-	h := http.Header{"Content-Type": {"application/json"}, "User-Agent": {"ebbwatch"}}
+	h := http.Header{"Content-Type": {"application/json"}}
 	for name, value := range t.Headers {
 		h.Set(name, string(value))
 	}

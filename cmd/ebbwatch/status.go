@@ -15,6 +15,7 @@ import (
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/status"
+	"ebbwatch/collector/webclient"
 )
 
 // statusFlags say which daemon to ask and how to show it.
@@ -89,14 +90,12 @@ func (f statusFlags) once(ctx context.Context, out io.Writer) (facts.Level, erro
 
 // askState fetches the state of a running daemon.
 func askState(ctx context.Context, url string) (st facts.State, raw []byte, err error) {
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
-	defer cancel()
 	url = strings.TrimRight(url, "/") + "/api/v1/state"
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
 	if err != nil {
 		return st, nil, fmt.Errorf("cannot ask %s: %w", url, err)
 	}
-	res, err := http.DefaultClient.Do(req)
+	res, err := webclient.New(webclient.Options{Timeout: 10 * time.Second}).Do(req)
 	if err != nil {
 		return st, nil, fmt.Errorf("cannot ask the daemon: %w", err)
 	}

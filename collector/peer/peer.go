@@ -6,7 +6,6 @@ package peer
 
 import (
 	"context"
-	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
@@ -23,6 +22,7 @@ import (
 
 	"ebbwatch/collector"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/webclient"
 )
 
 const (
@@ -106,11 +106,9 @@ func Kind() collector.Kind {
 type source struct {
 	config Config
 	names  []string // sorted
-	client *http.Client
-	// transport is the client's.
-	transport *http.Transport
-	mu        sync.Mutex // held for a whole Read
-	moved     map[string]movement
+	client *webclient.Client
+	mu     sync.Mutex // held for a whole Read
+	moved  map[string]movement
 }
 
 // movement is when a node's state last moved: the node's own stamp, and when we saw it.
@@ -122,17 +120,15 @@ type movement struct {
 func newSource(c Config) (*source, error) {
 	// A connection for each poll: the time to connect is then the round trip, and a node
 	// that is asked once a minute need not keep one open.
-	t := &http.Transport{DisableKeepAlives: true, ResponseHeaderTimeout: c.Timeout, MaxResponseHeaderBytes: 64 << 10}
+	o := webclient.Options{Timeout: -1, Header: c.Timeout, Direct: true}
 	if c.CAFile != "" {
 		pool, err := trusted(c.CAFile)
 		if err != nil {
 			return nil, err
 		}
-		t.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+		o.Trust = pool
 	}
-	s := &source{config: c, names: slices.Sorted(maps.Keys(c.Nodes)), moved: map[string]movement{}}
-	s.client, s.transport = &http.Client{Transport: t, CheckRedirect: sameHost}, t
-	return s, nil
+	return &source{config: c, names: slices.Sorted(maps.Keys(c.Nodes)), moved: map[string]movement{}, client: webclient.New(o)}, nil
 }
 
 func trusted(file string) (*x509.CertPool, error) {
@@ -150,25 +146,12 @@ func trusted(file string) (*x509.CertPool, error) {
 	return pool, nil
 }
 
-// sameHost keeps the request, and with it the password, at the host it was meant for.
-func sameHost(to *http.Request, via []*http.Request) error {
-	if first := via[0].URL; to.URL.Host != first.Host || to.URL.Scheme != first.Scheme {
-		return fmt.Errorf("it sends us on to %s://%s, which was not asked for", to.URL.Scheme, to.URL.Host)
-	}
-	if len(via) > 3 {
-		return errors.New("it sends us round in circles")
-	}
-	return nil
-}
-
 // Peers lists the names of the nodes, in order.
 func (s *source) Peers() []string { return slices.Clone(s.names) }
 
 // DialWith has connections opened by a function that may count what goes out. It must be
 // called before the first Read.
-func (s *source) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	s.transport.DialContext = dial
-}
+func (s *source) DialWith(dial webclient.Dial) { s.client.DialWith(dial) }
 
 // Read asks all nodes at once.
 func (s *source) Read(ctx context.Context) ([]reading.Value, error) {

@@ -19,6 +19,7 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/webclient"
 )
 
 func open(t *testing.T, yaml string) collector.Source {
@@ -163,7 +164,7 @@ func TestRedirects(t *testing.T) {
 	if err := os.WriteFile(secret, []byte("regatta\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for at, says := range map[string]string{"away": "it sends us on to " + thief.URL + ", which was not asked for", "round": "it sends us round in circles", "here": ""} {
+	for at, says := range map[string]string{"away": webclient.ErrElsewhere.Error(), "round": "the answer points round in circles", "here": ""} {
 		v, err := open(t, fmt.Sprintf("{nodes: {boathouse: '%s/%s'}, user: cox, password_file: %s}", s.URL, at, secret)).Read(t.Context())
 		if says == "" {
 			if err != nil || value(v, reading.PeerSoC, "boathouse") != 0.5 {

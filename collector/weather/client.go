@@ -5,13 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"strconv"
 	"time"
 
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/webclient"
 )
 
 // Config is the section weather of the configuration.
@@ -60,7 +60,7 @@ type Client struct {
 	agent  string
 	lat    float64
 	lon    float64
-	http   *http.Client
+	http   *webclient.Client
 	store  Store
 	cache  cache
 	last   *reading.Forecast
@@ -86,7 +86,9 @@ func New(cfg Config, lat, lon float64, store Store, agent string) (*Client, erro
 	if cfg.BytesPerDay <= 0 {
 		cfg.BytesPerDay = 2_000_000
 	}
-	c := &Client{cfg: cfg, agent: agent, store: store, http: &http.Client{Timeout: time.Minute}}
+	c := &Client{cfg: cfg, agent: agent, store: store, http: webclient.New(webclient.Options{
+		Timeout: time.Minute, Redirects: webclient.Followed, KeepAlive: true, // its pages come in a row
+	})}
 	p, _ := FindPreset(cfg.Preset)
 	c.format, c.url = p.Format, p.URL
 	if cfg.Format != nil {
@@ -105,12 +107,7 @@ func New(cfg Config, lat, lon float64, store Store, agent string) (*Client, erro
 
 // DialWith has connections opened by a function that may count what goes out. It must be
 // called before the first Fetch.
-func (c *Client) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	c.http.Transport = &http.Transport{
-		Proxy: http.ProxyFromEnvironment, DialContext: dial, ForceAttemptHTTP2: true,
-		IdleConnTimeout: time.Minute, TLSHandshakeTimeout: 30 * time.Second,
-	}
-}
+func (c *Client) DialWith(dial webclient.Dial) { c.http.DialWith(dial) }
 
 // maxAnswer bounds one answer, bytes.
 const maxAnswer = 4 << 20

@@ -13,7 +13,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -22,6 +21,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector/webclient"
 )
 
 // Config is the section heartbeat.
@@ -62,8 +62,7 @@ const (
 type Sender struct {
 	c      Config
 	log    *slog.Logger
-	client *http.Client
-	dial   *http.Transport
+	client *webclient.Client
 	well   health
 	said   string // the last thing that was logged
 }
@@ -72,21 +71,13 @@ type Sender struct {
 // each time, so that it may be missing for now and can be changed.
 func New(c Config, log *slog.Logger) *Sender {
 	c.Every, c.Method = cmp.Or(c.Every, 5*time.Minute), cmp.Or(c.Method, http.MethodGet)
-	t := &http.Transport{Proxy: http.ProxyFromEnvironment, DisableKeepAlives: true, MaxResponseHeaderBytes: maxAnswer}
-	return &Sender{c: c, log: log, dial: t, client: &http.Client{
-		Timeout:   timeout,
-		Transport: t,
-		CheckRedirect: func(*http.Request, []*http.Request) error {
-			return http.ErrUseLastResponse // a log-in page is not the service
-		},
-	}}
+	// A redirect is not followed: a log-in page is not the service.
+	return &Sender{c: c, log: log, client: webclient.New(webclient.Options{Timeout: timeout, Redirects: webclient.NotAtAll})}
 }
 
 // DialWith has connections opened by a function that may count what goes out. It must be
 // called before [Sender.Run].
-func (s *Sender) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	s.dial.DialContext = dial
-}
+func (s *Sender) DialWith(dial webclient.Dial) { s.client.DialWith(dial) }
 
 // Format prints the sender without its address.
 func (s *Sender) Format(f fmt.State, _ rune) { io.WriteString(f, "heartbeat") }

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"ebbwatch/collector/webclient"
 )
 
 // Client asks a running daemon for its history, which alone may open the file.
@@ -50,8 +52,8 @@ func (c Client) Notices(ctx context.Context, from, to time.Time) ([]json.RawMess
 
 // Export writes CSV as [Store.Export] does, and counts its rows.
 func (c Client) Export(ctx context.Context, out io.Writer, from, to time.Time) (int, error) {
-	client := cmp.Or(c.HTTP, http.DefaultClient) // the whole record of a slow board takes its time
-	body, err := c.ask(ctx, client, from, to, url.Values{"format": {"csv"}})
+	// The whole record of a slow board takes its time; that it answers at all does not.
+	body, err := c.ask(ctx, webclient.Options{Timeout: -1, Header: 5 * time.Minute}, from, to, url.Values{"format": {"csv"}})
 	if err != nil {
 		return 0, err
 	}
@@ -75,8 +77,7 @@ func (l *lineCounter) Write(p []byte) (int, error) {
 }
 
 func (c Client) get(ctx context.Context, from, to time.Time, v url.Values) (a answer, err error) {
-	client := cmp.Or(c.HTTP, &http.Client{Timeout: 30 * time.Second})
-	body, err := c.ask(ctx, client, from, to, v)
+	body, err := c.ask(ctx, webclient.Options{}, from, to, v)
 	if err != nil {
 		return a, err
 	}
@@ -92,14 +93,14 @@ func (c Client) get(ctx context.Context, from, to time.Time, v url.Values) (a an
 }
 
 // ask gives the body of a good answer.
-func (c Client) ask(ctx context.Context, client *http.Client, from, to time.Time, v url.Values) (io.ReadCloser, error) {
+func (c Client) ask(ctx context.Context, o webclient.Options, from, to time.Time, v url.Values) (io.ReadCloser, error) {
 	v.Set("from", from.UTC().Format(time.RFC3339Nano))
 	v.Set("to", to.UTC().Format(time.RFC3339Nano))
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/api/v1/history?"+v.Encode(), nil)
 	if err != nil {
 		return nil, errors.New("cannot ask the daemon for its history: the address is no URL such as http://127.0.0.1:9777")
 	}
-	resp, err := client.Do(req)
+	resp, err := cmp.Or(c.HTTP, &webclient.New(o).Client).Do(req)
 	if err != nil {
 		return nil, fmt.Errorf("cannot ask the daemon for its history: %w", err)
 	}

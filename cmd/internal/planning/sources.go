@@ -14,6 +14,7 @@ import (
 
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/webclient"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/plan"
@@ -31,14 +32,11 @@ func Fetch(ctx context.Context, address string) (plan.Monthly, error) {
 	if u.Scheme != "https" && !(u.Scheme == "http" && loopback(u.Hostname())) {
 		return plan.Monthly{}, fmt.Errorf("cannot fetch the monthly table from %s: only HTTPS is asked", u.Host)
 	}
-	ctx, cancel := context.WithTimeout(ctx, 60*time.Second)
-	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
 		return plan.Monthly{}, fmt.Errorf("cannot fetch the monthly table: %w", err)
 	}
-	req.Header.Set("User-Agent", "ebbwatch")
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := webclient.New(webclient.Options{Timeout: time.Minute, Redirects: webclient.Followed}).Do(req)
 	if err != nil {
 		return plan.Monthly{}, fmt.Errorf("cannot fetch the monthly table from %s: %w", u.Host, err)
 	}

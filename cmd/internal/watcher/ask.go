@@ -14,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"ebbwatch/collector/webclient"
 )
 
 // What is asked.
@@ -51,18 +53,14 @@ const maxBody = 512 << 10
 
 // network asks over the network.
 type network struct {
-	client *http.Client
+	client *webclient.Client
 	access Access
 }
 
 func newNetwork(a Access) *network {
-	return &network{access: a, client: &http.Client{
-		// A connection for each question: two hundred idle ones are not worth their memory.
-		Transport: &http.Transport{DisableKeepAlives: true, MaxResponseHeaderBytes: 64 << 10},
-		CheckRedirect: func(*http.Request, []*http.Request) error {
-			return http.ErrUseLastResponse // the password stays with whom it was meant for
-		},
-	}}
+	// A connection for each question: two hundred idle ones are not worth their memory. The
+	// password stays with whom it was meant for.
+	return &network{access: a, client: webclient.New(webclient.Options{Direct: true, Redirects: webclient.NotAtAll})}
 }
 
 func (n *network) ask(ctx context.Context, q question) answer {
