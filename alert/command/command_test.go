@@ -126,7 +126,10 @@ func TestItDiesWithItsChildren(t *testing.T) {
 			done := make(chan error, 1)
 			go func() { done <- New(c).Send(ctx, alerttest.Notice()) }()
 			if row.fails {
-				waitFor(t, func() bool { said, err := os.ReadFile(filepath.Join(c.Dir, "self")); return err == nil && len(said) > 0 })
+				waitFor(t, func() bool {
+					said, err := os.ReadFile(filepath.Join(c.Dir, "self"))
+					return err == nil && len(said) > 0
+				})
 				cancel()
 			}
 			err := <-done
