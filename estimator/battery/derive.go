@@ -72,14 +72,12 @@ func (m Model) curtailed(s *State, r *reading.Reading, f flow) bool {
 func (m Model) powers(s *State, r *reading.Reading, f flow, hours float64) {
 	drain := s.Mean[iDrain] * f.volts
 	s.NetW = f.net()*f.volts - drain
-	watts, okWatts := r.Get(reading.LoadWatts)
-	amps, okAmps := r.Get(reading.LoadAmps)
+	load := r.LoadPower(f.volts)
+	watts := load.X
 	bat, okBat := r.Get(reading.BatteryAmps)
 	charge, okCharge := r.Get(reading.ChargeAmps)
 	switch {
-	case okWatts:
-	case okAmps:
-		watts = amps * f.volts
+	case load.Known:
 	case okBat && okCharge:
 		watts = max(charge-bat, 0) * f.volts
 	case f.outKnown && !f.sun:

@@ -16,10 +16,6 @@ type flow struct {
 // net is the measured current into the battery, A.
 func (f flow) net() float64 { return f.in - f.out }
 
-// converterShare is what a maximum-power controller passes on of the panel's power; common
-// practice, 0.93 to 0.98.
-const converterShare = 0.95
-
 // flowOf picks the best description of the current that the reading offers: the battery's
 // own sensor, else charge and load, else powers over the voltage.
 func flowOf(r *reading.Reading, cells float64) flow {
@@ -33,8 +29,12 @@ func flowOf(r *reading.Reading, cells float64) flow {
 		f.daylight(r, f.volts/cells)
 		return f
 	}
-	f.chargeSide(r)
-	f.loadSide(r)
+	in, out := r.ChargeCurrent(f.volts), r.LoadCurrent(f.volts)
+	f.in, f.inKnown, f.rough = in.X, in.Known, in.Rough
+	f.out, f.outKnown, f.rough = out.X, out.Known, max(f.rough, out.Rough)
+	if on, ok := r.Get(reading.LoadOn); ok && on == 0 && !out.Known {
+		f.outKnown, f.off = true, true
+	}
 	f.daylight(r, f.volts/cells)
 	return f
 }
@@ -53,35 +53,4 @@ func (f *flow) daylight(r *reading.Reading, cell float64) {
 		return
 	}
 	f.sun, f.sunKnown = f.in > 0.3 || f.voltsKnown && cell > restMost, f.inKnown
-}
-
-func (f *flow) chargeSide(r *reading.Reading) {
-	amps, okAmps := r.Get(reading.ChargeAmps)
-	watts, okWatts := r.Get(reading.PanelWatts)
-	pvV, okV := r.Get(reading.PanelVolts)
-	pvA, okA := r.Get(reading.PanelAmps)
-	switch {
-	case okAmps:
-		f.in, f.inKnown = amps, true
-	case okWatts:
-		f.in, f.inKnown, f.rough = watts*converterShare/f.volts, true, 0.04
-	case okV && okA:
-		f.in, f.inKnown, f.rough = pvV*pvA*converterShare/f.volts, true, 0.04
-	case okA:
-		f.in, f.inKnown, f.rough = pvA, true, 0.1
-	}
-}
-
-func (f *flow) loadSide(r *reading.Reading) {
-	amps, okAmps := r.Get(reading.LoadAmps)
-	watts, okWatts := r.Get(reading.LoadWatts)
-	on, okOn := r.Get(reading.LoadOn)
-	switch {
-	case okAmps:
-		f.out, f.outKnown = amps, true
-	case okWatts:
-		f.out, f.outKnown, f.rough = watts/f.volts, true, max(f.rough, 0.01)
-	case okOn && on == 0:
-		f.outKnown, f.off = true, true
-	}
 }

@@ -1,8 +1,6 @@
 package outlook
 
-import (
-	"ebbwatch/estimator/battery"
-)
+import "ebbwatch/estimator/battery"
 
 const voltBins = 64
 

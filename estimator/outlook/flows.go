@@ -14,9 +14,6 @@ type flows struct {
 	harvest, load float64
 }
 
-// converter is what a charger passes on of the panel's power: 0.93 to 0.98, common practice.
-const converter = 0.95
-
 // flowsOf reads harvest and load from whatever is measured. With the battery's own current
 // and the load both known, the harvest is their sum: then harvest less load is the measured
 // net, and the errors of the panel's own meter do not matter. What leaves unmeasured, as
@@ -30,7 +27,7 @@ func (m Model) flowsOf(s *State, r *reading.Reading, b battery.Belief, local tim
 	if amps, ok := r.Get(reading.BatteryAmps); ok {
 		net = amps*volts - drain(b)
 	}
-	f := flows{harvest: chargeSide(r, volts), load: loadSide(r, volts, b)}
+	f := flows{harvest: orNaN(r.ChargePower(volts)), load: orNaN(r.LoadPower(volts)) + drain(b)}
 	switch {
 	case !math.IsNaN(net) && !math.IsNaN(f.load):
 		f.harvest = net + f.load
@@ -49,39 +46,16 @@ func (m Model) flowsOf(s *State, r *reading.Reading, b battery.Belief, local tim
 // together. The two are known far better as a sum than apart.
 func drain(b battery.Belief) float64 { return orZero(b.DrainWatts) }
 
+func orNaN(f reading.Flow) float64 {
+	if !f.Known {
+		return math.NaN()
+	}
+	return f.X
+}
+
 func orZero(x float64) float64 {
 	if math.IsNaN(x) {
 		return 0
 	}
 	return x
-}
-
-// chargeSide is the power out of the charger.
-func chargeSide(r *reading.Reading, volts float64) float64 {
-	amps, okA := r.Get(reading.ChargeAmps)
-	watts, okW := r.Get(reading.PanelWatts)
-	pv, okV := r.Get(reading.PanelVolts)
-	pa, okP := r.Get(reading.PanelAmps)
-	switch {
-	case okA:
-		return amps * volts
-	case okW:
-		return watts * converter
-	case okV && okP:
-		return pv * pa * converter
-	}
-	return math.NaN()
-}
-
-// loadSide is the metered load and what is believed to leave past the meters.
-func loadSide(r *reading.Reading, volts float64, b battery.Belief) float64 {
-	amps, okA := r.Get(reading.LoadAmps)
-	watts, okW := r.Get(reading.LoadWatts)
-	switch {
-	case okW:
-		return watts + drain(b)
-	case okA:
-		return amps*volts + drain(b)
-	}
-	return math.NaN()
 }

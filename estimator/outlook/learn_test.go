@@ -25,10 +25,10 @@ func TestLearnsFromWhateverIsMeasured(t *testing.T) {
 			case reading.ChargeAmps:
 				r.Set(q, harvest/volts)
 			case reading.PanelWatts:
-				r.Set(q, harvest/converter)
+				r.Set(q, harvest/reading.ConverterShare)
 			case reading.PanelAmps:
 				r.Set(reading.PanelVolts, 30)
-				r.Set(q, harvest/converter/30)
+				r.Set(q, harvest/reading.ConverterShare/30)
 			case reading.LoadWatts:
 				r.Set(q, load)
 			case reading.LoadAmps:
@@ -83,7 +83,7 @@ func liveWith(m Model, s State, days int, sky func(time.Time) (share, load float
 }
 
 func powers(r *reading.Reading, harvest, load, _ float64) {
-	r.Set(reading.PanelWatts, harvest/converter)
+	r.Set(reading.PanelWatts, harvest/reading.ConverterShare)
 	r.Set(reading.LoadWatts, load)
 }
 

@@ -151,7 +151,7 @@ func (x *hour) reading(at time.Time) reading.Reading {
 	r.Set(reading.BatteryVolts, x.volts)
 	r.Set(reading.BatteryAmps, x.net/x.volts)
 	r.Set(reading.LoadWatts, x.load)
-	r.Set(reading.PanelWatts, x.harvest/converter)
+	r.Set(reading.PanelWatts, x.harvest/reading.ConverterShare)
 	r.Set(reading.BatteryCelsius, x.celsius)
 	return r
 }

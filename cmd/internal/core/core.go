@@ -221,33 +221,18 @@ func (c *Core) count(r reading.Reading, dt time.Duration) {
 	}
 }
 
-// flows is the power of each flow that is known, W.
+// flows is the power of each flow that is known, W: by the same rule as the facts of the page.
 func flows(r reading.Reading) map[string]float64 {
 	out := map[string]float64{}
-	volts, haveVolts := r.Get(reading.BatteryVolts)
-	if w, ok := product(r, reading.PanelWatts, reading.PanelVolts, reading.PanelAmps); ok {
-		out["pv"] = w
-	} else if a, ok := r.Get(reading.ChargeAmps); ok && haveVolts {
-		out["pv"] = a * volts
+	if f := r.PanelPower(); f.Known {
+		out["pv"] = f.X
 	}
-	if w, ok := product(r, reading.LoadWatts, reading.LoadVolts, reading.LoadAmps); ok {
-		out["load"] = w
-	} else if a, ok := r.Get(reading.LoadAmps); ok && haveVolts {
-		out["load"] = a * volts
+	volts, _ := r.Get(reading.BatteryVolts)
+	if f := r.LoadPower(volts); f.Known {
+		out["load"] = f.X
 	}
-	if a, ok := r.Get(reading.BatteryAmps); ok && haveVolts {
-		out["battery_in"] = max(0, a*volts)
-		out["battery_out"] = max(0, -a*volts)
+	if f := r.BatteryPower(); f.Known {
+		out["battery_in"], out["battery_out"] = max(0, f.X), max(0, -f.X)
 	}
 	return out
-}
-
-// product is the watts as measured, or else volts times amps.
-func product(r reading.Reading, watts, volts, amps reading.Quantity) (float64, bool) {
-	if w, ok := r.Get(watts); ok {
-		return w, true
-	}
-	v, okV := r.Get(volts)
-	a, okA := r.Get(amps)
-	return v * a, okV && okA
 }

@@ -182,6 +182,31 @@ func TestEnergy(t *testing.T) {
 	}
 }
 
+// What the page calls the panel's power is what its energy is counted from, also where the
+// controller tells only the current that it charges with.
+func TestEnergyAndPowerAgree(t *testing.T) {
+	t.Parallel()
+	for name, given := range map[string][]any{
+		"charging current": {reading.BatteryVolts, 13.0, reading.ChargeAmps, 3.0, reading.LoadAmps, 1.0},
+		"watts":            {reading.PanelWatts, 40.0, reading.LoadWatts, 12.0},
+		"volts, amperes":   {reading.PanelVolts, 30.0, reading.PanelAmps, 2.0, reading.LoadVolts, 12.0, reading.LoadAmps, 2.0},
+	} {
+		c := New(testPlan())
+		for i := range 7 {
+			when := time.Duration(i) * 10 * time.Second
+			take(t, c, report("charger", when, nil, given...))
+			c.Step(at(when))
+		}
+		get := facts.NewIndex().Lookup(c.Snapshot(at(time.Minute)))
+		for flow, fact := range map[string]string{"pv": "pv_watts", "load": "load_watts"} {
+			joules := c.Memory().Energy[flow]
+			if watts, known := get(fact); !known || joules == 0 || math.Abs(watts*60-joules) > 1e-9 {
+				t.Errorf("%s: %s is %g (known: %v) beside %g J in a minute", name, fact, watts, known, joules)
+			}
+		}
+	}
+}
+
 // lived is a core that watched a battery give 8 A for an hour.
 func lived(t *testing.T) *Core {
 	t.Helper()

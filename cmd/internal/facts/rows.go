@@ -140,7 +140,7 @@ func windowRows(what, help string, of func(outlook.Outlook) outlook.Window) []Ro
 func solarRows() []Row {
 	return []Row{
 		{Fact: "pv_watts", Metric: "pv_watts", Unit: "W", Group: GroupSolar, Label: "Panel power",
-			Help: "Power of the panel", Each: watts(reading.PanelWatts, reading.PanelVolts, reading.PanelAmps)},
+			Help: "Power of the panel", Each: power(func(r *reading.Reading, _ float64) reading.Flow { return r.PanelPower() })},
 		{Fact: "pv_volts", Unit: "V", Decimals: 1, Group: GroupSolar, Label: "Panel voltage",
 			Help: "Voltage of the panel", Each: measured(reading.PanelVolts)},
 		{Fact: "pv_amps", Unit: "A", Decimals: 2, Group: GroupSolar, Label: "Panel current",
@@ -167,7 +167,7 @@ func solarRows() []Row {
 func loadRows() []Row {
 	return []Row{
 		{Fact: "load_watts", Metric: "load_watts", Unit: "W", Decimals: 1, Group: GroupLoad, Label: "Load",
-			Help: "Power of the load as measured", Each: watts(reading.LoadWatts, reading.LoadVolts, reading.LoadAmps)},
+			Help: "Power of the load as measured", Each: power((*reading.Reading).LoadPower)},
 		{Fact: "load_volts", Unit: "V", Decimals: 2, Group: GroupLoad, Label: "Load voltage",
 			Help: "Voltage at the load output", Each: measured(reading.LoadVolts)},
 		{Fact: "load_amps", Unit: "A", Decimals: 2, Group: GroupLoad, Label: "Load current",

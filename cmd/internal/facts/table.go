@@ -122,14 +122,18 @@ func measured(q reading.Quantity) func(*Snapshot, func(float64, ...string)) {
 	return one(func(s *Snapshot) (float64, bool) { return s.Reading[q].X, s.Reading[q].Usable() })
 }
 
-// watts is a power that was read or, where only volts and amperes were, their product.
-func watts(p, v, a reading.Quantity) func(*Snapshot, func(float64, ...string)) {
+// power is one of the flows that the readings show, by the rule of [reading.Flow].
+func power(of func(r *reading.Reading, volts float64) reading.Flow) func(*Snapshot, func(float64, ...string)) {
 	return one(func(s *Snapshot) (float64, bool) {
-		if m := s.Reading[p]; m.Usable() {
-			return m.X, true
+		var r reading.Reading
+		for q, m := range s.Reading {
+			if m.Usable() {
+				r.Set(reading.Quantity(q), m.X)
+			}
 		}
-		volts, amps := s.Reading[v], s.Reading[a]
-		return volts.X * amps.X, volts.Usable() && amps.Usable()
+		volts, _ := r.Get(reading.BatteryVolts)
+		f := of(&r, volts)
+		return f.X, f.Known
 	})
 }
 
