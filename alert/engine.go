@@ -1,12 +1,14 @@
 package alert
 
 import (
-	"cmp"
 	"maps"
 	"slices"
 	"strings"
 	"time"
 )
+
+// maxStep is the longest gap between steps that counts as dwell.
+const maxStep = 15 * time.Minute
 
 // Engine is a set of rules for one site. It holds no state and reads no clock.
 type Engine struct {
@@ -19,8 +21,7 @@ type Engine struct {
 	TripHours float64             // from the decision to leave until a hand is on the node
 	Feeds     map[string][]string // what each source feeds, as fact names; nil: everything
 	Quiet     Quiet
-	Escalate  bool          // there is a second person, to be told what nobody acknowledged in time
-	MaxStep   time.Duration // the longest gap between steps that counts as dwell; 15 min when zero
+	Escalate  bool // there is a second person, to be told what nobody acknowledged in time
 }
 
 // rearm is how long a rung's condition must have been false before the rung is told anew.
@@ -30,7 +31,7 @@ const rearm = 12 * time.Hour
 // The same inputs give the same notices.
 func (e Engine) Step(s State, now time.Time, get Lookup) (State, []Notice) {
 	s, get = s.copied(), e.facts(get)
-	dt := s.advance(now, clockTrusted(get), cmp.Or(e.MaxStep, 15*time.Minute))
+	dt := s.advance(now, clockTrusted(get), maxStep)
 	var out []Notice
 	if s.Silence == nil && !e.isQuiet(now, s.Trusted) {
 		out, s.Owed = s.Owed, nil

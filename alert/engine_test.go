@@ -174,7 +174,7 @@ func TestClockSteps(t *testing.T) {
 	d.want(d.step(time.Minute), "raised cold")
 	d.set("battery_celsius", 3)
 	d.step(time.Minute)
-	d.want(d.step(30*365*24*time.Hour), "cleared cold") // a long gap counts as MaxStep, which is enough
+	d.want(d.step(30*365*24*time.Hour), "cleared cold") // a long gap counts as maxStep, which is enough
 	if d.s.Elapsed < 0 {
 		t.Errorf("elapsed went back to %v", d.s.Elapsed)
 	}

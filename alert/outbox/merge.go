@@ -1,7 +1,6 @@
 package outbox
 
 import (
-	"cmp"
 	"maps"
 	"slices"
 	"time"
@@ -9,10 +8,14 @@ import (
 	"ebbwatch/alert"
 )
 
+const (
+	stale = 10 * time.Minute // from this age on, what waits is merged
+	limit = 200              // notices that may wait in one channel
+)
+
 // merge makes one item of all those of an alarm whose oldest has waited for long. What is
 // on its way stays as it is.
-func (b Box) merge(q Queue, now time.Time) Queue {
-	stale := cmp.Or(b.Stale, 10*time.Minute)
+func merge(q Queue, now time.Time) Queue {
 	old := map[string]bool{}
 	for _, head := range q.heads() {
 		old[head.Notice.ID] = now.Sub(head.Put) >= stale
@@ -60,8 +63,7 @@ func (it Item) with(newer Item) Item {
 
 // bound keeps a queue within the limit: first every alarm is merged whether stale or not,
 // then the least grave and oldest go, those first whose alarm is over.
-func (b Box) bound(q Queue) Queue {
-	limit := cmp.Or(b.Limit, 200)
+func bound(q Queue) Queue {
 	if len(q.Items) <= limit {
 		return q
 	}

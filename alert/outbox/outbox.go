@@ -30,8 +30,6 @@ type Box struct {
 	Channels []Channel
 	Base     time.Duration // wait after the first failure [15 s]
 	Cap      time.Duration // the longest wait between tries [30 min]
-	Stale    time.Duration // from this age on, what waits is merged [10 min]
-	Limit    int           // notices that may wait in one channel [200]
 }
 
 // State is what waits. It is plain data that marshals to JSON; the zero State is empty. A
@@ -95,7 +93,7 @@ func (b Box) Put(s State, n alert.Notice, now time.Time) State {
 			continue
 		}
 		q.Items = append(q.Items, Item{Seq: s.Seq, Notice: n, Put: now})
-		s.Queues[c.Name] = b.bound(b.merge(q, now))
+		s.Queues[c.Name] = bound(merge(q, now))
 	}
 	return s
 }
@@ -111,7 +109,7 @@ func (b Box) Due(s State, now time.Time) (State, []Delivery) {
 	var due []Delivery
 	s = b.copied(s)
 	for _, c := range b.Channels {
-		q := b.merge(s.Queues[c.Name], now)
+		q := merge(s.Queues[c.Name], now)
 		if i := q.pick(now); i >= 0 {
 			q.Items[i].Flying = true
 			due = append(due, Delivery{Channel: c.Name, Seq: q.Items[i].Seq, Notice: q.Items[i].Notice})
@@ -167,7 +165,7 @@ func (b Box) Done(s State, d Delivery, err error, now time.Time) State {
 	default:
 		b.fail(&q, i, err, now)
 	}
-	s.Queues[d.Channel] = b.merge(q, now)
+	s.Queues[d.Channel] = merge(q, now)
 	return s
 }
 

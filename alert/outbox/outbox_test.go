@@ -238,10 +238,10 @@ func TestRetryAfterIsHonoured(t *testing.T) {
 
 func TestBounded(t *testing.T) {
 	t.Parallel()
-	b := Box{Channels: []Channel{{Name: "a"}}, Limit: 10}
+	b := Box{Channels: []Channel{{Name: "a"}}}
 	now := start()
 	var s State
-	for i := range 30 {
+	for i := range 600 {
 		n := note(fmt.Sprint(i), alert.Raised, now)
 		if n.Severity = alert.Info; i%10 == 0 {
 			n.Severity = alert.Critical
@@ -255,8 +255,8 @@ func TestBounded(t *testing.T) {
 			grave++
 		}
 	}
-	if len(q.Items) != 10 || q.Dropped != 20 || grave != 3 {
-		t.Errorf("%d wait, %d of them grave, %d dropped; want 10, 3, 20", len(q.Items), grave, q.Dropped)
+	if len(q.Items) != 200 || q.Dropped != 400 || grave != 60 {
+		t.Errorf("%d wait, %d of them grave, %d dropped; want 200, 60, 400", len(q.Items), grave, q.Dropped)
 	}
 }
 

@@ -75,7 +75,7 @@ func TestPortsWithoutAny(t *testing.T) {
 		t.Errorf("%v, %v", ports, err)
 	}
 	s := &Survey{Talk: &script{}}
-	_, err := s.Run(t.Context(), Options{Root: root})
+	_, err := s.choosePort(root)
 	if err == nil || !strings.HasPrefix(err.Error(), "cannot find a serial port") {
 		t.Errorf("got %v", err)
 	}

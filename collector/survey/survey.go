@@ -65,7 +65,6 @@ type Options struct {
 	AllUnits   bool            // look through all 247, not the usual few
 	Thorough   bool            // sweep every address, not the usual ones
 	PanelWatts float64         // of the panel, if known: how large a power can get
-	Root       string          // of the file system, for tests; "/"
 }
 
 // Survey walks the owner through finding the device and its registers.
@@ -107,7 +106,7 @@ func wait(ctx context.Context, d time.Duration) error {
 func (s *Survey) Run(ctx context.Context, o Options) (Result, error) {
 	var r Result
 	if o.Settings.String() == "" {
-		port, err := s.choosePort(o.Root)
+		port, err := s.choosePort("/")
 		if err != nil {
 			return r, err
 		}

@@ -1,7 +1,3 @@
-// Package archtest holds the source to the rules that the compiler does not know: who may
-// import whom, what must stay pure, what must be documented. It parses the files itself. A
-// test that asks the go command instead is served from the test cache, and passes after a
-// rule was broken; files that a test opens are watched by the cache.
 package archtest
 
 import (
@@ -52,6 +48,7 @@ func Check(fsys fs.FS) ([]Violation, error) {
 		found = append(found, p.checkSleeps(pkg)...)
 		found = append(found, p.checkSizes(pkg)...)
 	}
+	found = append(found, p.checkFeeds()...)
 	slices.SortFunc(found, func(a, b Violation) int {
 		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.What, b.What))
 	})
