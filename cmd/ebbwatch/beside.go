@@ -22,10 +22,10 @@ import (
 
 // backgroundTasks are the parts that run beside the loop and that it never waits for, and what is
 // wrong with sending on.
-func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []func(context.Context, *daemon.Loop), trouble func() string, err error) {
+func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []task, trouble func() string, err error) {
 	trouble = func() string { return "" }
 	if c.Weather != nil {
-		parts = append(parts, func(ctx context.Context, loop *daemon.Loop) { watchWeather(ctx, c, store, loop, log) })
+		parts = append(parts, task{"the forecast", func(ctx context.Context, loop *daemon.Loop) { watchWeather(ctx, c, store, loop, log) }})
 	}
 	if c.RemoteWrite != nil {
 		w, err := remoteWriter(c, h, log)
@@ -33,14 +33,14 @@ func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.
 			return nil, nil, err
 		}
 		trouble = func() string { return w.Stats().Problem }
-		parts = append(parts, func(ctx context.Context, _ *daemon.Loop) { w.Run(ctx) })
+		parts = append(parts, task{"remote write", func(ctx context.Context, _ *daemon.Loop) { w.Run(ctx) }})
 	}
 	if c.Heartbeat != nil {
-		parts = append(parts, func(ctx context.Context, loop *daemon.Loop) {
+		parts = append(parts, task{"the heartbeat", func(ctx context.Context, loop *daemon.Loop) {
 			h := heartbeat.New(*c.Heartbeat, log)
 			h.DialWith(c.sent.DialContext)
 			h.Run(ctx, loop.Snapshot)
-		})
+		}})
 	}
 	return parts, trouble, nil
 }

@@ -133,10 +133,10 @@ func (f demoFlags) live(ctx context.Context, site *sim.Demo, o daemon.Options, s
 	done := make(chan error, 1)
 	go func() { done <- site.Run(ctx) }()
 	d := service{options: o, listen: f.address(), started: func(address string) { greet(stdout, site, address) }}
-	err := d.serve(ctx)
+	err := d.serve(daemon.NewTasks(ctx))
 	if f.listen == "" && isInUse(err) {
 		d.listen = "127.0.0.1:0"
-		err = d.serve(ctx)
+		err = d.serve(daemon.NewTasks(ctx))
 	}
 	cancel()
 	return errors.Join(err, <-done)

@@ -78,34 +78,30 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	if err := web.Check(webConfig); err != nil {
 		return err
 	}
+	tasks := daemon.NewTasks(ctx)
+	defer tasks.Close() // what is open where the start fails
 	store, err := statedir.Open(c.State)
 	if err != nil {
 		return err
 	}
-	defer store.Close()
+	tasks.OnStop("the state folder", time.Second, func(context.Context) error { return store.Close() })
+	h := openHistory(c, log)
+	tasks.OnStop("the history", 1500*time.Millisecond, h.Close) // a card that hangs must not hold the stop up
 	o := options(c, log, ring)
 	o.Store, o.Extras = store, ownExtras(c.State, c.sentBytes)
-	h := openHistory(c, log)
 	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
 	var writing func() string
-	if d.beside, writing, err = backgroundTasks(c, store, h, log); err != nil {
+	if d.tasks, writing, err = backgroundTasks(c, store, h, log); err != nil {
 		return err
 	}
 	d.options.Troubles, d.options.Noticed = troubles(h.Problem, writing), notes(h)
 	if err := seed(ctx, h, &d.past, o.Clock()); err != nil {
 		log.Warn("the chart begins now: the history cannot be read", "err", err)
 	}
-	return errors.Join(d.serve(ctx), closeHistory(h))
-}
-
-// closeHistory writes what waits; a card that hangs must not hold the stop up.
-func closeHistory(h *history.Store) error {
-	ctx, cancel := context.WithTimeout(context.Background(), 1500*time.Millisecond)
-	defer cancel()
-	return h.Close(ctx)
+	return d.serve(tasks)
 }
 
 // service is the loop with the web server beside it.
@@ -114,15 +110,20 @@ type service struct {
 	listen    string
 	webConfig string
 	started   func(address string)
-	history   *history.Store                        // nil: nothing is recorded
-	beside    []func(context.Context, *daemon.Loop) // what else runs
+	history   *history.Store // nil: nothing is recorded
+	tasks     []task         // what else runs
 	past      web.Past
 	sent      *cost.Sent // nil: what the page sends is not counted
 }
 
+// partsLimit is how long the parts have to end: with what is closed after them a stop is over
+// within 6 s; our unit allows 20.
+const partsLimit = 3 * time.Second
+
 // serve runs the loop and the web server until the context ends or one of them fails. The
 // address is taken first: a port that is in use should stop the start, not the watch.
-func (d *service) serve(ctx context.Context) error {
+func (d *service) serve(tasks *daemon.Tasks) error {
+	ctx := tasks.Context()
 	l, err := web.Listen(ctx, d.listen)
 	if err != nil {
 		return err
@@ -130,26 +131,21 @@ func (d *service) serve(ctx context.Context) error {
 	if d.sent != nil {
 		l = d.sent.Listener(l)
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
 	d.options.Progress = d.progress(ctx)
 	loop := daemon.NewLoop(d.options)
 	d.started(shown(l.Addr()))
-	for _, part := range d.beside {
-		go part(ctx, loop)
+	for _, t := range d.tasks {
+		tasks.Go(t.name, func(ctx context.Context) error { t.run(ctx, loop); return nil })
 	}
-	errs := make(chan error, 2)
-	go func() { errs <- loop.Run(ctx) }()
-	go func() {
-		o := web.Options{Snapshot: loop.Snapshot, Past: d.past.Points}
-		if d.history != nil {
-			o.History = d.history
-		}
-		errs <- web.Server{Handler: web.New(o), ConfigFile: d.webConfig}.Serve(ctx, l)
-	}()
-	first := <-errs
-	cancel()
-	return errors.Join(first, waitFor(errs, 3*time.Second, d.options.Log))
+	tasks.Go("the loop", loop.Run)
+	o := web.Options{Snapshot: loop.Snapshot, Past: d.past.Points}
+	if d.history != nil {
+		o.History = d.history
+	}
+	tasks.Go("the page", func(ctx context.Context) error {
+		return web.Server{Handler: web.New(o), ConfigFile: d.webConfig}.Serve(ctx, l)
+	})
+	return tasks.Wait(func() { notify(d.options.Log, systemd.SdNotifyStopping) }, partsLimit)
 }
 
 // progress is called by the loop after each step, so a loop that hangs starves the watchdog.
@@ -157,26 +153,14 @@ func (d *service) serve(ctx context.Context) error {
 // watchdog.
 func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
 	tell := tellSystemd()
-	keep := func(*facts.Snapshot) {}
+	keep := func(context.Context, *facts.Snapshot) {}
 	if d.history != nil {
-		r := history.NewRecorder(d.history, d.options.Log)
-		keep = func(s *facts.Snapshot) { r.Keep(ctx, s) }
+		keep = history.NewRecorder(d.history, d.options.Log).Keep
 	}
 	return func(s *facts.Snapshot) {
 		d.past.Add(s)
-		keep(s)
+		keep(ctx, s)
 		tell(s.Ready)
-	}
-}
-
-// waitFor gives the second part its time to end, and no more: a stop is over within 5 s.
-func waitFor(errs <-chan error, limit time.Duration, log *slog.Logger) error {
-	notify(log, systemd.SdNotifyStopping)
-	select {
-	case err := <-errs:
-		return err
-	case <-time.After(limit):
-		return fmt.Errorf("cannot stop cleanly: a part did not end within %s", limit)
 	}
 }
 
@@ -190,6 +174,12 @@ func shown(a net.Addr) string {
 		host = "127.0.0.1"
 	}
 	return net.JoinHostPort(host, port)
+}
+
+// task is a part that runs beside the loop and that it never waits for.
+type task struct {
+	name string
+	run  func(context.Context, *daemon.Loop)
 }
 
 // isInUse tells whether an address could not be taken because another program has it.

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -14,6 +13,7 @@ import (
 
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/cost"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
@@ -53,7 +53,9 @@ func soakDaemon(told string) error {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	go reportUse(dir, speed)
-	return errors.Join(d.serve(ctx), closeHistory(h))
+	tasks := daemon.NewTasks(ctx)
+	tasks.OnStop("the history", 1500*time.Millisecond, h.Close)
+	return d.serve(tasks)
 }
 
 // soakEpoch is the moment at which the soak began; every life of the daemon counts from it.

@@ -2,14 +2,15 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"time"
 
+	systemd "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/watcher"
@@ -72,26 +73,25 @@ func watchHome(ctx context.Context, c *watcher.Config, webConfig string, log *sl
 	if err := web.Check(webConfig); err != nil {
 		return err
 	}
+	tasks := daemon.NewTasks(ctx)
+	defer tasks.Close() // what is open where the start fails
 	store, err := statedir.Open(c.State)
 	if err != nil {
 		return err
 	}
-	defer store.Close()
+	tasks.OnStop("the state folder", time.Second, func(context.Context) error { return store.Close() })
 	l, err := web.Listen(ctx, c.Web.Listen)
 	if err != nil {
 		return err
 	}
 	w := watcher.New(watcher.Options{Config: c, Store: store, Log: log, Progress: tellSystemd()})
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
 	log.Info("watching from "+c.Site.Name, "page", "http://"+shown(l.Addr())+"/", "nodes", len(c.Nodes), "state", c.State)
 	if c.Heartbeat != nil {
-		go heartbeat.New(*c.Heartbeat, log).Run(ctx, w.Snapshot)
+		tasks.Go("the heartbeat", func(ctx context.Context) error { heartbeat.New(*c.Heartbeat, log).Run(ctx, w.Snapshot); return nil })
 	}
-	errs := make(chan error, 2)
-	go func() { errs <- w.Run(ctx) }()
-	go func() { errs <- web.Server{Handler: w.Handler(), ConfigFile: webConfig, Log: log}.Serve(ctx, l) }()
-	first := <-errs
-	cancel()
-	return errors.Join(first, waitFor(errs, 3*time.Second, log))
+	tasks.Go("the watch", w.Run)
+	tasks.Go("the page", func(ctx context.Context) error {
+		return web.Server{Handler: w.Handler(), ConfigFile: webConfig, Log: log}.Serve(ctx, l)
+	})
+	return tasks.Wait(func() { notify(log, systemd.SdNotifyStopping) }, partsLimit)
 }
