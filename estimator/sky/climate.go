@@ -17,8 +17,8 @@ type Climate struct {
 func midMonth() [12]int { return [12]int{15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349} }
 
 // FromInsolation makes a climate of twelve monthly means of the daily global horizontal
-// irradiation, kWh/m². Months in which the sun hardly rises take their clearness from
-// [Usual].
+// irradiation, kWh/m², of which [CheckInsolation] found nothing wrong. Months in which the sun
+// hardly rises take their clearness from [Usual].
 func FromInsolation(monthly []float64, lat float64) Climate {
 	c := Usual(lat)
 	if len(monthly) != 12 {
@@ -26,8 +26,8 @@ func FromInsolation(monthly []float64, lat float64) Climate {
 	}
 	c.SD = 0.15
 	for i, n := range midMonth() {
-		if top := sun.DailyExtraterrestrial(n, lat); top > 0.2 && monthly[i] > 0 {
-			c.Kt[i] = max(0.08, min(0.80, monthly[i]/top))
+		if top := sun.DailyExtraterrestrial(n, lat); top > sunless && monthly[i] > 0 {
+			c.Kt[i] = max(leastKt, min(mostKt, monthly[i]/top))
 		}
 	}
 	return c

@@ -15,6 +15,7 @@ import (
 	"ebbwatch/collector/weather"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sky"
 )
 
 // Config is the whole configuration of a node.
@@ -45,13 +46,18 @@ type Site struct {
 	Longitude  float64   `yaml:"longitude" need:"true" range:"-180..180" example:"6.57" doc:"degrees, east positive"`
 	AltitudeM  float64   `yaml:"altitude_m" default:"0" range:"-430..6000" doc:"metres above the sea"`
 	Timezone   string    `yaml:"timezone" default:"UTC" doc:"for times shown to people, such as Europe/Amsterdam"`
-	Insolation []float64 `yaml:"insolation_kwh_m2_day" len:"12" range:"0..12" hint:"kWh/m² a day, January to December" example:"[0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]" doc:"long-term mean irradiation on the horizontal by month, kWh/m² a day"`
+	Insolation []float64 `yaml:"insolation_kwh_m2_day" len:"12" range:"0..9000" hint:"kWh/m² a day, January to December; the decimal sign is a point" example:"[0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]" doc:"long-term mean irradiation on the horizontal by month, kWh/m² a day"`
 	// Zone is Timezone, loaded.
 	Zone *time.Location `yaml:"-"`
 }
 
-// Check loads the time zone.
+// Check loads the time zone and holds the monthly means against the sun of the latitude.
 func (s *Site) Check(problem func(key, what string)) {
+	if len(s.Insolation) == 12 {
+		if err := sky.CheckInsolation(s.Insolation, s.Latitude, s.AltitudeM); err != nil {
+			problem("insolation_kwh_m2_day", err.Error())
+		}
+	}
 	zone, err := time.LoadLocation(s.Timezone)
 	if err != nil {
 		problem("timezone", fmt.Sprintf("%q is not a time zone such as Europe/Amsterdam", s.Timezone))
