@@ -29,6 +29,7 @@ func TestCapacityAfterADeepSwing(t *testing.T) {
 			if r.Empty() {
 				continue
 			}
+			r.Mono = r.Wall.Sub(spec.Start) // goes on when the site is another
 			s = m.Step(s, r)
 			b := m.Belief(&s)
 			if b.SinceFull == 0 && s.SinceAnchor == 0 && dark == 0 && site.Now().Sub(spec.Start) > 20*24*time.Hour {

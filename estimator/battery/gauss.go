@@ -232,18 +232,10 @@ func (g *Gauss) take(v ocvObservation, l line, h considered) {
 
 // tangent is the tangent at the charge where the curve has a voltage.
 func tangent(volts float64) line {
-	low, high := 0.0, 1.0
-	for range 20 {
-		mid := (low + high) / 2
-		if v, _ := ocv(mid); v < volts {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
+	low := ChargeAt(volts)
 	l := line{at: low}
 	var steep float64
-	l.volts, steep = ocv(low)
+	l.volts, steep = OCV(low)
 	k, share := knot(low)
 	l.slope[iCharge], l.slope[iKneeShift] = steep, steep*kneeShare(low)
 	l.slope[k], l.slope[k+1] = 1-share, share
@@ -278,7 +270,7 @@ func linearize(mean, sd float64) line {
 	for k := range points {
 		x, w := point(k, mean, sd)
 		inside := min(max(x, 0), 1)
-		v, steep := ocv(inside)
+		v, steep := OCV(inside)
 		low, share := knot(inside)
 		sum += w
 		l.volts += w * v

@@ -84,8 +84,8 @@ func (s *State) impossible(v ocvObservation) bool {
 	const oddVolts, far = 0.045, 0.15
 	rest := v.volts - v.branch*s.Mean[iHysteresis]
 	reach := 6*s.sd(iCharge) + far
-	low, _ := ocv(max(s.Mean[iCharge]-reach, 0))
-	high, _ := ocv(min(s.Mean[iCharge]+reach, 1))
+	low, _ := OCV(max(s.Mean[iCharge]-reach, 0))
+	high, _ := OCV(min(s.Mean[iCharge]+reach, 1))
 	return rest < low-oddVolts || rest > high+oddVolts
 }
 
