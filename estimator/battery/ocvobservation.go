@@ -2,9 +2,9 @@ package battery
 
 import "math"
 
-// look compares the voltage at rest or under a small load with the open-circuit curve,
+// weighVoltage compares the voltage at rest or under a small load with the open-circuit curve,
 // every six hours, oftener where the curve is steep.
-func (m Model) look(s *State, f flow) {
+func (m Model) weighVoltage(s *State, f flow) {
 	v, consider, ok := m.ocvObservation(s, f)
 	if !ok {
 		return
@@ -13,7 +13,7 @@ func (m Model) look(s *State, f flow) {
 		*s = m.Replaced(*s)
 	}
 	s.SinceOCV, s.MovedSinceOCV, s.GapBeforeOCV = 0, 0, false
-	s.see(v, consider)
+	s.observeVoltage(v, consider)
 }
 
 // ocvObservation says whether the voltage is worth a look now, what it shows, and what it may not

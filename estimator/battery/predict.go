@@ -30,7 +30,7 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 		return
 	}
 	if s.Full && dt <= unseen {
-		m.atFull(s, f, hours)
+		m.moveAtFull(s, f, hours)
 		return
 	}
 	in, out, rough := m.charges(s, f, dt)
@@ -56,8 +56,8 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	s.Hysteresis += (math.Copysign(1, net) - s.Hysteresis) * (1 - math.Exp(-math.Abs(net)/hysteresisTurn))
 }
 
-// atFull moves the charge on at a full: a balancer may eat what still flows, or none of it.
-func (m Model) atFull(s *State, f flow, hours float64) {
+// moveAtFull moves the charge on at a full: a balancer may eat what still flows, or none of it.
+func (m Model) moveAtFull(s *State, f flow, hours float64) {
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iLogCapacity])
 	step := (f.net() - s.Mean[iDrain]) * hours / size
 	s.Mean[iCharge] = min(s.Mean[iCharge]+step/2, max(1-s.Mean[iFullShortfall], s.Mean[iCharge]))
