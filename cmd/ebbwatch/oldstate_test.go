@@ -10,8 +10,8 @@ import (
 
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/daemon"
-	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/sim"
 )
 
@@ -126,7 +126,7 @@ func goesOn(t *testing.T, dir string) {
 	write(t, file, strings.Replace(string(text), "state: state", "state: "+dir, 1))
 	_, hadHistory := os.Stat(filepath.Join(dir, "history.db"))
 	out, _ := start(t, "run", "--config", file)
-	var st facts.State
+	var st nodestate.State
 	eventually(t, 20*time.Second, "the daemon believes something", func() bool {
 		body, status := get(t, out.page()+"/api/v1/state")
 		return status == 200 && json.Unmarshal([]byte(body), &st) == nil && st.Facts["battery_soc_high"] > 0

@@ -24,7 +24,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/cardtest"
-	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/sim"
 )
 
@@ -394,7 +394,7 @@ func (s *soak) eventually(what string, ok func() bool) {
 }
 
 // state asks the daemon for it; false while it does not answer.
-func (s *soak) state() (st facts.State, ok bool) {
+func (s *soak) state() (st nodestate.State, ok bool) {
 	body, status := get(s.t, s.out.page()+"/api/v1/state")
 	return st, status == http.StatusOK && json.Unmarshal([]byte(body), &st) == nil
 }

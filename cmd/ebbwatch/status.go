@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
@@ -15,6 +14,7 @@ import (
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/status"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/webclient"
 )
 
@@ -73,7 +73,7 @@ func (f statusFlags) once(ctx context.Context, out io.Writer) (facts.Level, erro
 	}
 	if f.asJSON {
 		_, err = out.Write(raw)
-		return st.Level, err
+		return facts.Level(st.Level), err
 	}
 	o := status.Options{}
 	if file, ok := onTerminal(out); ok {
@@ -85,30 +85,30 @@ func (f statusFlags) once(ctx context.Context, out io.Writer) (facts.Level, erro
 			fmt.Fprint(out, "\x1b[H\x1b[2J") // from the top of a clean screen
 		}
 	}
-	return st.Level, status.Write(out, st, o)
+	return facts.Level(st.Level), status.Write(out, *st, o)
 }
 
 // askState fetches the state of a running daemon.
-func askState(ctx context.Context, url string) (st facts.State, raw []byte, err error) {
-	url = strings.TrimRight(url, "/") + "/api/v1/state"
+func askState(ctx context.Context, url string) (st *nodestate.State, raw []byte, err error) {
+	url = strings.TrimRight(url, "/") + nodestate.Path
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
 	if err != nil {
-		return st, nil, fmt.Errorf("cannot ask %s: %w", url, err)
+		return nil, nil, fmt.Errorf("cannot ask %s: %w", url, err)
 	}
 	res, err := webclient.New(webclient.Options{Timeout: 10 * time.Second}).Do(req)
 	if err != nil {
-		return st, nil, fmt.Errorf("cannot ask the daemon: %w", err)
+		return nil, nil, fmt.Errorf("cannot ask the daemon: %w", err)
 	}
 	defer res.Body.Close()
-	raw, err = io.ReadAll(io.LimitReader(res.Body, 8<<20))
+	raw, err = io.ReadAll(io.LimitReader(res.Body, nodestate.MaxBytes))
 	if err != nil {
-		return st, nil, fmt.Errorf("cannot read from %s: %w", url, err)
+		return nil, nil, fmt.Errorf("cannot read from %s: %w", url, err)
 	}
 	if res.StatusCode != http.StatusOK {
-		return st, nil, fmt.Errorf("cannot ask %s: it answers %s: %.200s", url, res.Status, strings.TrimSpace(string(raw)))
+		return nil, nil, fmt.Errorf("cannot ask %s: it answers %s: %.200s", url, res.Status, strings.TrimSpace(string(raw)))
 	}
-	if err := json.Unmarshal(raw, &st); err != nil {
-		return st, nil, fmt.Errorf("cannot understand %s: %w", url, err)
+	if st, err = nodestate.Parse(raw); err != nil {
+		return nil, nil, fmt.Errorf("cannot understand %s: %w", url, err)
 	}
 	return st, raw, nil
 }

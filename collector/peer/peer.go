@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/webclient"
 )
@@ -28,7 +29,6 @@ import (
 const (
 	maxNodes = 64
 	stuckFor = 5 * time.Minute // a node whose state has not moved for this long is stuck
-	path     = "/api/v1/state"
 )
 
 // Config is the section peer of a source.
@@ -113,7 +113,7 @@ type source struct {
 
 // movement is when a node's state last moved: the node's own stamp, and when we saw it.
 type movement struct {
-	stamp string
+	stamp time.Time
 	seen  time.Time
 }
 
@@ -197,7 +197,7 @@ type answer struct {
 	up    bool
 	rtt   time.Duration // to connect; negative when it was not measured
 	soc   *float64
-	stamp string
+	stamp time.Time // by its own clock
 }
 
 func (a answer) values(name string, moving bool) []reading.Value {
@@ -218,10 +218,10 @@ func (a answer) values(name string, moving bool) []reading.Value {
 // not. The node's own stamps are compared with each other alone, for its clock may be off.
 func (s *source) stuck(name string, a answer) error {
 	last := s.moved[name]
-	if a.stamp == "" {
+	if a.stamp.IsZero() {
 		return nil
 	}
-	if a.stamp != last.stamp {
+	if !a.stamp.Equal(last.stamp) {
 		s.moved[name] = movement{a.stamp, time.Now()}
 		return nil
 	}
@@ -238,7 +238,7 @@ func (s *source) ask(ctx context.Context, name, password string) (answer, error)
 	dial := &stopwatch{began: map[string]time.Time{}, took: -1}
 	ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{ConnectStart: dial.start, ConnectDone: dial.done})
 	node := s.config.Nodes[name]
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(node.address(), "/")+path, nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(node.address(), "/")+nodestate.Path, nil)
 	if err != nil {
 		return answer{}, err
 	}

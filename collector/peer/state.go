@@ -1,16 +1,12 @@
 package peer
 
 import (
-	"bytes"
-	"encoding/json"
 	"io"
 	"net/http"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/nodestate"
 )
-
-// maxState is the most bytes of an answer; a state is a few kilobytes.
-const maxState = 1 << 20
 
 // read takes the node's answer. A node that answers but has nothing to say is up.
 func (a *answer) read(resp *http.Response, name, site string) error {
@@ -25,16 +21,16 @@ func (a *answer) read(resp *http.Response, name, site string) error {
 	default:
 		return collector.Errorf(collector.Foreign, "it answers %s: is this the page of ebbwatch?", resp.Status)
 	}
-	body, err := io.ReadAll(io.LimitReader(resp.Body, maxState+1))
+	body, err := io.ReadAll(io.LimitReader(resp.Body, nodestate.MaxBytes+1))
 	if err != nil {
 		return transportError(err)
 	}
-	if len(body) > maxState {
-		return collector.Errorf(collector.Foreign, "its answer is longer than %d bytes", maxState)
+	if len(body) > nodestate.MaxBytes {
+		return collector.Errorf(collector.Foreign, "its answer is longer than %d bytes", nodestate.MaxBytes)
 	}
-	st, err := parse(body)
+	st, err := nodestate.Parse(body)
 	if err != nil {
-		return err
+		return collector.Errorf(collector.Foreign, "cannot use its answer: %w", err)
 	}
 	if site == "" {
 		site = name
@@ -48,30 +44,4 @@ func (a *answer) read(resp *http.Response, name, site string) error {
 	}
 	a.soc = st.Battery.SoC
 	return nil
-}
-
-// state is as much of a node's state as is relied on. What is not there stays empty.
-type state struct {
-	Site    string `json:"site"`
-	At      string `json:"at"`
-	Battery struct {
-		SoC *float64 `json:"soc"`
-	} `json:"battery"`
-}
-
-// parse reads a state. It must be one JSON object and have at least one of our fields, for
-// a page of something else could be any object.
-func parse(body []byte) (state, error) {
-	var st state
-	d := json.NewDecoder(bytes.NewReader(body))
-	if err := d.Decode(&st); err != nil {
-		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: %w", err)
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: something follows it")
-	}
-	if st.Site == "" && st.At == "" && st.Battery.SoC == nil {
-		return state{}, collector.Errorf(collector.Foreign, "its answer is no state: neither site, at nor battery.soc is in it")
-	}
-	return st, nil
 }

@@ -21,6 +21,8 @@ func table() []row {
 		{folder: "collector/reading", pure: true},
 		// The one HTTP client. It imports nothing of ours, so that channels may use it too.
 		{folder: "collector/webclient"},
+		// The schema of what a node says of itself, which peers and facts share.
+		{folder: "collector/nodestate", pure: true},
 		{folder: "collector/...", imports: []string{"collector/..."}},
 		// What the tests of planning share: published values and measured days.
 		{folder: "estimator/plan/plantest", imports: []string{"collector/needtest"}},
@@ -35,7 +37,7 @@ func table() []row {
 		// What the channels share. It carries nothing by itself.
 		{folder: "alert/post", imports: []string{"alert", "collector/webclient"}},
 		{folder: "alert/*", imports: []string{"alert", "alert/post"}},
-		{folder: "cmd/internal/facts", imports: []string{"collector/reading", "estimator/..."}, pure: true},
+		{folder: "cmd/internal/facts", imports: []string{"collector/reading", "collector/nodestate", "estimator/..."}, pure: true},
 		{folder: "cmd/internal/core", imports: []string{"cmd/internal/facts", "collector", "collector/reading", "collector/plausible", "estimator/...", "alert"}, pure: true},
 		// Numbers in, markup out. html/template only names the type that says so.
 		{folder: "cmd/internal/chart", pure: true},
@@ -48,8 +50,8 @@ func table() []row {
 // restricted are packages of others that only some of ours may import, and why.
 func restricted() []restriction {
 	return []restriction{
-		// procfs publishes nothing: it reads what the kernel counts.
-		{"github.com/prometheus/...", []string{"cmd/internal/web", "cmd/internal/remotewrite", "cmd/internal/cost"}, "parts know nothing of how they are published"},
+		// procfs publishes nothing: it reads what the kernel counts. The watcher scrapes nodes.
+		{"github.com/prometheus/...", []string{"cmd/internal/web", "cmd/internal/remotewrite", "cmd/internal/cost", "cmd/internal/watcher"}, "parts know nothing of how they are published"},
 		{"os/exec", []string{"alert/command", "cmd/internal/cardtest", "collector/needtest"}, "the daemon starts no programs"},
 		{"unsafe", nil, "nothing here is worth it"},
 		{"math/rand", nil, "math/rand/v2 takes its seed as an argument"},

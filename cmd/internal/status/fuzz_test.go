@@ -9,6 +9,7 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/status"
+	"ebbwatch/collector/nodestate"
 )
 
 // Whatever a server answers, the screen is at most 24 lines without control characters.
@@ -23,7 +24,7 @@ func FuzzWrite(f *testing.F) {
 	f.Add([]byte(`{"outlook":{"reserve":{"hours_p10":1e300}},"battery":{"soc":-7e9,"hours_since_full":1e99},"peers":[{"known":true,"up":true}],"sources":[{"age_seconds":-1e20}]}`))
 	f.Add([]byte(`{"site":"\u001b[2J\n","alarms":[{"severity":"","advice":["\u0007"]}],"channels":[{"waiting":-1}]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		var st facts.State
+		var st nodestate.State
 		if json.Unmarshal(b, &st) != nil {
 			return
 		}

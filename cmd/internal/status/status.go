@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/collector/nodestate"
 )
 
 // Options says how the terminal is.
@@ -36,7 +37,7 @@ const maxLines = 24
 
 // Write tells the state in at most 24 lines. Everything that colour says is said by a word
 // or a sign as well.
-func Write(out io.Writer, st facts.State, o Options) error {
+func Write(out io.Writer, st nodestate.State, o Options) error {
 	if o.Width == 0 {
 		o.Width = 80
 	}
@@ -59,7 +60,7 @@ func Write(out io.Writer, st facts.State, o Options) error {
 
 // screen gathers the lines.
 type screen struct {
-	st    facts.State
+	st    nodestate.State
 	o     Options
 	lines []string
 }
@@ -116,18 +117,19 @@ func (s *screen) head() {
 	site := clean(s.st.Site)
 	pad := max(1, s.o.Width-utf8.RuneCountInString(site)-utf8.RuneCountInString(when))
 	s.lines = append(s.lines, s.cut(site+strings.Repeat(" ", pad)+when))
-	mark := sign(s.st.Level)
+	level := facts.Level(s.st.Level)
+	mark := sign(level)
 	if mark == "" {
 		mark = "?"
 	}
-	s.lines = append(s.lines, s.paint(s.st.Level, s.cut(mark+" "+clean(s.st.Headline))))
+	s.lines = append(s.lines, s.paint(level, s.cut(mark+" "+clean(s.st.Headline))))
 	if !s.st.Ready {
 		s.row("starting", strings.Join(s.st.Unready, "; "))
 	}
 }
 
 // is formats a number where it is known.
-func is(format string, x facts.Num) string {
+func is(format string, x nodestate.Num) string {
 	if x == nil {
 		return ""
 	}
@@ -187,7 +189,7 @@ func (s *screen) outlook() {
 	if s.st.Outlook == nil {
 		return
 	}
-	window := func(w facts.WindowState) []string {
+	window := func(w nodestate.Window) []string {
 		if w.P10 == nil && w.P50 == nil {
 			return []string{"1 in 10: not within ten days"}
 		}
@@ -215,7 +217,7 @@ func (s *screen) wrap(name, text string) {
 	s.row(name, line)
 }
 
-func (s *screen) when(hours facts.Num) string {
+func (s *screen) when(hours nodestate.Num) string {
 	if hours == nil {
 		return "not within ten days"
 	}

@@ -11,23 +11,24 @@ import (
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/status"
+	"ebbwatch/collector/nodestate"
 )
 
 // overTheWire is the state as the command gets it: through JSON.
-func overTheWire(t *testing.T, s *facts.Snapshot) facts.State {
+func overTheWire(t *testing.T, s *facts.Snapshot) nodestate.State {
 	t.Helper()
 	b, err := json.Marshal(facts.StateOf(s))
 	if err != nil {
 		t.Fatal(err)
 	}
-	var st facts.State
+	var st nodestate.State
 	if err := json.Unmarshal(b, &st); err != nil {
 		t.Fatal(err)
 	}
 	return st
 }
 
-func write(t *testing.T, st facts.State, o status.Options) string {
+func write(t *testing.T, st nodestate.State, o status.Options) string {
 	t.Helper()
 	var b strings.Builder
 	if err := status.Write(&b, st, o); err != nil {

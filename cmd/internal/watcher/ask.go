@@ -15,6 +15,7 @@ import (
 	"syscall"
 	"time"
 
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/webclient"
 )
 
@@ -36,8 +37,8 @@ type question struct {
 // answer is what came of a question.
 type answer struct {
 	up   bool
-	said *said // nil: it is up and says nothing that can be used
-	err  error // why it is not up, or says nothing
+	said *nodestate.State // nil: it is up and says nothing that can be used
+	err  error            // why it is not up, or says nothing
 	// age is how old the dashboard's newest number is; fresh tells whether there is one.
 	age   time.Duration
 	fresh bool
@@ -47,9 +48,6 @@ type answer struct {
 type asker interface {
 	ask(ctx context.Context, q question) answer
 }
-
-// maxBody is the most bytes of an answer; a state is a few kilobytes.
-const maxBody = 512 << 10
 
 // network asks over the network.
 type network struct {
@@ -70,9 +68,9 @@ func (n *network) ask(ctx context.Context, q question) answer {
 	case askDashboard:
 		return n.dashboard(ctx, q)
 	}
-	address, parse := q.target, func(b []byte) (*said, error) { return parseMetrics(string(b)) }
+	address, parse := q.target, parseMetrics
 	if q.kind == askState {
-		address, parse = strings.TrimRight(q.target, "/")+"/api/v1/state", parseState
+		address, parse = strings.TrimRight(q.target, "/")+nodestate.Path, nodestate.Parse
 	}
 	body, status, err := n.get(ctx, address, true)
 	switch {
@@ -111,12 +109,12 @@ func (n *network) get(ctx context.Context, address string, withAccess bool) (bod
 		return nil, 0, plain(err)
 	}
 	defer resp.Body.Close()
-	body, err = io.ReadAll(io.LimitReader(resp.Body, maxBody+1))
+	body, err = io.ReadAll(io.LimitReader(resp.Body, nodestate.MaxBytes+1))
 	switch {
 	case err != nil:
 		return nil, 0, plain(err)
-	case len(body) > maxBody:
-		return nil, 0, fmt.Errorf("the answer is longer than %d bytes", maxBody)
+	case len(body) > nodestate.MaxBytes:
+		return nil, 0, fmt.Errorf("the answer is longer than %d bytes", nodestate.MaxBytes)
 	}
 	return body, resp.StatusCode, nil
 }

@@ -1,73 +1,19 @@
 package watcher
 
 import (
-	"encoding/json"
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
-	"strconv"
-	"strings"
 	"time"
 
+	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/common/expfmt"
+	"github.com/prometheus/common/model"
+
 	"ebbwatch/alert/watch"
+	"ebbwatch/collector/nodestate"
 )
-
-// said is as much of what a node says of itself as is relied on; all of it may be missing.
-type said struct {
-	Site    string    `json:"site"`
-	At      time.Time `json:"at"`
-	Battery struct {
-		SoC       *float64 `json:"soc"`
-		UsableAh  *float64 `json:"usable_ampere_hours"`
-		Unmetered *float64 `json:"unmetered_watts"`
-	} `json:"battery"`
-	Outlook  *outlookSaid `json:"outlook"`
-	Readings []struct {
-		Name  string  `json:"name"`
-		Value float64 `json:"value"`
-		AgeS  float64 `json:"age_seconds"`
-	} `json:"readings"`
-	Peers []peerSaid `json:"peers"`
-}
-
-// outlookSaid is its look ahead; hours are from At.
-type outlookSaid struct {
-	At     time.Time `json:"at"`
-	Cutoff struct {
-		P10    *float64            `json:"hours_p10"`
-		P50    *float64            `json:"hours_p50"`
-		Within map[string]*float64 `json:"within"`
-	} `json:"cutoff"`
-	Horizon float64  `json:"horizon_hours"`
-	Back    *float64 `json:"back_hours"`
-	Late    *float64 `json:"back_late_hours"`
-	BackSun *float64 `json:"back_sun_hours"` // hours of full sun from the cut-off to the return
-	FullSun *float64 `json:"full_sun_watts"` // what its panel brings in full sun
-}
-
-// peerSaid is what a node says of the way to another.
-type peerSaid struct {
-	Name  string   `json:"name"`
-	Known bool     `json:"known"`
-	Up    bool     `json:"up"`
-	AgeS  *float64 `json:"age_seconds"`
-}
-
-// maxPeers bounds what is kept of a node that says too much.
-const maxPeers = 256
-
-var errNoState = errors.New("the answer is no state of a node")
-
-// parseState reads /api/v1/state.
-func parseState(body []byte) (*said, error) {
-	var s said
-	if err := json.Unmarshal(body, &s); err != nil || s.Site == "" && s.At.IsZero() {
-		return nil, errNoState
-	}
-	s.Peers = s.Peers[:min(len(s.Peers), maxPeers)]
-	s.Readings = s.Readings[:min(len(s.Readings), maxPeers)]
-	return &s, nil
-}
 
 // A fact of another is too old from here on.
 const (
@@ -75,19 +21,19 @@ const (
 	oldReading = 5 * time.Minute
 )
 
-// plan is what the node says of its future, by our clock: its own may be wrong, so only
+// planOf is what the node says of its future, by our clock: its own may be wrong, so only
 // spans of it are used.
-func (s *said) plan(now time.Time, peak float64) watch.Plan {
+func planOf(s *nodestate.State, now time.Time, peak float64) watch.Plan {
 	if s.Battery.SoC == nil || !(*s.Battery.SoC >= 0 && *s.Battery.SoC <= 1) {
 		return watch.Plan{}
 	}
 	p := watch.Plan{Stated: now, Charge: *s.Battery.SoC}
-	full := s.fullSun(peak)
+	full := fullSun(s, peak)
 	if ah := s.Battery.UsableAh; ah != nil && full > 0 {
 		p.NeedSun = reconnect * *ah * packVolts / full
 	}
 	if full > 0 {
-		p.Drain = s.idle() / full
+		p.Drain = idle(s) / full
 	}
 	if s.Outlook == nil {
 		return p
@@ -105,9 +51,9 @@ func (s *said) plan(now time.Time, peak float64) watch.Plan {
 	if x := s.Outlook.Cutoff.Within["24h"]; x != nil {
 		p.Chance = *x
 	}
-	p.From, p.Likely, p.Back = ahead(s.Outlook.Cutoff.P10), ahead(s.Outlook.Cutoff.P50), ahead(s.Outlook.Back)
-	if p.Late = ahead(s.Outlook.Late); p.Late.IsZero() && s.Outlook.Horizon > 0 {
-		p.Late = ahead(&s.Outlook.Horizon) // it looked so far and saw no certain return
+	p.From, p.Likely, p.Back = ahead(s.Outlook.Cutoff.P10), ahead(s.Outlook.Cutoff.P50), ahead(s.Outlook.BackHours)
+	if p.Late = ahead(s.Outlook.BackLate); p.Late.IsZero() && s.Outlook.HorizonHours > 0 {
+		p.Late = ahead(&s.Outlook.HorizonHours) // it looked so far and saw no certain return
 	}
 	if h := s.Outlook.BackSun; h != nil && *h > 0 && *h < 1000 {
 		p.NeedSun = *h
@@ -126,7 +72,7 @@ const (
 
 // fullSun is what its panel brings in full sun, W: as it says, else by the label; 0 when
 // neither is known.
-func (s *said) fullSun(peak float64) float64 {
+func fullSun(s *nodestate.State, peak float64) float64 {
 	if s.Outlook != nil && s.Outlook.FullSun != nil && *s.Outlook.FullSun > 0 {
 		return *s.Outlook.FullSun
 	}
@@ -135,19 +81,19 @@ func (s *said) fullSun(peak float64) float64 {
 
 // idle is what leaves its battery in the dark, W: what passes the meters, and what the
 // controller and the protection take for themselves, some 25 mA (common practice).
-func (s *said) idle() float64 {
+func idle(s *nodestate.State) float64 {
 	const own = 0.3
-	if x := s.Battery.Unmetered; x != nil && *x > 0 && *x < 1000 {
+	if x := s.Battery.UnmeteredWatts; x != nil && *x > 0 && *x < 1000 {
 		return own + *x
 	}
 	return own
 }
 
-// sun is the share of full sun that the panel gives; what it holds back for a full battery
+// sunOn is the share of full sun that the panel gives; what it holds back for a full battery
 // is missing, so it is the least. peak is its label, for a node that does not say what it
 // brings in full sun; 0 when that is not known.
-func (s *said) sun(peak float64) (share float64, known bool) {
-	full := s.fullSun(peak)
+func sunOn(s *nodestate.State, peak float64) (share float64, known bool) {
+	full := fullSun(s, peak)
 	for _, r := range s.Readings {
 		if r.Name == "pv_watts" && full > 0 && r.AgeS <= oldReading.Seconds() && r.Value >= 0 {
 			return min(r.Value/full, 1.2), true
@@ -156,8 +102,8 @@ func (s *said) sun(peak float64) (share float64, known bool) {
 	return 0, false
 }
 
-// seen is what the node says of a peer.
-func (p peerSaid) seen() watch.Seen {
+// hears is what a node says of a peer.
+func hears(p nodestate.Peer) watch.Seen {
 	switch {
 	case !p.Known || p.AgeS != nil && *p.AgeS > oldPeer.Seconds():
 		return watch.Unknown
@@ -167,101 +113,67 @@ func (p peerSaid) seen() watch.Seen {
 	return watch.No
 }
 
-// parseMetrics reads the text format of Prometheus, of which a node's own metrics alone are
-// used. Anything else that parses is a node that is up and says nothing.
-func parseMetrics(text string) (*said, error) {
-	s, lines := &said{}, 0
-	q := map[string]float64{}
-	for line := range strings.Lines(text) {
-		name, labels, x, err := parseSample(strings.TrimSpace(line))
-		switch {
-		case errors.Is(err, errComment):
-			continue
-		case err != nil:
-			return nil, fmt.Errorf("the answer is no list of metrics: %w", err)
-		}
-		lines++
-		switch name {
-		case "ebbwatch_battery_soc_ratio":
-			s.Battery.SoC = &x
-		case "ebbwatch_battery_usable_ampere_hours":
-			s.Battery.UsableAh = &x
-		case "ebbwatch_cutoff_seconds":
-			q[labels["quantile"]] = x / 3600
-		case "ebbwatch_cutoff_probability_ratio":
-			q[labels["within"]] = x
-		case "ebbwatch_peer_up":
-			s.Peers = append(s.Peers, peerSaid{Name: labels["peer"], Known: true, Up: x == 1})
-		}
+// parseMetrics reads a scrape of a node, of whose metrics a few alone are used. Anything else
+// that parses is a node that is up and says nothing.
+func parseMetrics(body []byte) (*nodestate.State, error) {
+	parser := expfmt.NewTextParser(model.LegacyValidation)
+	families, err := parser.TextToMetricFamilies(bytes.NewReader(body))
+	if err != nil {
+		return nil, fmt.Errorf("the answer is no list of metrics: %w", err)
 	}
-	if lines == 0 {
+	if len(families) == 0 {
 		return nil, errors.New("the answer holds no metrics")
 	}
-	s.Peers = s.Peers[:min(len(s.Peers), maxPeers)]
-	s.outlookFrom(q)
-	return s, nil
-}
-
-// outlookFrom fills the outlook from metrics; what is infinite lies beyond the horizon.
-func (s *said) outlookFrom(q map[string]float64) {
-	at := func(key string) *float64 {
-		if x, known := q[key]; known && !math.IsNaN(x) && !math.IsInf(x, 0) {
-			return &x
+	first := func(name, label, value string) nodestate.Num {
+		for _, m := range families[name].GetMetric() {
+			x := valueOf(m)
+			if (label == "" || labelOf(m, label) == value) && !math.IsNaN(x) && !math.IsInf(x, 0) {
+				return &x
+			}
 		}
 		return nil
 	}
-	if len(q) == 0 {
-		return
+	s := &nodestate.State{}
+	s.Battery.SoC = first("ebbwatch_battery_soc_ratio", "", "")
+	s.Battery.UsableAh = first("ebbwatch_battery_usable_ampere_hours", "", "")
+	for _, m := range families["ebbwatch_peer_up"].GetMetric() {
+		if len(s.Peers) < nodestate.MaxList {
+			s.Peers = append(s.Peers, nodestate.Peer{Name: labelOf(m, "peer"), Known: true, Up: valueOf(m) == 1})
+		}
 	}
-	s.Outlook = &outlookSaid{}
-	s.Outlook.Cutoff.P10, s.Outlook.Cutoff.P50 = at("0.1"), at("0.5")
-	s.Outlook.Cutoff.Within = map[string]*float64{"24h": at("24h")}
+	if families["ebbwatch_cutoff_seconds"] != nil || families["ebbwatch_cutoff_probability_ratio"] != nil {
+		hours := func(quantile string) nodestate.Num { // what is infinite lies beyond the horizon
+			x := first("ebbwatch_cutoff_seconds", "quantile", quantile)
+			if x != nil {
+				*x /= 3600
+			}
+			return x
+		}
+		s.Outlook = &nodestate.Outlook{Cutoff: nodestate.Window{P10: hours("0.1"), P50: hours("0.5"),
+			Within: map[string]nodestate.Num{"24h": first("ebbwatch_cutoff_probability_ratio", "within", "24h")}}}
+	}
+	return s, nil
 }
 
-var errComment = errors.New("a comment")
-
-// parseSample takes one line of the text format apart.
-func parseSample(line string) (name string, labels map[string]string, x float64, err error) {
-	if line == "" || line[0] == '#' {
-		return "", nil, 0, errComment
-	}
-	end := strings.IndexAny(line, "{ \t")
-	if end <= 0 {
-		return "", nil, 0, fmt.Errorf("%.40q is no sample", line)
-	}
-	name, rest := line[:end], line[end:]
-	if rest[0] == '{' {
-		if labels, rest, err = parseLabels(rest[1:]); err != nil {
-			return "", nil, 0, fmt.Errorf("%.40q: %w", line, err)
+func labelOf(m *dto.Metric, name string) string {
+	for _, l := range m.GetLabel() {
+		if l.GetName() == name {
+			return l.GetValue()
 		}
 	}
-	fields := strings.Fields(rest)
-	if len(fields) == 0 {
-		return "", nil, 0, fmt.Errorf("%.40q has no value", line)
-	}
-	if x, err = strconv.ParseFloat(fields[0], 64); err != nil {
-		return "", nil, 0, fmt.Errorf("%.40q is no number", fields[0])
-	}
-	return name, labels, x, nil
+	return ""
 }
 
-// parseLabels reads up to the closing brace.
-func parseLabels(text string) (labels map[string]string, rest string, err error) {
-	labels = map[string]string{}
-	for {
-		text = strings.TrimLeft(text, ", ")
-		if after, done := strings.CutPrefix(text, "}"); done {
-			return labels, after, nil
-		}
-		key, after, ok := strings.Cut(text, "=")
-		value, qerr := strconv.QuotedPrefix(after)
-		if !ok || qerr != nil {
-			return nil, "", errors.New("the labels cannot be read")
-		}
-		plain, qerr := strconv.Unquote(value)
-		if qerr != nil {
-			return nil, "", errors.New("the labels cannot be read")
-		}
-		labels[strings.TrimSpace(key)], text = plain, after[len(value):]
+// valueOf is the value of a metric of any of the kinds that a node has; a scrape that lost its
+// TYPE lines makes them untyped.
+func valueOf(m *dto.Metric) float64 {
+	switch {
+	case m.Gauge != nil:
+		return m.GetGauge().GetValue()
+	case m.Counter != nil:
+		return m.GetCounter().GetValue()
+	case m.Untyped != nil:
+		return m.GetUntyped().GetValue()
 	}
+	return math.NaN()
 }

@@ -17,6 +17,7 @@ import (
 	"ebbwatch/alert/watch"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/web"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
@@ -52,7 +53,7 @@ func TestARealNode(t *testing.T) {
 		if !a.up || a.said == nil {
 			t.Fatalf("%+v: %+v", q, a)
 		}
-		p := a.said.plan(now, 240)
+		p := planOf(a.said, now, 240)
 		near := func(got time.Time, hours float64) bool {
 			return got.Sub(now.Add(time.Duration(hours*float64(time.Hour)))).Abs() < 11*time.Minute
 		}
@@ -60,13 +61,13 @@ func TestARealNode(t *testing.T) {
 			t.Errorf("%+v: %+v", q, p)
 		}
 		if q.kind == askState {
-			if share, known := a.said.sun(0); !near(p.Back, 12) || !near(p.Late, 36) || !known || math.Abs(share-0.45) > 0.01 || p.NeedSun != 0.9 {
+			if share, known := sunOn(a.said, 0); !near(p.Back, 12) || !near(p.Late, 36) || !known || math.Abs(share-0.45) > 0.01 || p.NeedSun != 0.9 {
 				t.Errorf("back %v, at the latest %v, after %v hours of full sun; sun %v %v", p.Back, p.Late, p.NeedSun, share, known)
 			}
 		} else if math.Abs(p.NeedSun-0.15*80*12.8/180) > 0.01 {
 			t.Errorf("by its metrics it needs %v hours of full sun", p.NeedSun)
 		}
-		if i := len(a.said.Peers); i == 0 || a.said.Peers[0].Name != "gate" || a.said.Peers[0].seen() != watch.Yes {
+		if i := len(a.said.Peers); i == 0 || a.said.Peers[0].Name != "gate" || hears(a.said.Peers[0]) != watch.Yes {
 			t.Errorf("peers %+v", a.said.Peers)
 		}
 		if _, err := json.Marshal(p); err != nil {
@@ -88,7 +89,7 @@ func TestAnswers(t *testing.T) {
 	say("/locked", func(w http.ResponseWriter, _ *http.Request) { http.Error(w, "who are you", http.StatusUnauthorized) })
 	say("/other", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"hello": 1}`) })
 	say("/html", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `<html>`) })
-	say("/long", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, strings.Repeat("x", maxBody+10)) })
+	say("/long", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, strings.Repeat("x", nodestate.MaxBytes+10)) })
 	say("/away", func(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound)
 	})
@@ -153,21 +154,25 @@ func TestConnect(t *testing.T) {
 func TestMetricsText(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string]string{
-		"": "holds no metrics", "# HELP x y\n": "holds no metrics", "<html>\n": "no list of metrics", "x{a=1} 2\n": "labels", "x\n": "no sample",
-		"x{a=\"b\"} many\n": "no number", "up 1\n": "", "x{a=\"}\\\"\", b=\"c\",} 1.5 1700000000\n": "",
+		"": "holds no metrics", "# HELP x y\n": "holds no metrics", "<html>\n": "no list of metrics", "x{a=1} 2\n": "no list of metrics", "x\n": "no list of metrics",
+		"x{a=\"b\"} many\n": "no list of metrics", "up 1\n": "", "x{a=\"}\\\"\", b=\"c\",} 1.5 1700000000\n": "",
 		"ebbwatch_battery_soc_ratio 0.4\nebbwatch_cutoff_seconds{quantile=\"0.1\"} +Inf\n": "",
 	} {
-		s, err := parseMetrics(text)
+		s, err := parseMetrics([]byte(text))
 		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", text, err, want)
 		}
-		if s != nil && s.Outlook != nil && !s.plan(time.Now(), 0).From.IsZero() {
+		if s != nil && s.Outlook != nil && !planOf(s, time.Now(), 0).From.IsZero() {
 			t.Errorf("%q: what is infinite has become a moment", text)
 		}
 	}
-	_, labels, x, err := parseSample(`x{a="}\"",b="c",} 1.5 1700000000`)
-	if err != nil || x != 1.5 || labels["a"] != `}"` || labels["b"] != "c" {
-		t.Errorf("%v %v %v", labels, x, err)
+	s, err := parseMetrics([]byte(`ebbwatch_peer_up{source="path",peer="}\"",} 1 1700000000
+# TYPE ebbwatch_cutoff_seconds gauge
+ebbwatch_cutoff_seconds{quantile="0.5"} 7200
+ebbwatch_cutoff_probability_ratio{within="24h"} 0.25
+`))
+	if err != nil || len(s.Peers) != 1 || s.Peers[0].Name != `}"` || !s.Peers[0].Up || *s.Outlook.Cutoff.P50 != 2 || s.Outlook.Cutoff.P10 != nil || *s.Outlook.Cutoff.Within["24h"] != 0.25 {
+		t.Errorf("%+v %v", s, err)
 	}
 }
 
@@ -177,11 +182,11 @@ func TestPlanOfNonsense(t *testing.T) {
 		`{"site":"x"}`, `{"site":"x","battery":{"soc":7}}`, `{"site":"x","battery":{"soc":-1}}`,
 		`{"site":"x","battery":{"soc":0.5},"outlook":{"cutoff":{"hours_p10":1e300},"back_hours":-1e200}}`,
 	} {
-		s, err := parseState([]byte(text))
+		s, err := nodestate.Parse([]byte(text))
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := s.plan(time.Now(), 100)
+		p := planOf(s, time.Now(), 100)
 		if !p.From.IsZero() || !p.Back.IsZero() || p.Charge > 0.5 {
 			t.Errorf("%s: %+v", text, p)
 		}
@@ -198,11 +203,11 @@ func TestLatestReturn(t *testing.T) {
 		`{"horizon_hours":240,"back_hours":20}`:                      now.Add(240 * time.Hour),
 		`{"back_hours":20}`:                                          {},
 	} {
-		s, err := parseState([]byte(`{"site":"x","battery":{"soc":0.05},"outlook":` + outlook + `}`))
+		s, err := nodestate.Parse([]byte(`{"site":"x","battery":{"soc":0.05},"outlook":` + outlook + `}`))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if p := s.plan(now, 0); !p.Late.Equal(want) {
+		if p := planOf(s, now, 0); !p.Late.Equal(want) {
 			t.Errorf("%s: late after %v, want %v", outlook, p.Late, want)
 		}
 	}
@@ -232,11 +237,11 @@ func TestQueryAnswers(t *testing.T) {
 // TestIdle: what passes the meters goes on in the dark, and is paid by the sun.
 func TestIdle(t *testing.T) {
 	t.Parallel()
-	s, err := parseState([]byte(`{"site":"x","battery":{"soc":0.05,"unmetered_watts":1.7},"outlook":{"full_sun_watts":200,"back_sun_hours":0.8}}`))
+	s, err := nodestate.Parse([]byte(`{"site":"x","battery":{"soc":0.05,"unmetered_watts":1.7},"outlook":{"full_sun_watts":200,"back_sun_hours":0.8}}`))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p := s.plan(time.Now(), 0); math.Abs(p.Drain-2.0/200) > 1e-9 || p.NeedSun != 0.8 {
+	if p := planOf(s, time.Now(), 0); math.Abs(p.Drain-2.0/200) > 1e-9 || p.NeedSun != 0.8 {
 		t.Errorf("%+v", p)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ebbwatch/alert/watch"
+	"ebbwatch/collector/nodestate"
 )
 
 // missed is how many questions in a row go unanswered before a way is taken for silent: one
@@ -20,7 +21,7 @@ type track struct {
 	lost  int
 	loss  float64 // of the last echo; negative: not known
 	err   string
-	said  *said
+	said  *nodestate.State
 	saidA time.Time // when
 	age   time.Duration
 	fresh bool
@@ -139,7 +140,7 @@ func (w *Watcher) sight(l *Node, now time.Time) watch.Sight {
 		t.tries, t.lost = 0, 0
 	}
 	if t := w.fresh(l, now); t != nil {
-		n.Plan = t.said.plan(t.saidA, l.Peak)
+		n.Plan = planOf(t.said, t.saidA, l.Peak)
 	}
 	n.Board = anyOf(ways...)
 	if t := w.tracks[wayKey(l.Name, "board")]; t != nil && l.pages() {
@@ -195,9 +196,9 @@ func (w *Watcher) witnesses(now time.Time) map[string][]watch.Witness {
 				list, at = append(list, watch.Witness{Name: l.Name}), len(list)
 			}
 			if c.radio {
-				list[at].HearsRadio = max(list[at].HearsRadio, p.seen())
+				list[at].HearsRadio = max(list[at].HearsRadio, hears(p))
 			} else {
-				list[at].Hears = max(list[at].Hears, p.seen())
+				list[at].Hears = max(list[at].Hears, hears(p))
 			}
 			out[c.name] = list
 		}
@@ -219,7 +220,7 @@ func (w *Watcher) sun(now time.Time) (share float64, known bool) {
 	for i := range w.Config.Nodes {
 		l := &w.Config.Nodes[i]
 		if t := w.fresh(l, now); t != nil {
-			if x, ok := t.said.sun(l.Peak); ok {
+			if x, ok := sunOn(t.said, l.Peak); ok {
 				shares = append(shares, x)
 			}
 		}

@@ -9,9 +9,10 @@ import (
 	"io"
 	"net/http"
 	"slices"
-	"strconv"
-	"strings"
 	"time"
+
+	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/common/expfmt"
 
 	"ebbwatch/alert/watch"
 )
@@ -100,22 +101,25 @@ func guard(next http.Handler) http.Handler {
 	})
 }
 
-// sheet writes metrics in the text format of Prometheus.
-type sheet struct{ strings.Builder }
+// family is one metric with its rows.
+type family struct{ dto.MetricFamily }
 
-func (s *sheet) head(name, kind, help string) {
-	fmt.Fprintf(s, "# HELP %s %s\n# TYPE %s %s\n", name, help, name, kind)
+func newFamily(kind dto.MetricType, name, help string) *family {
+	return &family{dto.MetricFamily{Name: &name, Help: &help, Type: &kind}}
 }
 
-func (s *sheet) row(name string, x float64, labels ...string) {
-	s.WriteString(name)
-	for i := 0; i < len(labels); i += 2 {
-		s.WriteString(map[bool]string{true: "{", false: ","}[i == 0] + labels[i] + "=" + strconv.Quote(labels[i+1]))
+// row adds a value; labels are names and values by turns.
+func (f *family) row(x float64, labels ...string) {
+	m := &dto.Metric{}
+	for pair := range slices.Chunk(labels, 2) {
+		m.Label = append(m.Label, &dto.LabelPair{Name: &pair[0], Value: &pair[1]})
 	}
-	if len(labels) > 0 {
-		s.WriteString("}")
+	if f.GetType() == dto.MetricType_COUNTER {
+		m.Counter = &dto.Counter{Value: &x}
+	} else {
+		m.Gauge = &dto.Gauge{Value: &x}
 	}
-	s.WriteString(" " + strconv.FormatFloat(x, 'g', -1, 64) + "\n")
+	f.Metric = append(f.Metric, m)
 }
 
 // column is one metric of each node.
@@ -125,24 +129,13 @@ type column struct {
 }
 
 func columns() []column {
-	one := func(yes bool) float64 {
-		if yes {
-			return 1
-		}
-		return 0
-	}
 	number := func(p *float64) (float64, bool) {
 		if p == nil {
 			return 0, false
 		}
 		return *p, true
 	}
-	seen := func(p *bool) (float64, bool) {
-		if p == nil {
-			return 0, false
-		}
-		return one(*p), true
-	}
+	seen := func(p *bool) (float64, bool) { return truth(p != nil && *p), p != nil }
 	since := func(v *View, t *time.Time) (float64, bool) {
 		if t == nil {
 			return 0, false
@@ -154,9 +147,9 @@ func columns() []column {
 		{"ebbwatch_node_radio_up", "1 while the radio of the site of the node is heard", func(_ *View, n NodeView) (float64, bool) { return seen(n.Radio) }},
 		{"ebbwatch_node_silent_seconds", "Time since the node fell silent", func(v *View, n NodeView) (float64, bool) { return since(v, n.Silent) }},
 		{"ebbwatch_node_expected_dark", "1 while the node is dark as it said it would be", func(_ *View, n NodeView) (float64, bool) {
-			return one(n.Cause == watch.ExpectedDark), true
+			return truth(n.Cause == watch.ExpectedDark), true
 		}},
-		{"ebbwatch_node_alarm", "1 while the silence of the node is worth a message", func(_ *View, n NodeView) (float64, bool) { return one(n.Alarm), true }},
+		{"ebbwatch_node_alarm", "1 while the silence of the node is worth a message", func(_ *View, n NodeView) (float64, bool) { return truth(n.Alarm), true }},
 		{"ebbwatch_node_stated_age_seconds", "Time since the node last said how it is", func(v *View, n NodeView) (float64, bool) { return since(v, n.Stated) }},
 		{"ebbwatch_node_battery_soc_ratio", "Charge as the node last said, 0 to 1", func(_ *View, n NodeView) (float64, bool) { return number(n.Charge) }},
 		{"ebbwatch_node_cutoff_probability_ratio", "Chance of a cut-off within 24 h as the node last said, 0 to 1", func(_ *View, n NodeView) (float64, bool) { return number(n.Chance) }},
@@ -165,33 +158,52 @@ func columns() []column {
 
 // writeMetrics writes one row a node of each metric; what is not known is left out.
 func writeMetrics(out io.Writer, v *View) error {
-	var s sheet
+	for _, f := range families(v) {
+		if len(f.Metric) == 0 {
+			continue // not known of any node
+		}
+		if _, err := expfmt.MetricFamilyToText(out, &f.MetricFamily); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func families(v *View) (all []*family) {
+	add := func(kind dto.MetricType, name, help string) *family {
+		all = append(all, newFamily(kind, name, help))
+		return all[len(all)-1]
+	}
 	for _, c := range columns() {
-		s.head(c.name, "gauge", c.help)
+		f := add(dto.MetricType_GAUGE, c.name, c.help)
 		for _, n := range v.Nodes {
 			if x, known := c.of(v, n); known {
-				s.row(c.name, x, "node", n.Name)
+				f.row(x, "node", n.Name)
 			}
 		}
 	}
-	s.head("ebbwatch_node_cause", "gauge", "1 with what the silence of the node is put down to")
+	causes := add(dto.MetricType_GAUGE, "ebbwatch_node_cause", "1 with what the silence of the node is put down to")
 	for _, n := range v.Nodes {
-		s.row("ebbwatch_node_cause", 1, "node", n.Name, "cause", string(n.Cause))
+		causes.row(1, "node", n.Name, "cause", string(n.Cause))
 	}
-	for name, j := range map[string]Judged{"house": v.House, "dashboard": v.Dashboard} {
-		s.head("ebbwatch_"+name+"_alarm", "gauge", "1 while the fault is put down to the "+name)
-		s.row("ebbwatch_"+name+"_alarm", map[bool]float64{true: 1}[j.Alarm])
-	}
-	s.head("ebbwatch_notices_total", "counter", "Attempts to hand a notice to a channel, by outcome")
+	add(dto.MetricType_GAUGE, "ebbwatch_house_alarm", "1 while the fault is put down to the house").row(truth(v.House.Alarm))
+	add(dto.MetricType_GAUGE, "ebbwatch_dashboard_alarm", "1 while the fault is put down to the dashboard").row(truth(v.Dashboard.Alarm))
+	notices := add(dto.MetricType_COUNTER, "ebbwatch_notices_total", "Attempts to hand a notice to a channel, by outcome")
 	for _, c := range v.Channels {
 		for _, outcome := range []string{"sent", "failed", "refused", "dropped", "merged"} {
-			s.row("ebbwatch_notices_total", c.Outcomes[outcome], "channel", c.Name, "outcome", outcome)
+			notices.row(c.Outcomes[outcome], "channel", c.Name, "outcome", outcome)
 		}
 	}
-	s.head("ebbwatch_notices_waiting", "gauge", "Notices that still wait to be sent")
-	s.row("ebbwatch_notices_waiting", float64(v.Waiting))
-	_, err := io.WriteString(out, s.String())
-	return err
+	add(dto.MetricType_GAUGE, "ebbwatch_notices_waiting", "Notices that still wait to be sent").row(float64(v.Waiting))
+	return all
+}
+
+// truth is 1 for yes and 0 for no, as metrics have it.
+func truth(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
 }
 
 // Gravest lists the nodes for the page: what is worth a message first, then what is silent.

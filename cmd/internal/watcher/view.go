@@ -60,7 +60,8 @@ func judged(v watch.Verdict) Judged {
 	return Judged{Cause: v.Cause, Alarm: v.Alarm, Behind: v.Behind, For: v.For, Against: v.Against, Bring: v.Bring}
 }
 
-func truth(s watch.Seen) *bool {
+// known is yes, no, or nil for what nobody can tell.
+func known(s watch.Seen) *bool {
 	if s == watch.Unknown {
 		return nil
 	}
@@ -86,7 +87,7 @@ func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View
 	}
 	for i, n := range scene.Nodes {
 		past := w.state.Nodes[n.Name]
-		x := NodeView{Name: n.Name, Heard: truth(n.Board), Radio: truth(n.Radio), Judged: judged(r.Nodes[i]), Silent: w.local(past.Silent)}
+		x := NodeView{Name: n.Name, Heard: known(n.Board), Radio: known(n.Radio), Judged: judged(r.Nodes[i]), Silent: w.local(past.Silent)}
 		for _, t := range w.ofNode(&w.Config.Nodes[i]) {
 			if t.err != "" {
 				x.Error = t.err

@@ -18,6 +18,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/nodestate"
 )
 
 // fleet answers in place of a network: each address is a node that may be dead, hang, and
@@ -26,7 +27,7 @@ type fleet struct {
 	mu    sync.Mutex
 	dead  map[string]bool
 	hang  time.Duration // of a dead one, before it fails
-	tell  func(target string) *said
+	tell  func(target string) *nodestate.State
 	asked map[string]int
 	busy  int
 	most  int
@@ -34,11 +35,11 @@ type fleet struct {
 }
 
 func newFleet() *fleet {
-	return &fleet{dead: map[string]bool{}, asked: map[string]int{}, burst: map[int64]int{}, tell: func(string) *said { return charged(0.8) }}
+	return &fleet{dead: map[string]bool{}, asked: map[string]int{}, burst: map[int64]int{}, tell: func(string) *nodestate.State { return charged(0.8) }}
 }
 
-func charged(soc float64) *said {
-	s := &said{Site: "x"}
+func charged(soc float64) *nodestate.State {
+	s := &nodestate.State{Site: "x"}
 	s.Battery.SoC = &soc
 	return s
 }
@@ -213,13 +214,13 @@ func TestAllDead(t *testing.T) {
 
 // dark is what a node says that will be dark in two hours, and back at eight hours from now,
 // at the latest 35.
-func dark(now time.Time) *said {
+func dark(now time.Time) *nodestate.State {
 	s := charged(0.08)
 	p10, p50, back, late, chance := 1.0, 2.0, 8.0, 35.0, 0.9
 	s.At = now
-	s.Outlook = &outlookSaid{At: now, Back: &back, Late: &late}
+	s.Outlook = &nodestate.Outlook{At: now, BackHours: &back, BackLate: &late}
 	s.Outlook.Cutoff.P10, s.Outlook.Cutoff.P50 = &p10, &p50
-	s.Outlook.Cutoff.Within = map[string]*float64{"24h": &chance}
+	s.Outlook.Cutoff.Within = map[string]nodestate.Num{"24h": &chance}
 	return s
 }
 
@@ -235,7 +236,7 @@ func TestDarkAsSaidOverARestart(t *testing.T) {
 		defer store.Close()
 		f, e := newFleet(), &ear{}
 		told := time.Now()
-		f.tell = func(target string) *said {
+		f.tell = func(target string) *nodestate.State {
 			if target == "http://10.0.0.0" {
 				return dark(time.Now())
 			}
@@ -316,9 +317,9 @@ func TestWitnessesTellTheLink(t *testing.T) {
 		f, e := newFleet(), &ear{}
 		c := many(2, e)
 		c.Nodes[0].Called = "slipway"
-		f.tell = func(string) *said {
+		f.tell = func(string) *nodestate.State {
 			s := charged(0.9)
-			s.Peers = []peerSaid{{Name: "slipway", Known: true, Up: true}, {Name: "stranger", Known: true}}
+			s.Peers = []nodestate.Peer{{Name: "slipway", Known: true, Up: true}, {Name: "stranger", Known: true}}
 			return s
 		}
 		w, stop := begin(t, Options{Config: c, Log: quiet(), ask: f})

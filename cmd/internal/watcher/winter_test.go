@@ -18,6 +18,7 @@ import (
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
 	"ebbwatch/estimator/battery"
@@ -131,7 +132,7 @@ func (p *pair) ask(_ context.Context, q question) answer {
 	if l.state == nil {
 		return answer{err: errors.New("no answer in time")}
 	}
-	s, err := parseState(l.state)
+	s, err := nodestate.Parse(l.state)
 	return answer{up: err == nil, said: s, err: err}
 }
 

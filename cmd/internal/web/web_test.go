@@ -15,6 +15,7 @@ import (
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/web"
 	"ebbwatch/collector/needtest"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
 )
 
@@ -82,7 +83,7 @@ func TestDoubtedIsToldAsDoubtedOnly(t *testing.T) {
 	if !strings.Contains(page, "<s>13.21 V</s>") || !strings.Contains(page, "doubted: "+why) || strings.Contains(page, "<dd>13.21 V") {
 		t.Error("the page does not strike the doubted voltage, with the reason")
 	}
-	var st facts.State
+	var st nodestate.State
 	if err := json.Unmarshal(get(t, s, "/api/v1/state").Body.Bytes(), &st); err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +162,7 @@ func TestPromtoolFindsNothingElseToSay(t *testing.T) {
 func TestState(t *testing.T) {
 	t.Parallel()
 	w := get(t, factstest.Rich(), "/api/v1/state")
-	var st facts.State
+	var st nodestate.State
 	if err := json.Unmarshal(w.Body.Bytes(), &st); err != nil {
 		t.Fatal(err)
 	}
