@@ -89,7 +89,9 @@ func TestAnswers(t *testing.T) {
 	say("/locked", func(w http.ResponseWriter, _ *http.Request) { http.Error(w, "who are you", http.StatusUnauthorized) })
 	say("/other", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"hello": 1}`) })
 	say("/html", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `<html>`) })
-	say("/long", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, strings.Repeat("x", nodestate.MaxBytes+10)) })
+	say("/long", func(w http.ResponseWriter, _ *http.Request) {
+		fmt.Fprint(w, strings.Repeat("x", nodestate.MaxBytes+10))
+	})
 	say("/away", func(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound)
 	})
