@@ -27,6 +27,18 @@ type Kind struct {
 	New     func(Decoder) (Source, error)
 }
 
+// NewKind makes a kind whose source is built from its decoded section alone. What build reports
+// wrong is a problem of the section, unless it reported it at a key itself.
+func NewKind[C any](name, summary, sample string, build func(d Decoder, c C) (Source, error)) Kind {
+	return Kind{Name: name, Summary: summary, Sample: sample, New: func(d Decoder) (Source, error) {
+		var c C
+		if err := d.Decode(&c); err != nil {
+			return nil, err
+		}
+		return build(d, c)
+	}}
+}
+
 // Decoder hands a part its own section of the configuration.
 type Decoder interface {
 	// Decode fills the struct that v points to from the section, strictly. Problems are

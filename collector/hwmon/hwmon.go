@@ -58,18 +58,13 @@ func IIOKind() collector.Kind {
 }
 
 func kind(c class, summary, sample string) collector.Kind {
-	return collector.Kind{Name: c.key, Summary: summary, Sample: sample,
-		New: func(d collector.Decoder) (collector.Source, error) {
-			var conf Config
-			if err := d.Decode(&conf); err != nil {
-				return nil, err
-			}
-			points := compile(conf, c, d.Problem)
-			if len(points) == 0 {
-				return nil, fmt.Errorf("cannot read %s: the section %s is wrong", conf.Chip, c.key)
-			}
-			return newSource(conf, c, points, "/sys"), nil
-		}}
+	return collector.NewKind(c.key, summary, sample, func(d collector.Decoder, conf Config) (collector.Source, error) {
+		points := compile(conf, c, d.Problem)
+		if len(points) == 0 {
+			return nil, fmt.Errorf("cannot read %s: the section %s is wrong", conf.Chip, c.key)
+		}
+		return newSource(conf, c, points, "/sys"), nil
+	})
 }
 
 // point is a channel made ready to read.
@@ -215,9 +210,8 @@ func (s *source) readPoint(ctx context.Context, dir string, p point) (reading.Va
 		return reading.Value{}, collector.Errorf(kindOf(err), "cannot read %s of %s: %w", p.channel, s.config.Chip, err)
 	}
 	v := reading.Value{Quantity: p.quantity, X: x*p.scale + p.offset}
-	info := reading.Quantities()[p.quantity]
-	if v.X < info.Min || v.X > info.Max {
-		return v, collector.Errorf(collector.Refused, "cannot believe %s of %s: %v cannot be %g %s", p.channel, s.config.Chip, p.quantity, v.X, info.Unit)
+	if !p.quantity.Possible(v.X) {
+		return v, collector.Errorf(collector.Refused, "cannot believe %s of %s: %v cannot be %g %s", p.channel, s.config.Chip, p.quantity, v.X, reading.Quantities()[p.quantity].Unit)
 	}
 	if s.config.Chip == oneWire && x == powerUp {
 		v.Suspect = "what a one-wire thermometer shows before its first measurement"

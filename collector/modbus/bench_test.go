@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/serial"
 )
 
 // spread is a map whose points reach over n registers, as a plan reads them: in one
@@ -50,7 +51,7 @@ func benchPoll(b *testing.B, baud, n int) {
 	port := startPeer(b, python(b), "testdata/paced_slave.py", fmt.Sprint(baud), "1")
 	bus := NewBus(Settings{Port: port, Mode: Mode{Baud: baud, Parity: "none", StopBits: 1}})
 	bus.dial = func(context.Context) (link, error) {
-		w, err := openSerial(port, bus.settings.Mode)
+		w, err := serial.Open(port, bus.settings.Mode)
 		if err != nil {
 			return nil, err
 		}
@@ -86,7 +87,7 @@ func benchPoll(b *testing.B, baud, n int) {
 	}
 	slices.Sort(took)
 	b.ReportMetric(float64(lost)/float64(b.N), "lost/op")
-	wire := time.Duration(requestSize+5+2*n)*bus.settings.char() + 2*pause35(baud)
+	wire := time.Duration(requestSize+5+2*n)*bus.settings.Char() + 2*pause35(baud)
 	b.ReportMetric(float64(took[len(took)/2])/float64(wire), "x-wire") // the median: others use this machine too
 	b.ReportMetric(float64(cpu(b)-used)/float64(b.N)*8640/1e9, "cpu-s/day")
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/cenkalti/backoff/v5"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/serial"
 )
 
 const dialLimit = 3 * time.Second
@@ -86,7 +87,7 @@ func (b *Bus) open(ctx context.Context) (link, error) {
 		r.patience = 3
 		return r, nil
 	}
-	w, err := openSerial(s.Port, s.Mode)
+	w, err := serial.Open(s.Port, s.Mode)
 	if err != nil {
 		return nil, err
 	}
@@ -98,8 +99,8 @@ func (b *Bus) open(ctx context.Context) (link, error) {
 
 // rtuOn speaks RTU on an open wire. A silence of gap within a frame ends it: adapters and
 // networks hold bytes back for some milliseconds.
-func (b *Bus) rtuOn(w Wire, gap time.Duration) *rtu {
-	return &rtu{wire: w, past: &b.past, char: b.settings.char(), rest: pause35(b.settings.Baud), gap: gap, heard: time.Now()}
+func (b *Bus) rtuOn(w serial.Wire, gap time.Duration) *rtu {
+	return &rtu{wire: w, past: &b.past, char: b.settings.Char(), rest: pause35(b.settings.Baud), gap: gap, heard: time.Now()}
 }
 
 // String names the line for people.
@@ -231,7 +232,7 @@ func (b *Bus) cost(id byte) cost {
 		return cost{ask: max(usual, time.Millisecond), register: 20 * time.Microsecond}
 	}
 	return cost{
-		ask:      time.Duration(requestSize+exceptionSize)*s.char() + 2*pause35(s.Baud) + usual,
-		register: 2 * s.char(),
+		ask:      time.Duration(requestSize+exceptionSize)*s.Char() + 2*pause35(s.Baud) + usual,
+		register: 2 * s.Char(),
 	}
 }

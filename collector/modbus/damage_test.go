@@ -17,6 +17,7 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/serial"
 )
 
 // python finds the interpreter that Debian's packages belong to.
@@ -158,7 +159,7 @@ func (g *ledger) check(values []reading.Value) error {
 func damagedBus(port string) *Bus {
 	b := NewBus(Settings{Port: port, Mode: Mode{Baud: 115200, Parity: "none", StopBits: 1}})
 	b.dial = func(context.Context) (link, error) {
-		w, err := openSerial(port, b.settings.Mode)
+		w, err := serial.Open(port, b.settings.Mode)
 		if err != nil {
 			return nil, err
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/serial"
 )
 
 const (
@@ -12,25 +13,8 @@ const (
 	phantomBytes  = 3 // an idle RS-485 line may add as many bytes before an answer
 )
 
-// crc16 is the check sum of RTU frames: start FFFF, reflected polynomial A001. It goes on
-// the wire low byte first (MODBUS over Serial Line V1.02, 6.2.2).
-func crc16(p []byte) uint16 {
-	crc := uint16(0xFFFF)
-	for _, b := range p {
-		crc ^= uint16(b)
-		for range 8 {
-			odd := crc & 1
-			crc >>= 1
-			if odd == 1 {
-				crc ^= 0xA001
-			}
-		}
-	}
-	return crc
-}
-
 // sound tells whether the last two bytes are the check sum of the rest.
-func sound(frame []byte) bool { return len(frame) >= 4 && crc16(frame) == 0 }
+func sound(frame []byte) bool { return len(frame) >= 4 && serial.CRC16(frame) == 0 }
 
 // inspect looks at the bytes that came after a question. It returns the whole answer; or,
 // with neither an answer nor an error, that at least need bytes in all are wanted before

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/serial"
 )
 
 // published reads the frames of testdata/frames/published.json: MODBUS Application Protocol
@@ -36,10 +37,10 @@ func published(t testing.TB) (frames []struct {
 // usual check string, and all published frames.
 func TestCRCAgainstPublishedValues(t *testing.T) {
 	t.Parallel()
-	if got := crc16([]byte{0x02, 0x07}); got != 0x1241 {
+	if got := serial.CRC16([]byte{0x02, 0x07}); got != 0x1241 {
 		t.Errorf("02 07: got %04X, want 1241", got)
 	}
-	if got := crc16([]byte("123456789")); got != 0x4B37 {
+	if got := serial.CRC16([]byte("123456789")); got != 0x4B37 {
 		t.Errorf("123456789: got %04X, want 4B37", got)
 	}
 	for _, f := range published(t) {

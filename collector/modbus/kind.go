@@ -107,7 +107,7 @@ func newSource(d collector.Decoder, owners *registry) (collector.Source, error) 
 	if err != nil {
 		return nil, err
 	}
-	bus, clash := owners.owner(Settings{Port: c.Port, TCP: c.TCP, RTUTCP: c.RTUTCP, Mode: Mode{c.Baud, c.Parity, c.StopBits}})
+	bus, clash := owners.owner(Settings{Port: c.Port, TCP: c.TCP, RTUTCP: c.RTUTCP, Mode: Mode{Baud: c.Baud, Parity: c.Parity, StopBits: c.StopBits}})
 	if clash != "" {
 		d.Problem("baud", "%s", clash)
 		return nil, fmt.Errorf("cannot share %s: it is set differently elsewhere", bus.settings)

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"ebbwatch/collector/serial"
 )
 
 // said is something that a line says after a while.
@@ -143,7 +145,7 @@ func counting(t Table, addr uint16) (uint16, bool) { return addr*7 + uint16(t), 
 
 // seal adds the check sum.
 func seal(p []byte) []byte {
-	crc := crc16(p)
+	crc := serial.CRC16(p)
 	return append(p, byte(crc), byte(crc>>8))
 }
 

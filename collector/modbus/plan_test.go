@@ -69,7 +69,7 @@ func groupCost(ps []point, set int, r rules) time.Duration {
 func randomMap(rng *rand.Rand, n int) ([]point, rules) {
 	m := Mode{Baud: []int{1200, 9600, 19200, 115200}[rng.IntN(4)]}
 	r := rules{limit: 2 + rng.IntN(40)}
-	r.cost = cost{ask: 13*m.char() + 2*pause35(m.Baud) + time.Duration(rng.IntN(50))*time.Millisecond, register: 2 * m.char()}
+	r.cost = cost{ask: 13*m.Char() + 2*pause35(m.Baud) + time.Duration(rng.IntN(50))*time.Millisecond, register: 2 * m.Char()}
 	reach := 10 + rng.IntN(120)
 	for range rng.IntN(3) {
 		from := rng.IntN(reach)

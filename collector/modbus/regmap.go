@@ -233,7 +233,7 @@ func (r *Register) names(p *point, problem func(key, what string)) {
 	p.values = map[uint64]float64{}
 	for raw, name := range r.Values {
 		n, err := strconv.ParseUint(raw, 0, 32)
-		x, known := parseName(p.quantity, name)
+		x, known := reading.ParseState(p.quantity, name)
 		switch {
 		case err != nil:
 			problem("values", fmt.Sprintf("cannot be a raw number: %q", raw))
@@ -243,23 +243,6 @@ func (r *Register) names(p *point, problem func(key, what string)) {
 			p.values[n] = x
 		}
 	}
-}
-
-// parseName is the number that stands for a state's name.
-func parseName(q reading.Quantity, name string) (float64, bool) {
-	switch q {
-	case reading.ChargeStage:
-		stage, known := reading.ParseChargeState(name)
-		return float64(stage), known
-	case reading.LoadOn:
-		switch name {
-		case "off", "false", "0":
-			return 0, true
-		case "on", "true", "1":
-			return 1, true
-		}
-	}
-	return 0, false
 }
 
 // parseRange reads 60, 0x3C or 60..69, both ends counted.

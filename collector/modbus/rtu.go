@@ -9,6 +9,7 @@ import (
 	mb "github.com/goburrow/modbus"
 
 	"ebbwatch/collector"
+	"ebbwatch/collector/serial"
 )
 
 const (
@@ -31,7 +32,7 @@ type history struct {
 // rtu speaks RTU frames on a wire: it writes, then reads exactly the answer that was asked
 // for, and listens for silence before it speaks again.
 type rtu struct {
-	wire  Wire
+	wire  serial.Wire
 	past  *history
 	char  time.Duration // one character; 0 where they take no time
 	rest  time.Duration // silence between frames

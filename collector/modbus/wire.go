@@ -11,31 +11,8 @@ import (
 	"ebbwatch/collector/serial"
 )
 
-// Wire is an open line of bytes: a serial port, or something that behaves like one. A Read
-// that nothing came for within the timeout returns 0 and no error.
-type Wire interface {
-	Read(p []byte) (int, error)
-	Write(p []byte) (int, error)
-	SetReadTimeout(d time.Duration) error
-	Close() error
-}
-
 // Mode is how a serial port is set.
-type Mode struct {
-	Baud     int
-	Parity   string // none, even or odd
-	StopBits int    // 1 or 2
-}
-
-// char is how long one character takes on the line: start bit, eight data bits, parity and
-// stop bits.
-func (m Mode) char() time.Duration {
-	bits := 9 + max(m.StopBits, 1)
-	if m.Parity == "even" || m.Parity == "odd" {
-		bits++
-	}
-	return time.Duration(bits) * time.Second / time.Duration(max(m.Baud, 1))
-}
+type Mode = serial.Mode
 
 // pause35 is the silence that parts two frames: 3.5 characters of 11 bits, and 1.75 ms
 // above 19200 baud (MODBUS over Serial Line V1.02, 2.5.1.1).
@@ -44,15 +21,6 @@ func pause35(baud int) time.Duration {
 		return 1750 * time.Microsecond
 	}
 	return 77 * time.Second / time.Duration(2*max(baud, 1))
-}
-
-// openSerial opens a port in a mode.
-func openSerial(path string, m Mode) (Wire, error) {
-	port, err := serial.Open(path, serial.Mode{Baud: m.Baud, Parity: m.Parity, StopBits: m.StopBits})
-	if err != nil {
-		return nil, err
-	}
-	return port, nil
 }
 
 // isPaced tells whether characters take their time on a port. They do not on a

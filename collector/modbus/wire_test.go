@@ -18,11 +18,11 @@ func TestCharactersTakeTheirTime(t *testing.T) {
 		mode Mode
 		want time.Duration
 	}{
-		{Mode{9600, "none", 1}, 1041666 * time.Nanosecond},
-		{Mode{19200, "even", 1}, 572916 * time.Nanosecond}, // 11 bits
-		{Mode{9600, "none", 2}, 1145833 * time.Nanosecond},
+		{Mode{Baud: 9600, Parity: "none", StopBits: 1}, 1041666 * time.Nanosecond},
+		{Mode{Baud: 19200, Parity: "even", StopBits: 1}, 572916 * time.Nanosecond}, // 11 bits
+		{Mode{Baud: 9600, Parity: "none", StopBits: 2}, 1145833 * time.Nanosecond},
 	} {
-		if got := tc.mode.char(); got != tc.want {
+		if got := tc.mode.Char(); got != tc.want {
 			t.Errorf("%+v: got %s, want %s", tc.mode, got, tc.want)
 		}
 	}

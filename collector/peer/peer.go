@@ -84,23 +84,16 @@ func badAddress(text string) string {
 
 // Kind is the way of measuring named peer.
 func Kind() collector.Kind {
-	return collector.Kind{
-		Name:    "peer",
-		Summary: "what other nodes that run ebbwatch say of themselves",
-		Sample:  "peer: {nodes: {boathouse: \"http://10.20.0.1:9777\"}}\n",
-		New: func(d collector.Decoder) (collector.Source, error) {
-			var c Config
-			if err := d.Decode(&c); err != nil {
-				return nil, err
-			}
+	return collector.NewKind("peer", "what other nodes that run ebbwatch say of themselves",
+		"peer: {nodes: {boathouse: \"http://10.20.0.1:9777\"}}\n",
+		func(d collector.Decoder, c Config) (collector.Source, error) {
 			s, err := newSource(c)
 			if err != nil {
 				d.Problem("ca_file", "%v", err)
 				return nil, err
 			}
 			return s, nil
-		},
-	}
+		})
 }
 
 type source struct {

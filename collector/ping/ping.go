@@ -87,18 +87,11 @@ func badHost(name, addr string) string {
 
 // Kind is the way of measuring named ping.
 func Kind() collector.Kind {
-	return collector.Kind{
-		Name:    "ping",
-		Summary: "whether hosts answer, how quickly, and how much is lost (ICMP echo)",
-		Sample:  "ping: {hosts: {gate: 10.20.0.2, boathouse: 10.20.0.1}}\n",
-		New: func(d collector.Decoder) (collector.Source, error) {
-			var c Config
-			if err := d.Decode(&c); err != nil {
-				return nil, err
-			}
+	return collector.NewKind("ping", "whether hosts answer, how quickly, and how much is lost (ICMP echo)",
+		"ping: {hosts: {gate: 10.20.0.2, boathouse: 10.20.0.1}}\n",
+		func(_ collector.Decoder, c Config) (collector.Source, error) {
 			return newSource(c, echoer{}.probe, net.DefaultResolver.LookupNetIP), nil
-		},
-	}
+		})
 }
 
 // prober sends the probes of one poll to one address.
@@ -130,6 +123,9 @@ func newSource(c Config, p prober, l lookup) *source {
 	}
 	return s
 }
+
+// Peers lists the names of the hosts, in order.
+func (s *source) Peers() []string { return slices.Clone(s.names) }
 
 // echoHeader is the length of the header of an ICMP echo (RFC 792), bytes.
 const echoHeader = 8

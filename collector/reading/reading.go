@@ -94,6 +94,12 @@ func (q Quantity) String() string {
 	return fmt.Sprintf("Quantity(%d)", uint8(q))
 }
 
+// Possible tells whether a working node can have such a value.
+func (q Quantity) Possible(x float64) bool {
+	info := Quantities()[q]
+	return x >= info.Min && x <= info.Max // NaN is neither
+}
+
 // ParseQuantity finds a quantity of the site by its name.
 func ParseQuantity(name string) (Quantity, bool) {
 	for q, info := range Quantities() {
@@ -135,6 +141,24 @@ func ParseChargeState(name string) (ChargeState, bool) {
 	for c, n := range stageNames() {
 		if n == name {
 			return ChargeState(c), true
+		}
+	}
+	return 0, false
+}
+
+// ParseState is the number that stands for the name of a state: a charging stage, or on and off
+// of the load output. No other quantity has states.
+func ParseState(q Quantity, name string) (float64, bool) {
+	switch q {
+	case ChargeStage:
+		stage, known := ParseChargeState(name)
+		return float64(stage), known
+	case LoadOn:
+		switch name {
+		case "off", "false", "0":
+			return 0, true
+		case "on", "true", "1":
+			return 1, true
 		}
 	}
 	return 0, false

@@ -3,6 +3,7 @@
 package serial
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -14,14 +15,20 @@ import (
 	"go.bug.st/serial"
 )
 
-// Port is an open serial port. A Read that nothing came for within the timeout returns 0 and
-// no error. One goroutine owns a port, and nobody writes to it after it was closed.
-type Port interface {
+// Wire is an open line of bytes: a serial port, or something that behaves like one. A Read that
+// nothing came for within the timeout returns 0 and no error. One goroutine owns a wire, and
+// nobody writes to it after it was closed.
+type Wire interface {
 	Read(p []byte) (int, error)
 	Write(p []byte) (int, error)
 	SetReadTimeout(d time.Duration) error
-	ResetInputBuffer() error
 	Close() error
+}
+
+// Port is an open serial port.
+type Port interface {
+	Wire
+	ResetInputBuffer() error
 }
 
 // Mode is how a port is set.
@@ -32,12 +39,18 @@ type Mode struct {
 	StopBits int    // 1 or 2; 0 is 1
 }
 
+// Char is how long one character takes on the line: start bit, data bits, parity and stop bits.
+func (m Mode) Char() time.Duration {
+	bits := 1 + cmp.Or(m.DataBits, 8) + cmp.Or(m.StopBits, 1)
+	if m.Parity == "even" || m.Parity == "odd" {
+		bits++
+	}
+	return time.Duration(bits) * time.Second / time.Duration(max(m.Baud, 1))
+}
+
 // Open opens a port for this process alone: not for the programs that it starts.
 func Open(path string, m Mode) (Port, error) {
-	mode := &serial.Mode{BaudRate: m.Baud, DataBits: m.DataBits}
-	if m.DataBits == 0 {
-		mode.DataBits = 8
-	}
+	mode := &serial.Mode{BaudRate: m.Baud, DataBits: cmp.Or(m.DataBits, 8)}
 	switch m.Parity {
 	case "even":
 		mode.Parity = serial.EvenParity

@@ -2,7 +2,6 @@ package textline
 
 import (
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -179,14 +178,10 @@ func (x *Field) compile(problem func(key, what string)) (field, bool) {
 	return out, true
 }
 
-// meaningOf is what a name stands for: a stage, on, off, or a number.
+// meaningOf is what a name stands for: a state, or a number.
 func meaningOf(q reading.Quantity, name string) (float64, bool) {
-	switch q {
-	case reading.ChargeStage:
-		c, ok := reading.ParseChargeState(name)
-		return float64(c), ok
-	case reading.LoadOn:
-		return float64(max(slices.Index([]string{"off", "on"}, name), 0)), name == "off" || name == "on"
+	if q == reading.ChargeStage || q == reading.LoadOn {
+		return reading.ParseState(q, name)
 	}
 	x, err := strconv.ParseFloat(name, 64)
 	return x, err == nil

@@ -2,7 +2,6 @@ package textline
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -113,10 +112,4 @@ func splitNumber(text, decimal string) (number, rest string) {
 		return "", text
 	}
 	return text[:i], strings.TrimSpace(text[i:])
-}
-
-// possible tells whether a working node can have such a value.
-func possible(q reading.Quantity, x float64) bool {
-	info := reading.Quantities()[q]
-	return !math.IsNaN(x) && x >= info.Min && x <= info.Max
 }

@@ -220,7 +220,7 @@ func (b *builder) add(key, text string) {
 	case err != nil:
 		b.errs = append(b.errs, fmt.Errorf("%s: %w", key, err))
 	case !known:
-	case !possible(f.quantity, x):
+	case !f.quantity.Possible(x):
 		b.errs = append(b.errs, fmt.Errorf("%s: %v cannot be %g", key, f.quantity, x))
 	default:
 		b.values = append(b.values, reading.Value{Quantity: f.quantity, X: x})

@@ -11,6 +11,7 @@ import (
 
 	"ebbwatch/collector/decode/decodetest"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/serial"
 )
 
 // layoutOf reads a format and fails on any problem in it.
@@ -205,7 +206,7 @@ func TestDamageIsNotRead(t *testing.T) {
 	t.Parallel()
 	l := layoutOf(t, lineCRC)
 	body := "BOX BV=13284;BI=-1620"
-	good := fmt.Appendf(nil, "%s!%04X\n", body, crc16Modbus([]byte(body)))
+	good := fmt.Appendf(nil, "%s!%04X\n", body, serial.CRC16([]byte(body)))
 	rng := rand.New(rand.NewPCG(3, 4))
 	for _, row := range []struct {
 		name   string
@@ -277,7 +278,7 @@ func FuzzParser(f *testing.F) {
 				t.Errorf("values %v out of a damaged frame", fr.values)
 			}
 			for _, v := range fr.values {
-				if !possible(v.Quantity, v.X) {
+				if !v.Quantity.Possible(v.X) {
 					t.Errorf("impossible %v", v)
 				}
 			}

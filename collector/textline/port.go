@@ -17,9 +17,5 @@ type port interface {
 
 // openPort opens the port of a configuration, for reading alone.
 func openPort(c Config) (port, error) {
-	p, err := serial.Open(c.Port, serial.Mode{Baud: c.Baud, DataBits: c.DataBits, Parity: c.Parity, StopBits: c.StopBits})
-	if err != nil {
-		return nil, err
-	}
-	return p, nil
+	return serial.Open(c.Port, serial.Mode{Baud: c.Baud, DataBits: c.DataBits, Parity: c.Parity, StopBits: c.StopBits})
 }

@@ -1,6 +1,10 @@
 package textline
 
-import "strconv"
+import (
+	"strconv"
+
+	"ebbwatch/collector/serial"
+)
 
 // sums gives the function of a kind of check; nil when there is none. The CRCs are those of
 // the usual catalogue: crc8 has polynomial 0x07 and start 0, crc16_modbus 0x8005 reflected
@@ -16,7 +20,7 @@ func sums(kind string) func([]byte) uint16 {
 	case "crc8":
 		return crc8
 	case "crc16_modbus":
-		return crc16Modbus
+		return serial.CRC16
 	case "crc16_ccitt":
 		return crc16CCITT
 	}
@@ -51,21 +55,6 @@ func crc8(b []byte) uint16 {
 		}
 	}
 	return uint16(s)
-}
-
-func crc16Modbus(b []byte) uint16 {
-	s := uint16(0xffff)
-	for _, c := range b {
-		s ^= uint16(c)
-		for range 8 {
-			low := s & 1
-			s >>= 1
-			if low != 0 {
-				s ^= 0xa001
-			}
-		}
-	}
-	return s
 }
 
 func crc16CCITT(b []byte) uint16 {

@@ -39,10 +39,19 @@ func (c *Config) Check(problem func(key, what string)) {
 
 // Kind is the way of measuring named textline.
 func Kind() collector.Kind {
-	return collector.Kind{
-		Name:    "textline",
-		Summary: "lines of text that a device prints on a serial port",
-		Sample: `textline:
+	return collector.NewKind("textline", "lines of text that a device prints on a serial port", sample,
+		func(d collector.Decoder, c Config) (collector.Source, error) {
+			if c.Format == nil {
+				c.Format = &Format{}
+				if err := d.File("format_file", c.File, c.Format); err != nil {
+					return nil, err
+				}
+			}
+			return newSource(c, openPort), nil
+		})
+}
+
+const sample = `textline:
   port: /dev/serial/by-id/usb-0002
   baud: 19200
   format:
@@ -53,22 +62,7 @@ func Kind() collector.Kind {
       BV: {quantity: battery_volts, unit: mV}
       BI: {quantity: battery_amps, unit: mA}
       BT: battery_celsius
-`,
-		New: func(d collector.Decoder) (collector.Source, error) {
-			var c Config
-			if err := d.Decode(&c); err != nil {
-				return nil, err
-			}
-			if c.Format == nil {
-				c.Format = &Format{}
-				if err := d.File("format_file", c.File, c.Format); err != nil {
-					return nil, err
-				}
-			}
-			return newSource(c, openPort), nil
-		},
-	}
-}
+`
 
 type source struct {
 	config Config

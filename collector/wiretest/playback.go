@@ -7,16 +7,9 @@ import (
 	"io"
 	"sync"
 	"time"
-)
 
-// Wire is an open line of bytes. A Read that nothing came for within the timeout returns 0
-// and no error.
-type Wire interface {
-	Read(p []byte) (int, error)
-	Write(p []byte) (int, error)
-	SetReadTimeout(d time.Duration) error
-	Close() error
-}
+	"ebbwatch/collector/serial"
+)
 
 // Playback is a wire that answers as a recording says. What is said must be what the
 // recording says, byte for byte; Close fails when anything else was said, or when the
@@ -32,7 +25,7 @@ type Playback struct {
 	wrong error
 }
 
-var _ Wire = (*Playback)(nil)
+var _ serial.Wire = (*Playback)(nil)
 
 // NewPlayback plays steps.
 func NewPlayback(steps []Step) *Playback { return &Playback{steps: steps} }
@@ -134,7 +127,7 @@ func (p *Playback) Close() error {
 
 // Recorder passes everything on to a wire and writes down what passes.
 type Recorder struct {
-	Wire
+	serial.Wire
 	mu   sync.Mutex
 	out  io.Writer
 	last time.Time
@@ -143,7 +136,7 @@ type Recorder struct {
 
 // Record writes a recording of what passes over w to out. Silences longer than 20 ms are
 // written down.
-func Record(w Wire, out io.Writer) *Recorder { return &Recorder{Wire: w, out: out} }
+func Record(w serial.Wire, out io.Writer) *Recorder { return &Recorder{Wire: w, out: out} }
 
 // Write says b on the wire.
 func (r *Recorder) Write(b []byte) (int, error) {

@@ -30,36 +30,30 @@ func (s inputs) volts() (float64, bool) {
 	return s[0].volts, s[0].hasVolts
 }
 
-// amps is the sum, if all of them give one: a sum with a part missing is no sum.
-func (s inputs) amps() (sum float64, known bool) {
+// sum adds up what all of them give: a sum with a part missing is no sum.
+func (s inputs) sum(of func(input) (float64, bool)) (sum float64, known bool) {
 	for _, in := range s {
-		if !in.hasAmps {
+		x, has := of(in)
+		if !has {
 			return 0, false
 		}
-		sum += in.amps
+		sum += x
 	}
 	return sum, len(s) > 0
 }
 
-func (s inputs) watts() (sum float64, known bool) {
-	for _, in := range s {
-		if !in.hasWatts {
-			return 0, false
-		}
-		sum += in.watts
-	}
-	return sum, len(s) > 0
-}
+func (in input) current() (float64, bool) { return in.amps, in.hasAmps }
+func (in input) power() (float64, bool)   { return in.watts, in.hasWatts }
 
 // put gives what panels yield.
 func (s inputs) put(g *gather, model int) {
 	if x, known := s.volts(); known {
 		g.put(reading.PanelVolts, model, x)
 	}
-	if x, known := s.amps(); known {
+	if x, known := s.sum(input.current); known {
 		g.put(reading.PanelAmps, model, x)
 	}
-	if x, known := s.watts(); known {
+	if x, known := s.sum(input.power); known {
 		g.put(reading.PanelWatts, model, x)
 	}
 }
@@ -121,7 +115,7 @@ func (g *gather) values() ([]reading.Value, error) {
 		if !there {
 			continue
 		}
-		if !(f.x >= info.Min && f.x <= info.Max) {
+		if !q.Possible(f.x) {
 			errs = append(errs, collector.Errorf(collector.Refused, "cannot believe %s: SunSpec model %d gives %.6g %s, outside %g to %g",
 				q, f.model, f.x, info.Unit, info.Min, info.Max))
 			continue

@@ -87,10 +87,8 @@ func (r *Reader) taker(id uint16) func(*gather, view) {
 		return r.take802
 	case 803:
 		return take803
-	case 713:
-		return take713
-	case 124:
-		return take124
+	case 713, 124:
+		return func(g *gather, v view) { plain(g, int(id), v) }
 	case 714:
 		return r.take714
 	case 160:
@@ -99,6 +97,31 @@ func (r *Reader) taker(id uint16) func(*gather, view) {
 		return take502
 	}
 	return nil
+}
+
+// plainPoint is a point that needs no more than its scale factor.
+type plainPoint struct {
+	model, off, sf int
+	quantity       reading.Quantity
+	share          float64 // of the unit that the model gives it in: 0.01 for percent
+}
+
+// plainPoints are of the battery's base model, storage capacity, and the storage of an inverter.
+func plainPoints() []plainPoint {
+	return []plainPoint{
+		{802, 34, 59, reading.BatteryVolts, 1}, {802, 11, 56, reading.ControllerSoC, 0.01},
+		{713, 4, 8, reading.ControllerSoC, 0.01},
+		{124, 8, 22, reading.ControllerSoC, 0.01}, {124, 10, 24, reading.BatteryVolts, 1},
+	}
+}
+
+// plain takes the plain points of a model.
+func plain(g *gather, model int, v view) {
+	for _, p := range plainPoints() {
+		if x, known := v.unsigned(p.off, p.sf); known && p.model == model {
+			g.put(p.quantity, model, x*p.share)
+		}
+	}
 }
 
 // u16, s16 and scale give the number at an offset, unless it is not implemented. A point
@@ -148,12 +171,7 @@ const (
 
 // Battery base model.
 func (r *Reader) take802(g *gather, v view) {
-	if x, known := v.unsigned(34, 59); known {
-		g.put(reading.BatteryVolts, 802, x)
-	}
-	if x, known := v.unsigned(11, 56); known {
-		g.put(reading.ControllerSoC, 802, x/100)
-	}
+	plain(g, 802, v)
 	if x, known := v.signed(44, 61); known {
 		state, _ := v.u16(16)
 		g.amps(802, x, r.direction(x, int(state)))
@@ -209,23 +227,6 @@ func take803(g *gather, v view) {
 	}
 }
 
-// Storage capacity.
-func take713(g *gather, v view) {
-	if x, known := v.unsigned(4, 8); known {
-		g.put(reading.ControllerSoC, 713, x/100)
-	}
-}
-
-// Storage of an inverter.
-func take124(g *gather, v view) {
-	if x, known := v.unsigned(8, 22); known {
-		g.put(reading.ControllerSoC, 124, x/100)
-	}
-	if x, known := v.unsigned(10, 24); known {
-		g.put(reading.BatteryVolts, 124, x)
-	}
-}
-
 // Types of ports in model 714, as the published model numbers them (from memory).
 const (
 	portPanel   = 0
@@ -257,7 +258,7 @@ func (r *Reader) take714(g *gather, v view) {
 	if x, known := batteries.volts(); known {
 		g.put(reading.BatteryVolts, 714, x)
 	}
-	if x, known := batteries.amps(); known {
+	if x, known := batteries.sum(input.current); known {
 		g.amps(714, x, r.direction(x, 0))
 	}
 }
