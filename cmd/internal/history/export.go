@@ -63,9 +63,9 @@ func (s *Store) page(ctx context.Context, from, to int64) ([]row, error) {
 			}
 		}
 		var rows []row
-		for _, x := range w.pending {
-			if t, ok := w.when(x); ok && t >= from && t < to && x.note == nil {
-				rows = append(rows, row{[]int64{t}, slices.Clone(x.cells)})
+		for t, cells := range w.waiting() {
+			if t >= from && t < to {
+				rows = append(rows, row{[]int64{t}, slices.Clone(cells)})
 			}
 		}
 		slices.SortFunc(rows, func(a, b row) int { return int(a.key[0] - b.key[0]) })

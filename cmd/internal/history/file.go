@@ -1,7 +1,6 @@
 package history
 
 import (
-	"context"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -155,16 +154,19 @@ func (w *writer) shape(db *sql.DB) error {
 	if err := listLate(tx); err != nil {
 		return err
 	}
-	var newest, last, seq, sent sql.NullInt64
+	if w.claims, err = readClaims(tx); err != nil {
+		return err
+	}
+	var newest, seq, sent sql.NullInt64
 	if err := tx.QueryRow("SELECT max(t), (SELECT max(seq) FROM sent) FROM raw").Scan(&newest, &sent); err != nil {
 		return err
 	}
 	// The sample that came last is the newest, or one of those that came late.
-	err = tx.QueryRow("SELECT t, seq FROM raw WHERE t IN (SELECT max(t) FROM raw UNION SELECT t FROM late) ORDER BY seq DESC LIMIT 1").Scan(&last, &seq)
+	err = tx.QueryRow("SELECT seq FROM raw WHERE t IN (SELECT max(t) FROM raw UNION SELECT t FROM late) ORDER BY seq DESC LIMIT 1").Scan(&seq)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
-	w.newest, w.last, w.seq, w.low = newest.Int64, last.Int64, max(seq.Int64, sent.Int64), map[string]int64{}
+	w.newest, w.seq, w.low = newest.Int64, max(seq.Int64, sent.Int64), map[string]int64{}
 	var n int
 	if err := tx.QueryRow("SELECT count(*) FROM (SELECT 1 FROM undated WHERE boot = ? LIMIT 1)", w.boot).Scan(&n); err != nil {
 		return err
@@ -256,82 +258,4 @@ func (w *writer) view(tx *sql.Tx) error {
 	}
 	_, err = tx.Exec(make)
 	return err
-}
-
-// sweep keeps the file within its budget: samples older than they are kept for go first,
-// then, while the file is too large, the oldest of the finest.
-func (w *writer) sweep() error {
-	if w.last == 0 {
-		return nil
-	}
-	if err := w.drop("raw", w.last-w.o.RawFor.Milliseconds()); err != nil {
-		return err
-	}
-	const day = 24 * 60 * 60 * 1000
-	for _, step := range []struct {
-		table string
-		keep  int64 // days that are never dropped
-	}{{"raw", 2}, {"undated", 0}, {"five_minutes", 30}, {"hours", 400}} {
-		for {
-			used, err := w.used()
-			if err != nil || used <= w.o.Budget {
-				return err
-			}
-			if step.table == "undated" {
-				res, err := w.db.Exec("DELETE FROM undated WHERE boot = (SELECT min(boot) FROM undated WHERE boot != ?)", w.boot)
-				if err != nil {
-					return err
-				}
-				if n, _ := res.RowsAffected(); n == 0 {
-					break
-				}
-				continue
-			}
-			var oldest sql.NullInt64
-			if err := w.db.QueryRow("SELECT min(t) FROM " + step.table).Scan(&oldest); err != nil {
-				return err
-			}
-			until := min(oldest.Int64+day, w.last-step.keep*day)
-			if !oldest.Valid || until <= oldest.Int64 {
-				break
-			}
-			if err := w.drop(step.table, until); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// drop deletes rows before a moment, a day at a time, so that no transaction grows large.
-func (w *writer) drop(table string, until int64) error {
-	for {
-		res, err := w.db.Exec(fmt.Sprintf("DELETE FROM %s WHERE t IN (SELECT t FROM %s WHERE t < ? ORDER BY t LIMIT 8640)", table, table), until)
-		if err != nil {
-			return err
-		}
-		n, err := res.RowsAffected()
-		if err != nil {
-			return err
-		}
-		if n == 0 {
-			break
-		}
-	}
-	if table == w.raw.name {
-		_, err := w.db.Exec("DELETE FROM late WHERE t < ?", until)
-		return err
-	}
-	return nil
-}
-
-// used is what the file holds in bytes, without the pages that are free to be used again.
-func (w *writer) used() (int64, error) {
-	var pages, free, size int64
-	for pragma, to := range map[string]*int64{"page_count": &pages, "freelist_count": &free, "page_size": &size} {
-		if err := w.db.QueryRowContext(context.Background(), "PRAGMA "+pragma).Scan(to); err != nil {
-			return 0, err
-		}
-	}
-	return (pages - free) * size, nil
 }

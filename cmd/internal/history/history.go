@@ -12,9 +12,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"log/slog"
 	"math"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -94,6 +94,7 @@ type Store struct {
 	done    chan struct{}
 	pace    atomic.Int32 // see SetPace
 	problem atomic.Pointer[string]
+	doubts  atomic.Pointer[string] // of the clock
 	dropped atomic.Int64
 }
 
@@ -170,17 +171,13 @@ func (s *Store) lookup(snap *facts.Snapshot, mono int64) func(string) (float64, 
 	return func(name string) (float64, bool) {
 		switch name {
 		case columnBoot:
-			return float64(crc32.ChecksumIEEE([]byte(s.o.Boot)) % bootNumbers), true
+			return float64(bootNumber(s.o.Boot)), true
 		case columnUptime:
 			return float64(mono) / 1000, true
 		}
 		return known(name)
 	}
 }
-
-// bootNumbers is how many numbers there are for starts of the board: few enough to be stored
-// in two bytes, so many that two starts in a row hardly ever share one.
-const bootNumbers = 1 << 15
 
 // countEnergy fills in the energies since the sample before. Totals are rounded, not their
 // differences, so that nothing is lost over the years. A total that fell was begun anew.
@@ -224,17 +221,16 @@ func (s *Store) Flush(ctx context.Context) error {
 
 // Problem says what is wrong with the history, for people; empty when nothing is.
 func (s *Store) Problem() string {
-	text := ""
-	if p := s.problem.Load(); p != nil {
-		text = *p
+	var texts []string
+	for _, p := range []*atomic.Pointer[string]{&s.problem, &s.doubts} {
+		if text := p.Load(); text != nil {
+			texts = append(texts, *text)
+		}
 	}
 	if n := s.dropped.Load(); n > 0 {
-		if text != "" {
-			text += "; "
-		}
-		text += fmt.Sprintf("history: %d samples were lost because the card is too slow", n)
+		texts = append(texts, fmt.Sprintf("history: %d samples were lost because the card is too slow", n))
 	}
-	return text
+	return strings.Join(texts, "; ")
 }
 
 // Close writes what waits and closes the file.

@@ -3,6 +3,7 @@ package history
 import (
 	"context"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 	"time"
@@ -84,10 +85,8 @@ func (s *Store) Lookup(ctx context.Context, q Query) (Series, error) {
 func (s *Store) Newest(ctx context.Context) (time.Time, error) {
 	return ask(ctx, s, func(w *writer) (time.Time, error) {
 		newest := w.newest
-		for _, x := range w.pending {
-			if t, ok := w.when(x); ok && x.note == nil {
-				newest = max(newest, t)
-			}
+		for t := range w.waiting() {
+			newest = max(newest, t)
 		}
 		if newest == 0 {
 			return time.Now(), nil
@@ -127,9 +126,9 @@ func (w *writer) lookup(q Query) (Series, error) {
 			return Series{}, fmt.Errorf("cannot read %s: %w", w.o.Path, err)
 		}
 	}
-	for _, x := range w.pending {
-		if t, ok := w.when(x); ok && t >= from && t < to && x.note == nil {
-			b.at(t).addSample(w.cols, x.cells)
+	for t, cells := range w.waiting() {
+		if t >= from && t < to {
+			b.at(t).addSample(w.cols, cells)
 		}
 	}
 	out := b.series(q, name)
@@ -137,19 +136,16 @@ func (w *writer) lookup(q Query) (Series, error) {
 	return out, nil
 }
 
-// when dates a sample that still waits.
-func (w *writer) when(x sample) (int64, bool) {
-	if x.wall != 0 {
-		return x.wall, true
+// waiting gives the samples that are not on the card yet and whose time is known.
+func (w *writer) waiting() iter.Seq2[int64, []int64] {
+	times, _ := w.date(w.pending)
+	return func(yield func(int64, []int64) bool) {
+		for i, x := range w.pending {
+			if x.note == nil && times[i] != 0 && !yield(times[i], x.cells) {
+				return
+			}
+		}
 	}
-	if w.dated {
-		return x.mono + w.offset, true
-	}
-	i := slices.IndexFunc(w.pending, dates)
-	if i < 0 {
-		return 0, false
-	}
-	return x.mono + w.pending[i].wall - w.pending[i].mono, true
 }
 
 // buckets gathers rows into steps.

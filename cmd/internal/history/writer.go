@@ -19,15 +19,13 @@ type writer struct {
 	undated table
 	rolls   [2]roll
 	boot    int64 // this boot's number in the file
-	// offset turns the monotonic clock into the wall clock, in ms; known once it was.
-	offset int64
-	dated  bool
+	clock   wallClock
+	claims  []claim // of earlier starts, until the clock is believed
 	// stranded is true while samples of this boot lie undated in the file.
 	stranded bool
 	pending  []sample
 	patience int              // samples to take before a card that failed is tried again
 	newest   int64            // the newest dated row, ms
-	last     int64            // the row that came last, ms: not the newest after a clock was set back
 	seq      int64            // of the last sample that found its place
 	low      map[string]int64 // by receiver: a moment before all that it lacks, ms; see unsent
 	swept    int64            // flushes since the budget was looked at
@@ -138,20 +136,19 @@ func (w *writer) flushOnce() error {
 			return errors.New(w.cannot())
 		}
 	}
-	if len(w.pending) == 0 && !(w.stranded && w.dated) {
+	if len(w.pending) == 0 && !(w.stranded && w.clock.settled()) {
 		return nil
 	}
-	if i := slices.IndexFunc(w.pending, dates); i >= 0 && !w.dated {
-		w.dated, w.offset = true, w.pending[i].wall-w.pending[i].mono
-	}
+	n := len(w.pending)
+	times, clock := w.date(w.pending)
 	// Old samples first, so that whoever sends them on gets them in order.
-	if err := w.redate(); err != nil {
+	if err := w.heed(clock, times); err != nil {
 		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
 	}
-	n := len(w.pending)
-	if err := w.lay(func(p *places) error { return w.write(p, w.pending[:n]) }); err != nil {
+	if err := w.lay(func(p *places) error { return w.write(p, w.pending[:n], times) }); err != nil {
 		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
 	}
+	w.clock = clock
 	w.pending = slices.Delete(w.pending, 0, n)
 	w.makeRoom()
 	if w.swept++; w.swept%72 == 1 {
@@ -162,8 +159,22 @@ func (w *writer) flushOnce() error {
 	return nil
 }
 
-// dates tells whether a sample says what time it is.
-func dates(x sample) bool { return x.wall != 0 && x.note == nil }
+// heed does to the file what follows from the clock of the samples that come next.
+func (w *writer) heed(clock wallClock, times []int64) error {
+	if clock.settled() {
+		w.doubts.Store(nil)
+		if now := slices.Max(append(times, 0)); now > 0 || w.stranded {
+			return w.settle(clock, now)
+		}
+		return nil
+	}
+	for _, x := range slices.Backward(w.pending) {
+		if clock.doubted && x.note == nil {
+			return w.doubt(clock, x.mono)
+		}
+	}
+	return nil
+}
 
 // cannot is what the last attempt to open said.
 func (w *writer) cannot() string {
@@ -189,29 +200,19 @@ func (w *writer) within(f func(*sql.Tx) error) error {
 }
 
 // write stores samples, dated where the clock is or was known in this boot.
-func (w *writer) write(p *places, samples []sample) error {
-	for _, x := range samples {
-		if x.note != nil {
-			if err := writeNote(p.tx, x); err != nil {
-				return err
-			}
-			continue
-		}
-		if x.wall == 0 && !w.dated {
+func (w *writer) write(p *places, samples []sample, times []int64) error {
+	for i, x := range samples {
+		var err error
+		switch {
+		case x.note != nil:
+			err = writeNote(p.tx, x)
+		case times[i] != 0:
+			err = p.take(times[i], x.cells)
+		default:
 			w.stranded = true
-			r := row{[]int64{w.boot, x.mono}, x.cells}
-			if _, err := p.tx.Exec(w.undated.insert("INSERT OR REPLACE"), w.undated.args(r)...); err != nil {
-				return err
-			}
-			continue
+			_, err = p.tx.Exec(w.undated.insert("INSERT OR REPLACE"), w.undated.args(row{[]int64{w.boot, x.mono}, x.cells})...)
 		}
-		t := x.wall
-		if t == 0 {
-			t = x.mono + w.offset
-		} else {
-			w.offset = t - x.mono
-		}
-		if err := p.take(t, x.cells); err != nil {
+		if err != nil {
 			return err
 		}
 	}
@@ -220,16 +221,16 @@ func (w *writer) write(p *places, samples []sample) error {
 
 // places stores samples at their times within one transaction.
 type places struct {
-	w            *writer
-	tx           *sql.Tx
-	insert       *sql.Stmt
-	touched      map[int64]bool
-	newest, last int64
+	w           *writer
+	tx          *sql.Tx
+	insert      *sql.Stmt
+	touched     map[int64]bool
+	newest, seq int64 // as those of the writer, once the transaction is through
 }
 
 // lay has samples stored in one transaction, with the sums of what they complete.
 func (w *writer) lay(samples func(*places) error) error {
-	p := &places{w: w, touched: map[int64]bool{}, newest: w.newest, last: w.last}
+	p := &places{w: w, touched: map[int64]bool{}, newest: w.newest, seq: w.seq}
 	err := w.within(func(tx *sql.Tx) (err error) {
 		p.tx = tx
 		if p.insert, err = tx.Prepare(w.raw.insert("INSERT OR IGNORE")); err != nil {
@@ -241,7 +242,7 @@ func (w *writer) lay(samples func(*places) error) error {
 		return w.rollUp(tx, p.touched, p.newest)
 	})
 	if err == nil { // else the hour that was open still is
-		w.newest, w.last = p.newest, p.last
+		w.newest, w.seq = p.newest, p.seq
 	}
 	return err
 }
@@ -250,8 +251,8 @@ func (w *writer) lay(samples func(*places) error) error {
 // clock was set back.
 func (p *places) take(t int64, cells []int64) error {
 	cells = slices.Clone(cells) // what waits in memory must be as it was if this fails
-	p.w.seq++
-	cells[cellSeq] = p.w.seq
+	p.seq++
+	cells[cellSeq] = p.seq
 	for ; ; t++ {
 		res, err := p.insert.Exec(p.w.raw.args(row{[]int64{t}, cells})...)
 		if err != nil {
@@ -266,48 +267,36 @@ func (p *places) take(t int64, cells []int64) error {
 		}
 	}
 	p.touched[t] = true
-	p.last = t
 	if t < p.newest {
-		_, err := p.tx.Exec("INSERT INTO late (seq, t) VALUES (?, ?)", p.w.seq, t)
+		_, err := p.tx.Exec("INSERT INTO late (seq, t) VALUES (?, ?)", p.seq, t)
 		return err
 	}
 	p.newest = t
 	return nil
 }
 
-// redate moves the samples of this boot that were stored before the clock was known to
-// their places, a thousand at a time.
-func (w *writer) redate() error {
-	for w.stranded && w.dated {
-		more := false
+// redate moves the samples that a start of the board stored before the clock was known to their
+// places, a thousand at a time.
+func (w *writer) redate(boot, offset int64) error {
+	for more := true; more; {
 		err := w.lay(func(p *places) error {
-			rows, err := w.read(p.tx, w.undated, "WHERE boot = ? ORDER BY mono LIMIT 1000", w.boot)
-			if err != nil {
+			rows, err := w.read(p.tx, w.undated, "WHERE boot = ? ORDER BY mono LIMIT 1000", boot)
+			if more = len(rows) > 0; err != nil || !more {
 				return err
 			}
-			more = len(rows) > 0
-			return w.date(p, rows)
+			for _, r := range rows {
+				if err := p.take(r.key[1]+offset, r.cells); err != nil {
+					return err
+				}
+			}
+			_, err = p.tx.Exec("DELETE FROM undated WHERE boot = ? AND mono <= ?", boot, rows[len(rows)-1].key[1])
+			return err
 		})
 		if err != nil {
 			return err
 		}
-		w.stranded = more
 	}
 	return nil
-}
-
-func (w *writer) date(p *places, rows []row) error {
-	for _, r := range rows {
-		if err := p.take(r.key[1]+w.offset, r.cells); err != nil {
-			return err
-		}
-	}
-	if len(rows) == 0 {
-		return nil
-	}
-	last := rows[len(rows)-1].key
-	_, err := p.tx.Exec("DELETE FROM undated WHERE boot = ? AND mono <= ?", last[0], last[1])
-	return err
 }
 
 // querier is a transaction or the file itself.
