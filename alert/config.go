@@ -89,7 +89,7 @@ func (q *Quiet) UnmarshalText(text []byte) error {
 func (c *Config) Check(problem func(key, what string)) { c.build(problem) }
 
 // Build is the built-in rules with the changes and additions of the configuration.
-func (c *Config) Build() []Rule { return c.build(func(key, what string) {}) }
+func (c *Config) Build() []Rule { return c.build(func(string, string) {}) }
 
 // Use is a fact that the configuration asks for, and the key that asks.
 type Use struct{ Key, Fact string }

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -135,7 +136,7 @@ func FuzzParseExpr(f *testing.F) {
 	f.Fuzz(func(t *testing.T, src string) {
 		e, err := ParseExpr(src)
 		if err != nil {
-			if wrong, ok := err.(*ParseError); !ok || wrong.Column < 1 || wrong.Column > len(src)+1 {
+			if wrong := (*ParseError)(nil); !errors.As(err, &wrong) || wrong.Column < 1 || wrong.Column > len(src)+1 {
 				t.Fatalf("%q: %v", src, err)
 			}
 			return

@@ -255,9 +255,10 @@ func (p *parser) call(t token) (*node, error) {
 	if !ok {
 		return nil, t.wrong("there is no function %s; there are abs, min, max and known", t.text)
 	}
-	for i, before := 0, p.next(); i < count; i++ {
+	p.next() // the bracket that opens
+	for i := range count {
 		if i > 0 {
-			if before = p.next(); before.text != "," {
+			if before := p.next(); before.text != "," {
 				return nil, before.wrong("%s takes %d values, with commas between", t.text, count)
 			}
 		}

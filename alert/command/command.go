@@ -96,7 +96,7 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	cmd.WaitDelay = grace
 	err = cmd.Run()
 	if cmd.Process != nil {
-		syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // what it left behind
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // what it left behind, if anything
 	}
 	return c.verdict(ctx, err, said)
 }
@@ -120,7 +120,7 @@ func (c *Channel) verdict(ctx context.Context, err error, said *tail) error {
 	case !errors.As(err, &exit):
 		return fmt.Errorf("cannot tell by %s: it cannot be started: %w", c.c.Run[0], cause(err))
 	}
-	err = fmt.Errorf("cannot tell by %s: it ended with %s%s", c.c.Run[0], exit, c.hidden(said.last()))
+	err = fmt.Errorf("cannot tell by %s: it ended with %w%s", c.c.Run[0], exit, c.hidden(said.last()))
 	if code := exit.ExitCode(); code == 64 || code == 65 {
 		return alert.Permanent(err)
 	}

@@ -95,7 +95,7 @@ func compile(conf Config, c class, problem func(key, format string, args ...any)
 		if ch.Scale != nil {
 			p.scale = *ch.Scale
 		}
-		switch want := ""; {
+		switch {
 		case !isChannel:
 			bad(ch.Name, "is not a channel such as %s", c.example)
 		case !isQuantity || q >= reading.NumSite:
@@ -105,8 +105,7 @@ func compile(conf Config, c class, problem func(key, format string, args ...any)
 		case p.scale == 0:
 			bad(ch.Name, "scale is zero")
 		default:
-			want = reading.Quantities()[q].Unit
-			if want != unit && ch.Scale == nil {
+			if want := reading.Quantities()[q].Unit; want != unit && ch.Scale == nil {
 				bad(ch.Name, "measures %s, and %v is in %s: give the scale from one to the other", unit, q, orNone(want))
 			}
 			seen[q] = ch.Name

@@ -211,7 +211,7 @@ func untilWhole(ctx context.Context, src *mapped, books *ledger, pause func() er
 		src.bus.past.traffic = traffic{}
 		values, err := src.Read(ctx)
 		if wrong := books.check(values); wrong != nil {
-			return polls, fmt.Errorf("a wrong value was accepted: %w (error: %v)", wrong, err)
+			return polls, fmt.Errorf("a wrong value was accepted: %w (error: %w)", wrong, err)
 		}
 		if err := pause(); err != nil {
 			return polls, err

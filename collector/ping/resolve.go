@@ -70,9 +70,9 @@ func (b *addressBook) refresh(ctx context.Context, host string, old entry) entry
 		return entry{addr: old.addr, next: time.Now(), err: fmt.Errorf("looking it up: %w", ctx.Err())}
 	}
 	if old.addr.IsValid() {
-		err = fmt.Errorf("%w (%v); going on with its last address %v", ErrUnresolved, err, old.addr)
+		err = fmt.Errorf("%w (%w); going on with its last address %v", ErrUnresolved, err, old.addr)
 	} else {
-		err = fmt.Errorf("%w: %v", ErrUnresolved, err)
+		err = fmt.Errorf("%w: %w", ErrUnresolved, err)
 	}
 	return entry{addr: old.addr, next: time.Now().Add(retryAfter), err: err}
 }

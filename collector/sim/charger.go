@@ -83,7 +83,7 @@ func (k *controller) step(c *cells, sun sunlight, radio, unmetered, sec float64)
 	f.volts = k.volts
 	k.panel(&f, sun, offered)
 	k.stages(&f, c, offered, sec)
-	k.disconnect(c, radio, sec)
+	k.disconnect(c, sec)
 	return f
 }
 
@@ -173,7 +173,7 @@ func (k *controller) stages(f *flows, c *cells, offered, sec float64) {
 
 // disconnect switches the load output, and opens the battery's own protection at 2.5 V a
 // cell.
-func (k *controller) disconnect(c *cells, radio, sec float64) {
+func (k *controller) disconnect(c *cells, sec float64) {
 	if k.volts < k.spec.CutoffVolts {
 		k.under += sec
 	} else {

@@ -121,8 +121,8 @@ func (h *hunt) doubt(best fit, all []*hunt) string {
 		return fmt.Sprintf("%d candidates remain: %s", len(h.Candidates), list(h.Candidates))
 	case best.guessed:
 		return "one candidate fits, on a scale that was only guessed: " + best.String()
-	case h.closer(best, all) != "":
-		return "one candidate fits, but an unusual scale would follow more closely: " + best.String() + " or " + h.closer(best, all)
+	case h.closer(best) != "":
+		return "one candidate fits, but an unusual scale would follow more closely: " + best.String() + " or " + h.closer(best)
 	case !h.sure():
 		return "one candidate fits, but so little was seen that it may be chance: " + best.String()
 	case !h.followed(best):
@@ -166,7 +166,7 @@ func (h *hunt) coveted(best fit, all []*hunt) string {
 
 // closer names a register that nothing else is likely to be and that says on some scale just what
 // was typed, when the best candidate only says it nearly.
-func (h *hunt) closer(best fit, all []*hunt) string {
+func (h *hunt) closer(best fit) string {
 	if h.exact(best) {
 		return ""
 	}

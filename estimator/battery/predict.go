@@ -216,9 +216,9 @@ func (m Model) widenForNewMeter(s *State, f flow) {
 // followTemperature follows the battery's temperature from the best sensor there is. A battery in a
 // box lags the air by some hours.
 func (m Model) followTemperature(s *State, r *reading.Reading, hours float64) {
-	t, lag := 0.0, 0.5
+	var t, lag float64
 	if x, ok := r.Get(reading.BatteryCelsius); ok {
-		t = x
+		t, lag = x, 0.5
 	} else if x, ok := r.Get(reading.AirCelsius); ok {
 		t, lag = x+2, 6
 	} else if x, ok := r.Get(reading.ControllerCelsius); ok {

@@ -60,7 +60,7 @@ func simSky(d simDay, latDeg float64, rng *rand.Rand, poa *[1440]float64) {
 	lat, tilt := latDeg*math.Pi/180, 60*math.Pi/180
 	var ghi, beamShare [1440]float64
 	sum, extra := 0.0, 0.0
-	clear := 0.0
+	var clear float64
 	cloud := rng.NormFloat64()
 	for m := range 1440 {
 		hour := 2 * math.Pi * (float64(m)/1440 - 0.5)

@@ -142,7 +142,7 @@ func TestSeedsAgree(t *testing.T) {
 func TestStepAllocatesNothing(t *testing.T) {
 	m := testModel()
 	s := live(m, m.Start(), time.Date(2024, 12, 1, 0, 0, 0, 0, time.UTC), 2, 10, 0.3)
-	r := reading.Reading{Stamp: reading.Stamp{Mono: time.Duration(s.Clock.Mono), Wall: time.Unix(0, s.Clock.Wall), Trusted: true}}
+	r := reading.Reading{Stamp: reading.Stamp{Mono: s.Clock.Mono, Wall: time.Unix(0, s.Clock.Wall), Trusted: true}}
 	r.Set(reading.LoadWatts, 10)
 	r.Set(reading.PanelWatts, 30)
 	b := belief(0.6)

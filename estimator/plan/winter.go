@@ -53,7 +53,7 @@ func (y *Year) Chained(n int, seed uint64) []Winter {
 					chain, _ = chain.Next(rng)
 				}
 			}
-			kt := 0.0
+			var kt float64
 			chain, kt = chain.Next(rng)
 			out[i].GHI[d] = float32(kt * y.top[d])
 			drawn[m] += kt * y.top[d]

@@ -33,7 +33,7 @@ func TestOverTheWire(t *testing.T) {
 		{From: begin(), To: begin().Add(4 * time.Hour), Points: 1440, Names: []string{"pv_watts", "battery_soc"}},
 		{From: begin().Add(-time.Hour), To: begin(), Points: 10},
 	} {
-		want, got := lookup(t, s, q), history.Series{}
+		want := lookup(t, s, q)
 		got, err := c.Lookup(t.Context(), q)
 		if err != nil {
 			t.Fatal(err)

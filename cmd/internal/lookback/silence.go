@@ -171,7 +171,7 @@ func Extract(ctx context.Context, h Lookup, s Silence, o Options) (cause.Record,
 }
 
 // hourBefore fills the last values, the sag and what the outlook said.
-func hourBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error {
+func hourBefore(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
 	names := []string{"battery_volts", "battery_celsius", "controller_celsius", "air_celsius", "battery_soc", "battery_soc_low", "battery_soc_high",
 		"cutoff_hours_p10", "cutoff_hours_p50", "reserve_hours_p10"}
 	x, err := readRows(ctx, h, r.Start.Add(-time.Hour), r.Start, time.Minute, names)
@@ -248,7 +248,7 @@ const (
 )
 
 // monthBefore fills harvest and night load of the last days against those of the month.
-func monthBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error {
+func monthBefore(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
 	x, err := readRows(ctx, h, r.Start.Add(-recent-month), r.Start, time.Hour, []string{"load_watts"})
 	if err != nil {
 		return err

@@ -101,7 +101,7 @@ func (s *server) RoundTrip(r *http.Request) (*http.Response, error) {
 		if err != nil {
 			s.t.Errorf("not snappy: %v", err)
 		}
-		n := 0
+		var n int
 		if two {
 			n = s.take2(plain)
 		} else {
