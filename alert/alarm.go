@@ -213,15 +213,18 @@ func (u *use) escalate() {
 	u.owe()
 }
 
-// clear ends the alarm. What was never told ends untold, unless the quiet hours alone kept
-// it back: then the owner learns of both ends in one message.
+// clear ends the alarm. What was never told ends untold, unless it was critical and the quiet
+// hours alone kept it back: then one message says that it came and went.
 func (u *use) clear() (Notice, bool) {
 	t := u.t
 	u.s.Tracks[u.key()] = Track{Rungs: t.Rungs}
-	if !t.Told && (t.Owed == "" || u.s.Silence != nil) {
+	if !t.Told && (t.Owed == "" || u.s.Silence != nil || u.rung().Severity != Critical) {
 		return Notice{}, false
 	}
 	n := u.notice(Cleared)
+	if !t.Told {
+		n = n.CameAndWent(u.notice(Raised).Title)
+	}
 	if u.held(false) {
 		u.s.Owed = append(u.s.Owed, n)
 		return Notice{}, false
@@ -253,6 +256,11 @@ func (u *use) say() (Notice, bool) {
 	phase := u.t.Owed
 	u.t.Owed, u.t.ToldAt = "", u.s.Elapsed
 	u.t.Gravest = graver(u.t.Gravest, u.rung().Severity)
+	defer func() {
+		if s := u.rung().Severity; !slices.Contains(u.t.Said, s) {
+			u.t.Said = append(slices.Clone(u.t.Said), s)
+		}
+	}()
 	if u.t.Watched = nil; u.r.Watch.Fact != "" {
 		if x, known := u.watched(); known {
 			u.t.Watched = &x

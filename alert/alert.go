@@ -84,22 +84,25 @@ type Readier interface {
 	Ready() error
 }
 
-type permanent struct{ error }
+type refusal struct{ error }
 
-func (p permanent) Unwrap() error { return p.error }
+func (r refusal) Unwrap() error { return r.error }
 
-// Permanent marks an error that trying again cannot mend; it ends the retries.
-func Permanent(err error) error {
+// Refused marks an error by which a receiver, or what writes for it, turned a notice down: it
+// was heard and not taken, and somebody has to mend something. It is tried again all the
+// same, for days, since what is refused is often a proxy that restarts or a key that is
+// being changed; but it holds up nothing else, and it is told by other ways.
+func Refused(err error) error {
 	if err == nil {
 		return nil
 	}
-	return permanent{err}
+	return refusal{err}
 }
 
-// IsPermanent tells whether trying again is of no use.
-func IsPermanent(err error) bool {
-	var p permanent
-	return errors.As(err, &p)
+// IsRefused tells whether an error is one of [Refused].
+func IsRefused(err error) bool {
+	var r refusal
+	return errors.As(err, &r)
 }
 
 // Resender is a channel whose receiver forgets what it was told: it wants to hear from time

@@ -8,7 +8,7 @@ func Builtin() []Rule {
 		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
-		peerLost(), pathDegrading(), clockUntrusted(), diskNearlyFull(), forecastStale(),
+		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), forecastStale(),
 	}
 }
 

@@ -30,7 +30,7 @@ type RuleConfig struct {
 	Name     string         `yaml:"name" need:"true" len:"1..40" example:"cutoff_ahead" doc:"of a built-in rule, or of your own: a-z, 0-9 and _"`
 	Mute     bool           `yaml:"mute" doc:"true switches the rule off"`
 	Summary  string         `yaml:"summary" len:"..80" doc:"what it warns of, in a few words"`
-	Each     string         `yaml:"each" oneof:"source peer" doc:"one alarm for each source or peer; their facts are then written name/*"`
+	Each     string         `yaml:"each" oneof:"source peer channel" doc:"one alarm for each source, peer or channel; their facts are then written name/*"`
 	Clear    Expr           `yaml:"clear" doc:"ends the alarm; the contrary of when if left out"`
 	ClearFor *time.Duration `yaml:"clear_for" range:"0s..30d" doc:"how long that must hold"`
 	After    []string       `yaml:"after" doc:"rules that explain this one away while they are active"`
@@ -280,7 +280,7 @@ func (r Rule) check(report func(key, what string)) {
 	if r.Each == "" {
 		for _, name := range r.Names() {
 			if strings.HasSuffix(name, "/*") {
-				report("name", fmt.Sprintf("%s asks for each, but the rule does not say each: source or each: peer", name))
+				report("name", fmt.Sprintf("%s asks for each, but the rule does not say each: source, peer or channel", name))
 			}
 		}
 	}

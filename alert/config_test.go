@@ -41,7 +41,7 @@ func TestConfigMistakes(t *testing.T) {
 			Name: "load_creep", Rungs: []RungConfig{{Name: "warm"}}},
 		`rules[0].for: the rule over_temperature has several rungs (hot, far too hot): say which one, under rungs`: {
 			Name: "over_temperature", RungFields: RungFields{For: one(time.Hour)}},
-		`rules[0].name: peer_up/* asks for each, but the rule does not say each: source or each: peer`: {
+		`rules[0].name: peer_up/* asks for each, but the rule does not say each: source, peer or channel`: {
 			Name: "frost", RungFields: RungFields{When: MustExpr("peer_up/* == 0")}},
 		`rules[0].name: the rung "b" has no condition: it needs when`: {
 			Name: "frost", Rungs: []RungConfig{{Name: "a", RungFields: RungFields{When: frost}}, {Name: "b"}}},

@@ -26,7 +26,7 @@ func newDrill(t *testing.T, rules ...Rule) *drill {
 	}
 	return &drill{
 		t: t, e: Engine{Rules: rules, Site: "slipway", Zone: zone, TripHours: 1.5,
-			Instances: map[string][]string{"source": {"charger", "path"}, "peer": {"gate"}}},
+			Instances: map[string][]string{"source": {"charger", "path"}, "peer": {"gate"}, "channel": {"owner"}}},
 		now:   time.Date(2026, 1, 10, 11, 0, 0, 0, time.UTC),
 		facts: map[string]float64{"clock_trusted": 1},
 	}

@@ -100,6 +100,7 @@ func scenes() []scene {
 		{"peer_lost", peerLost(), "", "gate", map[string]float64{"peer_up/gate": 0}, map[string]float64{"peer_up/gate": 1}},
 		{"path_degrading", pathDegrading(), "", "gate", map[string]float64{"peer_up/gate": 1, "peer_loss_ratio/gate": 0.12, "peer_rtt_seconds/gate": 0.038},
 			map[string]float64{"peer_loss_ratio/gate": 0.01}},
+		{"notices_refused", noticesRefused(), "", "owner", map[string]float64{"notices_refused/owner": 3}, map[string]float64{"notices_refused/owner": 0}},
 		{"clock_untrusted", clockUntrusted(), "", "", map[string]float64{"clock_trusted": 0, "uptime_seconds": 4000}, map[string]float64{"clock_trusted": 1}},
 		{"disk_nearly_full", diskNearlyFull(), "", "", map[string]float64{"disk_free_ratio": 0.03}, map[string]float64{"disk_free_ratio": 0.4}},
 		{"forecast_stale", forecastStale(), "", "", map[string]float64{"forecast_age_seconds": 27 * 3600}, map[string]float64{"forecast_age_seconds": 600}},

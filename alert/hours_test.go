@@ -37,16 +37,23 @@ func TestQuietHoursHoldARaise(t *testing.T) {
 	}
 }
 
-func TestQuietHoursMergeARaiseAndItsClear(t *testing.T) {
+// TestWhatCameAndWentInTheNight: nothing is over that was never told; what was critical is
+// told for what it was.
+func TestWhatCameAndWentInTheNight(t *testing.T) {
 	t.Parallel()
-	d := night(newDrill(t, cold())).at("22:30").set("battery_celsius", -3)
-	d.want(d.run(time.Hour), "")
-	d.set("battery_celsius", 5)
-	d.want(d.run(time.Hour), "")
-	got := d.run(8 * time.Hour)
-	d.want(got, "cleared cold")
-	if !strings.Contains(got[0].Text, "began Sat 22:41") {
-		t.Errorf("the one message does not tell of the start: %s", got[0].Text)
+	for severity, want := range map[Severity]string{Warning: "", Critical: "cleared cold"} {
+		r := cold()
+		r.Rungs[0].Severity = severity
+		d := night(newDrill(t, r)).at("22:30").set("battery_celsius", -3)
+		d.want(d.run(time.Hour), "")
+		d.set("battery_celsius", 5)
+		d.want(d.run(time.Hour), "")
+		got := d.run(8 * time.Hour)
+		d.want(got, want)
+		if len(got) > 0 && (!strings.Contains(got[0].Text, "could not be told") || !strings.Contains(got[0].Text, "began Sat 22:41") ||
+			!strings.HasPrefix(got[0].Title, "Came and went: slipway: ")) {
+			t.Errorf("the one message does not tell of the start: %s\n%s", got[0].Title, got[0].Text)
+		}
 	}
 }
 

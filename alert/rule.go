@@ -11,7 +11,7 @@ import (
 type Rule struct {
 	Name    string // as in notices and metrics
 	Summary string // what it warns of, for people: "the cut-off is ahead"
-	Each    string // "source", "peer" or [EachSite]: one alarm for each; conditions and texts say fact/*
+	Each    string // "source", "peer", "channel" or [EachSite]: one alarm for each; conditions and texts say fact/*
 	// Kinds: the rungs are different faults, none graver than another: from the second on, a
 	// change to any of them is told. Else they are steps of how grave it is.
 	Kinds bool

@@ -21,6 +21,27 @@ func sourceSilent() Rule {
 	}
 }
 
+// noticesRefused goes out by the channels that work; the one it is about turns it down too.
+func noticesRefused() Rule {
+	return Rule{
+		Name: "notices_refused", Summary: "a channel turns notices down", Each: "channel",
+		Rungs: []Rung{{
+			Severity: Warning, For: 2 * time.Minute, When: MustExpr("notices_refused/* > 0"),
+			Title: `{{site}}: {{of}} turns notices down`,
+			Text: body(
+				`The channel {{of}} of {{site}} was reached and did not take what it was sent: {{number "notices_refused/*"}} waiting, since {{since}}.`,
+				`certain; they are tried again for a week.`,
+				`an address or key that was changed, a receiver that restarts, or a template that it does not understand.`,
+				`whoever is told by {{of}} hears nothing of {{site}}.`),
+			Advice: []string{
+				`The page of {{site}} shows the answer. Mend the channel, and prove it: ebbwatch check --send-test.`,
+				`Until then, tell whoever relies on {{of}} what you hear here.`,
+			},
+		}},
+		Clear: MustExpr("notices_refused/* == 0"), ClearFor: 0,
+	}
+}
+
 // peerLost waits for longer than a radio listens after it met radar on its channel: up to
 // ten minutes (EN 301 893).
 func peerLost() Rule {

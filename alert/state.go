@@ -31,6 +31,7 @@ type Track struct {
 	Owed      Phase              `json:"owed,omitempty"` // what is still to be said
 	Told      bool               `json:"told,omitempty"` // the raise was handed out
 	Gravest   Severity           `json:"gravest,omitempty"`
+	Said      []Severity         `json:"said,omitempty"` // the severities that it was told with
 	ToldAt    time.Duration      `json:"told_at,omitempty"`
 	Watched   *float64           `json:"watched,omitempty"` // the watched fact as last told
 	ActBy     *time.Duration     `json:"act_by,omitempty"`  // in terms of State.Elapsed

@@ -265,6 +265,10 @@ const (
 It began {{since}} and lasted {{lasted}}.`
 )
 
+// ToldAs and a severity is the fact of a notice that its alarm was told with that severity
+// before: a receiver that keeps an alert for each of them ends those.
+const ToldAs = "told_as_"
+
 // notice writes what is to be said of the alarm now.
 func (u *use) notice(phase Phase) Notice {
 	w := &words{u: u, facts: map[string]float64{}}
@@ -285,6 +289,9 @@ func (u *use) notice(phase Phase) Notice {
 				n.Advice = append(n.Advice, a)
 			}
 		}
+	}
+	for _, s := range u.t.Said {
+		w.facts[ToldAs+string(s)] = 1
 	}
 	if u.t.Escalated {
 		n.Title, w.facts["escalated"] = "Not acknowledged: "+n.Title, 1
@@ -344,6 +351,21 @@ func (e Engine) Standing(s State, now time.Time, get Lookup) []Notice {
 		}
 	}
 	return list
+}
+
+// CameAndWent is a notice of the end of what was never told, from the title of its raise: that
+// it is over would say nothing to somebody who never heard of it.
+func (n Notice) CameAndWent(title string) Notice {
+	n.Title = shorten("Came and went: " + title)
+	n.Text = "It could not be told while it lasted.\n" + n.Text
+	return n
+}
+
+// Subject is what the notice is about, whatever alarm of it: the rule, at its instance. Two
+// alarms of one subject must not overtake each other.
+func (n Notice) Subject() string {
+	parts := strings.Split(n.ID, ".") // site, rule, perhaps an instance, moment and count
+	return strings.Join(parts[:max(1, len(parts)-2)], ".")
 }
 
 // Plain is the whole notice as text for a person: the title, what and why, and the advice.

@@ -121,9 +121,12 @@ func (c *Channel) send(ctx context.Context, notices []alert.Notice) error {
 	for _, n := range notices {
 		items = append(items, c.items(n)...)
 	}
+	if len(items) == 0 { // the end of what it never heard of
+		return nil
+	}
 	body, err := json.Marshal(items)
 	if err != nil {
-		return alert.Permanent(fmt.Errorf("cannot write the notice for the Alertmanager: %w", err))
+		return alert.Refused(fmt.Errorf("cannot write the notice for the Alertmanager: %w", err))
 	}
 	address, err := c.c.Address()
 	if err != nil {
@@ -138,15 +141,16 @@ func (c *Channel) send(ctx context.Context, notices []alert.Notice) error {
 
 // items are the alerts that a notice makes. Labels are what tells alerts apart there, and
 // the severity is one of them for the sake of routing: so a change of severity ends the
-// alerts of the others.
+// alerts of those that it was told with before.
 func (c *Channel) items(n alert.Notice) []item {
 	var items []item
 	for _, severity := range []alert.Severity{alert.Info, alert.Warning, alert.Critical} {
-		it := item{Labels: c.labels(n, severity), Annotations: annotations(n)}
-		it.StartsAt, it.EndsAt = c.span(n, severity == n.Severity && n.Phase != alert.Cleared)
-		if n.Phase == alert.Raised && severity != n.Severity {
+		stands := severity == n.Severity && n.Phase != alert.Cleared
+		if _, told := n.Facts[alert.ToldAs+string(severity)]; !stands && !told {
 			continue
 		}
+		it := item{Labels: c.labels(n, severity), Annotations: annotations(n)}
+		it.StartsAt, it.EndsAt = c.span(n, stands)
 		items = append(items, it)
 	}
 	return items

@@ -120,10 +120,14 @@ func (m *manager) active() (severities []string, first map[string]any) {
 }
 
 // now is a notice of this moment: an Alertmanager does not take what is over.
-func now(p alert.Phase, s alert.Severity) alert.Notice {
+func now(p alert.Phase, s alert.Severity, told ...alert.Severity) alert.Notice {
 	n := alerttest.Notice()
 	n.At = time.Now()
 	n.Since, n.Phase, n.Severity = n.At.Add(-time.Hour), p, s
+	n.Facts = map[string]float64{}
+	for _, s := range told {
+		n.Facts[alert.ToldAs+string(s)] = 1
+	}
 	return n
 }
 
@@ -159,12 +163,12 @@ func TestAnAlarmFromRaiseToClear(t *testing.T) {
 		t.Errorf("without word from the node it ends at %v", a["endsAt"])
 	}
 
-	send(now(alert.Changed, alert.Critical))
+	send(now(alert.Changed, alert.Critical, alert.Warning))
 	m.wait("firing critical")
 	if got, _ := m.active(); !slices.Equal(got, []string{"critical"}) {
 		t.Errorf("after it became graver there stand %v", got)
 	}
-	send(now(alert.Cleared, alert.Critical))
+	send(now(alert.Cleared, alert.Critical, alert.Warning, alert.Critical))
 	m.wait("resolved critical")
 	if err := c.Resend(t.Context(), []alert.Notice{now(alert.Changed, alert.Critical)}); err != nil { // it comes late
 		t.Fatal(err)
@@ -209,7 +213,7 @@ func TestAClockThatWasNeverSet(t *testing.T) {
 		t.Fatal(err)
 	}
 	m.wait("firing warning")
-	n.Phase = alert.Cleared
+	n.Phase, n.Facts = alert.Cleared, map[string]float64{alert.ToldAs + "warning": 1}
 	if err := c.Send(t.Context(), n); err != nil {
 		t.Fatal(err)
 	}
@@ -272,5 +276,33 @@ func TestKind(t *testing.T) {
 	}
 	if path := <-got; path != "/api/v2/alerts" {
 		t.Errorf("it went to %s", path)
+	}
+}
+
+// TestNoTwins: only what was told ends, each severity by itself.
+func TestNoTwins(t *testing.T) {
+	t.Parallel()
+	c := New(Config{})
+	for _, row := range []struct {
+		n    alert.Notice
+		want string
+	}{
+		{now(alert.Raised, alert.Warning), "warning stands"},
+		{now(alert.Changed, alert.Critical, alert.Warning), "warning ends, critical stands"},
+		{now(alert.Changed, alert.Warning, alert.Warning), "warning stands"},
+		{now(alert.Cleared, alert.Critical, alert.Critical), "critical ends"},
+		{now(alert.Cleared, alert.Warning), ""},
+	} {
+		var got []string
+		for _, it := range c.items(row.n) {
+			what := " stands"
+			if end, err := time.Parse(time.RFC3339, it.EndsAt); err != nil || time.Until(end) < time.Hour {
+				what = " ends"
+			}
+			got = append(got, it.Labels["severity"]+what)
+		}
+		if strings.Join(got, ", ") != row.want {
+			t.Errorf("%s %s: %v, want %s", row.n.Phase, row.n.Severity, got, row.want)
+		}
 	}
 }

@@ -82,7 +82,7 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	}
 	input, err := c.input(n)
 	if err != nil {
-		return alert.Permanent(fmt.Errorf("cannot write the notice for %s: %w", c.c.Run[0], err))
+		return alert.Refused(fmt.Errorf("cannot write the notice for %s: %w", c.c.Run[0], err))
 	}
 	cmd := exec.CommandContext(ctx, c.c.Run[0], c.c.Run[1:]...)
 	said := &tail{}
@@ -122,7 +122,7 @@ func (c *Channel) verdict(ctx context.Context, err error, said *tail) error {
 	}
 	err = fmt.Errorf("cannot tell by %s: it ended with %w%s", c.c.Run[0], exit, c.hidden(said.last()))
 	if code := exit.ExitCode(); code == 64 || code == 65 {
-		return alert.Permanent(err)
+		return alert.Refused(err)
 	}
 	return err
 }

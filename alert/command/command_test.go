@@ -99,8 +99,8 @@ func TestExitStatus(t *testing.T) {
 		t.Run(line, func(t *testing.T) {
 			t.Parallel()
 			err := send(t, shell(t, line))
-			if (err != nil) != want.fails || alert.IsPermanent(err) != want.permanent {
-				t.Fatalf("got %v, permanent %v", err, alert.IsPermanent(err))
+			if (err != nil) != want.fails || alert.IsRefused(err) != want.permanent {
+				t.Fatalf("got %v, permanent %v", err, alert.IsRefused(err))
 			}
 			if err != nil && !strings.HasSuffix(err.Error(), want.says) {
 				t.Errorf("got %v, want it to end with %q", err, want.says)
@@ -134,7 +134,7 @@ func TestItDiesWithItsChildren(t *testing.T) {
 			}
 			err := <-done
 			cancel()
-			if (err != nil) != row.fails || alert.IsPermanent(err) {
+			if (err != nil) != row.fails || alert.IsRefused(err) {
 				t.Errorf("got %v", err)
 			}
 			for _, who := range []string{"self", "child"} {
@@ -177,7 +177,7 @@ func TestTimeout(t *testing.T) {
 	c := shell(t, "sleep 1000")
 	c.Timeout = 50 * time.Millisecond
 	err := send(t, c)
-	if err == nil || err.Error() != "cannot tell by /bin/sh: it did not end within 50ms" || alert.IsPermanent(err) {
+	if err == nil || err.Error() != "cannot tell by /bin/sh: it did not end within 50ms" || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 }

@@ -104,7 +104,7 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	for _, to := range c.c.To {
 		m, err := c.write(n, to)
 		if err != nil {
-			return alert.Permanent(fmt.Errorf("cannot write the mail: %w", err))
+			return alert.Refused(fmt.Errorf("cannot write the mail: %w", err))
 		}
 		mails = append(mails, m)
 	}
@@ -117,7 +117,7 @@ func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	if err := client.DialAndSendWithContext(ctx, mails...); err != nil {
 		err = fmt.Errorf("cannot send the mail through %s:%d: %w", c.c.Host, c.c.Port, err)
 		if refused(mails) {
-			return alert.Permanent(err)
+			return alert.Refused(err)
 		}
 		return err
 	}

@@ -219,8 +219,8 @@ func TestOneBadAddressKeepsItFromNobodyElse(t *testing.T) {
 		c := s.config(t)
 		c.To = row.to
 		err := New(c).Send(t.Context(), alerttest.Notice())
-		if err == nil || alert.IsPermanent(err) != row.permanent {
-			t.Errorf("%v: permanent %v: %v", row.to, alert.IsPermanent(err), err)
+		if err == nil || alert.IsRefused(err) != row.permanent {
+			t.Errorf("%v: permanent %v: %v", row.to, alert.IsRefused(err), err)
 		}
 		if m := s.next(t); m.To[0] != "owner@boathouse.example" {
 			t.Errorf("%v: it came to %v", row.to, m.To)
@@ -234,13 +234,13 @@ func TestOnlyOverTLSAndToWhomItTrusts(t *testing.T) {
 	c := s.config(t)
 	c.CAFile = ""
 	err := New(c).Send(t.Context(), alerttest.Notice())
-	if err == nil || !strings.Contains(err.Error(), "certificate") || alert.IsPermanent(err) {
+	if err == nil || !strings.Contains(err.Error(), "certificate") || alert.IsRefused(err) {
 		t.Errorf("with a certificate that nobody vouches for: %v", err)
 	}
 	plain := newServer(t, "plain")
 	c = s.config(t)
 	c.Port = plain.port
-	if err := New(c).Send(t.Context(), alerttest.Notice()); err == nil || alert.IsPermanent(err) {
+	if err := New(c).Send(t.Context(), alerttest.Notice()); err == nil || alert.IsRefused(err) {
 		t.Errorf("with a server that has no TLS: %v", err)
 	}
 	c.Security, c.User = "none", ""
@@ -259,7 +259,7 @@ func TestLeaksNoSecret(t *testing.T) {
 	c.PasswordFile = alerttest.SecretFile(t, "wr0ng-pa55word")
 	ch := New(c)
 	alerttest.LeaksNoSecret(t, ch, c, "127.0.0.1:"+strconv.Itoa(s.port), "wr0ng", "d3Iwbmct") // plain, and in base 64
-	if err := ch.Send(t.Context(), alerttest.Notice()); err == nil || alert.IsPermanent(err) {
+	if err := ch.Send(t.Context(), alerttest.Notice()); err == nil || alert.IsRefused(err) {
 		t.Errorf("a wrong password can be mended: %v", err)
 	}
 	c.PasswordFile = filepath.Join(t.TempDir(), "none")
@@ -282,7 +282,7 @@ func TestAServerThatHangs(t *testing.T) {
 		}
 	}()
 	c := Config{Host: "127.0.0.1", Port: listener.Addr().(*net.TCPAddr).Port, From: "a@b.example", To: []string{"c@d.example"}, Timeout: 200 * time.Millisecond}
-	if err := New(c).Send(t.Context(), alerttest.Notice()); err == nil || alert.IsPermanent(err) {
+	if err := New(c).Send(t.Context(), alerttest.Notice()); err == nil || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 }

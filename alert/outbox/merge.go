@@ -3,6 +3,7 @@ package outbox
 import (
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/alert"
@@ -11,14 +12,19 @@ import (
 const (
 	stale = 10 * time.Minute // from this age on, what waits is merged
 	limit = 200              // notices that may wait in one channel
+	// refusals is how often a notice is tried that is refused each time: with the usual waits
+	// for a week.
+	refusals = 350
 )
 
 // merge makes one item of all those of an alarm whose oldest has waited for long. What is
 // on its way stays as it is.
 func merge(q Queue, now time.Time) Queue {
 	old := map[string]bool{}
-	for _, head := range q.heads() {
-		old[head.Notice.ID] = now.Sub(head.Put) >= stale
+	for _, it := range q.Items {
+		if _, seen := old[it.Notice.ID]; !seen {
+			old[it.Notice.ID] = now.Sub(it.Put) >= stale
+		}
 	}
 	return q.merged(func(id string) bool { return old[id] })
 }
@@ -46,18 +52,25 @@ func (q Queue) merged(wanted func(id string) bool) Queue {
 }
 
 // with is the one item that stands for both. The newer words count. What was never told
-// stays a raise, and a clear tells of both ends: it says when the alarm began.
+// stays a raise, and is not said to be over: it came and went.
 func (it Item) with(newer Item) Item {
 	n := newer.Notice
-	if it.Notice.Phase == alert.Raised && n.Phase == alert.Changed {
+	switch {
+	case it.Notice.Phase == alert.Raised && n.Phase == alert.Changed:
 		n.Phase = alert.Raised
+	case it.Notice.Phase == alert.Raised && n.Phase == alert.Cleared:
+		n = n.CameAndWent(it.Notice.Title)
 	}
+	untold := it.Notice.Phase == alert.Raised && it.Tries == 0
 	n.Facts = maps.Clone(n.Facts)
 	if n.Facts == nil {
 		n.Facts = map[string]float64{}
 	}
+	if untold {
+		maps.DeleteFunc(n.Facts, func(name string, _ float64) bool { return strings.HasPrefix(name, alert.ToldAs) })
+	}
 	n.Facts["merged"] = max(1, it.Notice.Facts["merged"]) + max(1, newer.Notice.Facts["merged"])
-	it.Notice = n
+	it.Notice, it.Refusal, it.Hold = n, newer.Refusal, newer.Hold // other words may be taken
 	return it
 }
 

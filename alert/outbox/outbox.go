@@ -1,9 +1,10 @@
 // Package outbox keeps notices until each channel has taken them. It is a pure state
 // machine: the caller persists the [State] that [Box.Due] gave before it sends, and the one
-// that [Box.Done] gave before it asks again what is due. So every notice arrives at least once whenever the process may die, and
-// a repeat carries the same id.
+// that [Box.Done] gave before it asks again what is due. So every notice arrives at least once
+// whenever the process may die, and a repeat carries the same id.
 //
-// Within one alarm and channel the order is kept. What could not be sent for a while is
+// What is critical goes first; else the order is that of time, and within one subject always,
+// so that the last word of a channel is the newest. What could not be sent for a while is
 // merged, so that after a day without a link one message an alarm arrives, not forty.
 package outbox
 
@@ -43,12 +44,12 @@ type State struct {
 type Queue struct {
 	Items   []Item `json:"items"`
 	Hold    Hold   `json:"hold"`            // no try before
-	Fails   int    `json:"fails,omitempty"` // tries in a row that failed
+	Fails   int    `json:"fails,omitempty"` // tries in a row that failed, refusals aside
 	Err     string `json:"err,omitempty"`   // of the last try
 	Sent    uint64 `json:"sent"`            // notices that were taken
 	Failed  uint64 `json:"failed"`          // tries that failed
-	Refused uint64 `json:"refused"`         // notices that no try can deliver
-	Dropped uint64 `json:"dropped"`         // notices that the limit pushed out
+	Refused uint64 `json:"refused"`         // notices that were refused, each counted once
+	Dropped uint64 `json:"dropped"`         // notices that the limit pushed out, or that were refused to the end
 	Merged  uint64 `json:"merged"`          // notices that another one made needless
 }
 
@@ -58,7 +59,9 @@ type Item struct {
 	Notice alert.Notice `json:"notice"`
 	Put    time.Time    `json:"put"` // when the oldest notice in it came
 	Tries  int          `json:"tries,omitempty"`
-	Hold   Hold         `json:"hold"`
+	// Refusal is why the receiver turned it down; Hold is until it is tried again then.
+	Refusal string `json:"refusal,omitempty"`
+	Hold    Hold   `json:"hold"`
 	// Flying: it was handed out and nobody said yet how it went. It is not persisted, so
 	// that after a restart it is sent again.
 	Flying bool `json:"-"`
@@ -144,8 +147,9 @@ func (h Hold) left(now time.Time) time.Duration {
 	return h.Wait - now.Sub(h.From)
 }
 
-// Done tells how a delivery went. An error that is [alert.Permanent] ends the tries of this
-// notice; after any other it is tried again, not before the time that the receiver named.
+// Done tells how a delivery went. After an error the notice is tried again, not before the
+// time that the receiver named. One that is [alert.Refused] is about this notice, which alone
+// waits and in the end is given up; any other is about the channel.
 func (b Box) Done(s State, d Delivery, err error, now time.Time) State {
 	s = b.copied(s)
 	q, found := s.Queues[d.Channel]
@@ -158,10 +162,8 @@ func (b Box) Done(s State, d Delivery, err error, now time.Time) State {
 		q = q.without(i)
 		q.Sent++
 		q.Fails, q.Err, q.Hold = 0, "", Hold{}
-	case alert.IsPermanent(err):
-		q = q.without(i)
-		q.Refused++
-		q.Err = err.Error()
+	case alert.IsRefused(err):
+		q = b.refuse(q, i, err, now)
 	default:
 		b.fail(&q, i, err, now)
 	}
@@ -181,8 +183,34 @@ func (b Box) fail(q *Queue, i int, err error, now time.Time) {
 	q.Err = err.Error()
 	it.Flying = false
 	it.Tries++
-	it.Hold = Hold{From: now, Wait: b.wait(it.Tries, it.Notice.ID)}
 	q.Hold = Hold{From: now, Wait: max(b.wait(q.Fails, it.Notice.ID), min(alert.RetryWait(err), 24*time.Hour))}
+}
+
+func (b Box) refuse(q Queue, i int, err error, now time.Time) Queue {
+	it := &q.Items[i]
+	q.Failed++
+	q.Err = err.Error()
+	if it.Refusal == "" {
+		q.Refused++
+	}
+	it.Flying, it.Refusal = false, q.Err
+	it.Tries++
+	it.Hold = Hold{From: now, Wait: b.wait(it.Tries, it.Notice.ID)}
+	if it.Tries >= refusals {
+		q.Dropped++
+		return q.without(i)
+	}
+	return q
+}
+
+// Refusing is how many notices wait that the receiver turned down, and why it did the oldest.
+func (q Queue) Refusing() (n int, why string) {
+	for _, it := range q.Items {
+		if it.Refusal != "" {
+			n, why = n+1, cmp.Or(why, it.Refusal)
+		}
+	}
+	return n, why
 }
 
 // wait doubles with each try up to the cap. A share that depends on the id alone spreads
@@ -200,8 +228,10 @@ func (b Box) wait(tries int, id string) time.Duration {
 	return w - w/4*time.Duration(h.Sum32()%100)/100
 }
 
-// pick chooses among the first items of each alarm: the fewest tries first, so that one
-// that is always turned down holds up nothing else, then the gravest, then the oldest.
+// pick chooses among the first items of each subject what is critical, then the oldest: so
+// they arrive in the order in which a person would have heard of them. While the channel
+// fails every other try goes to the one that was tried the least: it may be the notice, not
+// the channel, that is to blame.
 func (q Queue) pick(now time.Time) int {
 	if q.flying() || !q.Hold.over(now) {
 		return -1
@@ -212,9 +242,21 @@ func (q Queue) pick(now time.Time) int {
 		return -1
 	}
 	first := slices.MinFunc(heads, func(a, b Item) int {
-		return cmp.Or(cmp.Compare(a.Tries, b.Tries), graver(a, b), cmp.Compare(a.Seq, b.Seq))
+		least := 0
+		if q.Fails%2 == 1 {
+			least = cmp.Compare(a.Tries, b.Tries)
+		}
+		return cmp.Or(least, cmp.Compare(a.urgency(), b.urgency()), cmp.Compare(a.Seq, b.Seq))
 	})
 	return slices.IndexFunc(q.Items, func(it Item) bool { return it.Seq == first.Seq })
+}
+
+// urgency is 0 for what is critical and not over.
+func (it Item) urgency() int {
+	if it.Notice.Severity == alert.Critical && it.Notice.Phase != alert.Cleared {
+		return 0
+	}
+	return 1
 }
 
 func graver(a, b Item) int {
@@ -232,15 +274,15 @@ func (q Queue) flying() bool {
 	return slices.ContainsFunc(q.Items, func(it Item) bool { return it.Flying })
 }
 
-// heads are the oldest items of each alarm.
+// heads are the oldest items of each subject.
 func (q Queue) heads() []Item {
 	var heads []Item
 	seen := map[string]bool{}
 	for _, it := range q.Items {
-		if !seen[it.Notice.ID] {
+		if s := it.Notice.Subject(); !seen[s] {
 			heads = append(heads, it)
+			seen[s] = true
 		}
-		seen[it.Notice.ID] = true
 	}
 	return heads
 }

@@ -87,12 +87,14 @@ func TestMergedWhenStale(t *testing.T) {
 	t.Parallel()
 	phases := func(p ...alert.Phase) []alert.Phase { return p }
 	for _, row := range []struct {
-		put  []alert.Phase
-		want alert.Phase
+		put         []alert.Phase
+		want        alert.Phase
+		title, text string
 	}{
-		{phases(alert.Raised, alert.Changed, alert.Changed), alert.Raised},
-		{phases(alert.Raised, alert.Changed, alert.Cleared), alert.Cleared},
-		{phases(alert.Changed, alert.Changed), alert.Changed},
+		{phases(alert.Raised, alert.Changed, alert.Changed), alert.Raised, "changed 1", ""},
+		{phases(alert.Raised, alert.Changed, alert.Cleared), alert.Cleared, "Came and went: changed 1", "It could not be told while it lasted.\n"},
+		{phases(alert.Changed, alert.Changed), alert.Changed, "changed 1", ""},
+		{phases(alert.Changed, alert.Cleared), alert.Cleared, "cleared 1", ""},
 	} {
 		b := Box{Channels: []Channel{{Name: "a"}}}
 		now := start()
@@ -102,9 +104,8 @@ func TestMergedWhenStale(t *testing.T) {
 			now = now.Add(time.Minute)
 		}
 		_, due := b.Due(s, now.Add(24*time.Hour))
-		last := row.put[len(row.put)-1]
-		expect(t, due, "a: "+string(last)+" 1")
-		if n := due[0].Notice; n.Phase != row.want || n.Facts["merged"] != float64(len(row.put)) {
+		expect(t, due, "a: "+row.title)
+		if n := due[0].Notice; n.Phase != row.want || n.Text != row.text || n.Facts["merged"] != float64(len(row.put)) {
 			t.Errorf("%v became %s of %v messages, want %s", row.put, n.Phase, n.Facts["merged"], row.want)
 		}
 	}
@@ -122,9 +123,102 @@ func TestChannelsAreApart(t *testing.T) {
 	s = b.Put(s, n, now)
 	s, due = b.Due(s, now) // all is still busy
 	expect(t, due, "grave: raised 1", "second: raised 1")
-	s = b.Done(s, due[0], alert.Permanent(errors.New("gone")), now)
-	if q := s.Queues["grave"]; q.Refused != 1 || len(q.Items) != 0 || q.Err != "gone" {
-		t.Errorf("a refused notice leaves %+v", q)
+	s = b.Done(s, due[0], alert.Refused(errors.New("gone")), now)
+	if n, why := s.Queues["grave"].Refusing(); n != 1 || why != "gone" || s.Queues["grave"].Refused != 1 {
+		t.Errorf("a refused notice leaves %+v", s.Queues["grave"])
+	}
+}
+
+// TestARefusedNoticeIsTriedForDays: nothing is lost while a proxy restarts for an evening,
+// what others take is not held up, each is counted once, and in the end there is an end.
+func TestARefusedNoticeIsTriedForDays(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "a"}}}
+	refused := alert.Refused(errors.New("404"))
+	now := start()
+	s := b.Put(State{}, note("1", alert.Raised, now), now)
+	s = b.Put(s, note("2", alert.Raised, now), now)
+	step := func(err func(id string) error) (got []string) {
+		var due []Delivery
+		s, due = b.Due(restart(t, s), now)
+		for _, d := range due {
+			e := err(d.Notice.ID)
+			if s = b.Done(s, d, e, now); e == nil {
+				got = append(got, d.Notice.ID)
+			}
+		}
+		now = now.Add(10 * time.Second)
+		return got
+	}
+	one := func(id string) error {
+		if id == "1" {
+			return refused
+		}
+		return nil
+	}
+	step(one)
+	if got := step(one); !slices.Equal(got, []string{"2"}) {
+		t.Errorf("beside the refused one came %v", got)
+	}
+	for range 5 * 24 * 360 {
+		step(one)
+	}
+	if q := s.Queues["a"]; len(q.Items) != 1 || q.Refused != 1 || q.Dropped != 0 || q.Items[0].Tries > 300 || q.Items[0].Tries < 230 {
+		t.Fatalf("after five days: %+v", q)
+	}
+	before, arrived := s, 0
+	for range 181 {
+		arrived += len(step(func(string) error { return nil }))
+	}
+	if arrived != 1 {
+		t.Errorf("half an hour after the receiver took notices again, %d came", arrived)
+	}
+	s = before
+	for range 3 * 24 * 360 {
+		step(one)
+	}
+	if q := s.Queues["a"]; len(q.Items) != 0 || q.Refused != 1 || q.Dropped != 1 {
+		t.Errorf("after eight days: %+v", q)
+	}
+}
+
+// TestTheLastWordIsTheNewest: two alarms of one subject keep their order, whatever failed in
+// between and however long they waited.
+func TestTheLastWordIsTheNewest(t *testing.T) {
+	t.Parallel()
+	const first, second, other = "slipway.hot.20260110T110000Z.1", "slipway.hot.20260110T120000Z.2", "slipway.cold.20260110T110000Z.3"
+	for fails := range 4 {
+		for _, wait := range []time.Duration{0, 24 * time.Hour} {
+			b := Box{Channels: []Channel{{Name: "a"}}}
+			now := start()
+			s := b.Put(State{}, note(first, alert.Raised, now), now)
+			s = b.Put(s, note(other, alert.Raised, now), now)
+			var last string
+			var due []Delivery
+			take := func(err error) {
+				s, due = b.Due(s, now)
+				for _, d := range due {
+					if s = b.Done(s, d, err, now); err == nil && d.Notice.ID != other {
+						last = d.Notice.ID + string(d.Notice.Phase)
+					}
+				}
+				now = now.Add(time.Hour)
+			}
+			for range fails {
+				take(errors.New("no route"))
+			}
+			s = b.Put(s, note(first, alert.Cleared, now), now)
+			hot := note(second, alert.Raised, now)
+			hot.Severity = alert.Critical
+			s = b.Put(s, hot, now)
+			now = now.Add(wait)
+			for range 6 {
+				take(nil)
+			}
+			if s.Waiting("a") > 0 || last != second+"raised" {
+				t.Errorf("after %d failures and %v the last word is %s", fails, wait, last)
+			}
+		}
 	}
 }
 
@@ -156,7 +250,7 @@ func TestOneThatIsAlwaysTurnedDownHoldsUpNothing(t *testing.T) {
 	}
 }
 
-func TestTheGravestGoesFirst(t *testing.T) {
+func TestWhatIsCriticalGoesFirst(t *testing.T) {
 	t.Parallel()
 	b := Box{Channels: []Channel{{Name: "a"}}}
 	now := start()
@@ -166,7 +260,7 @@ func TestTheGravestGoesFirst(t *testing.T) {
 		n.Severity = severity
 		s = b.Put(s, n, now)
 	}
-	for _, want := range []string{"2", "1", "3", "0"} {
+	for _, want := range []string{"2", "0", "1", "3"} {
 		next, due := b.Due(s, now)
 		expect(t, due, "a: raised "+want)
 		s = b.Done(next, due[0], nil, now)

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -22,7 +23,11 @@ import (
 
 // Client sends requests. Each stands for itself: nothing stays open between notices, which
 // are rare.
-type Client struct{ *webclient.Client }
+type Client struct {
+	*webclient.Client
+	// TakesPages: a web page with a status of success is an answer like any other.
+	TakesPages bool
+}
 
 // maxAnswer bounds what is read of an answer. Nothing of it is used but its status.
 const maxAnswer = 64 << 10
@@ -31,15 +36,15 @@ const maxAnswer = 64 << 10
 // most the time given. A redirect elsewhere may be the log-in page of a network, so it is
 // not followed, and trying again can help.
 func NewClient(timeout time.Duration) *Client {
-	return &Client{webclient.New(webclient.Options{Timeout: timeout})}
+	return &Client{Client: webclient.New(webclient.Options{Timeout: timeout})}
 }
 
 // Send sends a body with POST or PUT. The error names the host alone, since address and
-// headers may hold secrets; it is [alert.Permanent] where the receiver will never take it.
+// headers may hold secrets; it is [alert.Refused] where the receiver will never take it.
 func (c *Client) Send(ctx context.Context, method, address string, header http.Header, body []byte) error {
 	r, err := http.NewRequestWithContext(ctx, method, address, bytes.NewReader(body))
 	if err != nil {
-		return alert.Permanent(errors.New("cannot send the notice: the address is not one that can be used (not shown)"))
+		return alert.Refused(errors.New("cannot send the notice: the address is not one that can be used (not shown)"))
 	}
 	r.Header = header.Clone()
 	host := r.URL.Host
@@ -48,10 +53,23 @@ func (c *Client) Send(ctx context.Context, method, address string, header http.H
 		return fmt.Errorf("cannot send the notice to %s: %w", host, plain(err))
 	}
 	defer answer.Body.Close()
-	if _, err := io.CopyN(io.Discard, answer.Body, maxAnswer); err != nil && !errors.Is(err, io.EOF) && answer.StatusCode/100 != 2 {
+	said, err := io.ReadAll(io.LimitReader(answer.Body, maxAnswer))
+	switch {
+	case err != nil && answer.StatusCode/100 != 2:
 		return fmt.Errorf("cannot read the answer of %s: %w", host, plain(err))
+	case answer.StatusCode/100 == 2 && !c.TakesPages && isPage(said):
+		return fmt.Errorf("cannot send the notice to %s: it answered with a web page, as the log-in of a network does; "+
+			"if the receiver does so itself, set answers_page: true", host)
 	}
 	return verdict(host, answer)
+}
+
+// isPage tells whether an answer is a web page, whatever it calls itself: many receivers that
+// answer a plain word call it HTML.
+func isPage(said []byte) bool {
+	said = bytes.TrimLeft(said, "\ufeff \t\r\n")
+	head := strings.ToLower(string(said[:min(len(said), 20)]))
+	return slices.ContainsFunc([]string{"<!doctype html", "<html", "<head", "<script"}, func(tag string) bool { return strings.HasPrefix(head, tag) })
 }
 
 // plain takes the address out of an error.
@@ -77,7 +95,7 @@ func verdict(host string, answer *http.Response) error {
 	case code == http.StatusRequestTimeout, code == http.StatusTooEarly, code == http.StatusTooManyRequests, code/100 != 4:
 		return alert.RetryAfter(err, retryAfter(answer.Header.Get("Retry-After"), answer.Header.Get("Date")))
 	}
-	return alert.Permanent(err)
+	return alert.Refused(err)
 }
 
 // retryAfter reads the header of that name: seconds, or a date, which is held against the

@@ -58,8 +58,8 @@ func TestVerdicts(t *testing.T) {
 				w.WriteHeader(row.code)
 			})
 			err := NewClient(time.Minute).Send(t.Context(), "POST", s.URL, http.Header{}, []byte("x"))
-			if (err != nil) != row.fails || alert.IsPermanent(err) != row.permanent || alert.RetryWait(err) != row.wait {
-				t.Errorf("got %v, permanent %v, wait %v", err, alert.IsPermanent(err), alert.RetryWait(err))
+			if (err != nil) != row.fails || alert.IsRefused(err) != row.permanent || alert.RetryWait(err) != row.wait {
+				t.Errorf("got %v, permanent %v, wait %v", err, alert.IsRefused(err), alert.RetryWait(err))
 			}
 			if err != nil && !strings.Contains(err.Error(), fmt.Sprint(row.code)) {
 				t.Errorf("the error does not tell the status: %v", err)
@@ -98,7 +98,7 @@ func TestRedirects(t *testing.T) {
 		t.Errorf("after a redirect %q arrived", got)
 	}
 	for _, path := range []string{"/changed", "/away", "/round"} {
-		if err := send(path); err == nil || !strings.Contains(err.Error(), "the answer points") || alert.IsPermanent(err) {
+		if err := send(path); err == nil || !strings.Contains(err.Error(), "the answer points") || alert.IsRefused(err) {
 			t.Errorf("%s: got %v", path, err)
 		}
 	}
@@ -142,7 +142,7 @@ func TestNastyReceivers(t *testing.T) {
 			t.Parallel()
 			s := serve(t, h)
 			err := NewClient(100*time.Millisecond).Send(t.Context(), "POST", s.URL, http.Header{}, []byte("x"))
-			if err == nil || alert.IsPermanent(err) {
+			if err == nil || alert.IsRefused(err) {
 				t.Errorf("got %v", err)
 			}
 		})

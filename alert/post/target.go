@@ -16,6 +16,7 @@ type Target struct {
 	URLFile     string                  `yaml:"url_file" path:"true" example:"/etc/ebbwatch/hook.url" doc:"file that holds the address"`
 	Headers     map[string]alert.Secret `yaml:"headers" secret:"true" doc:"further headers; Content-Type is application/json unless given here"`
 	HeaderFiles map[string]string       `yaml:"header_files" path:"true" doc:"headers whose values are kept in files, such as Authorization"`
+	Page        bool                    `yaml:"answers_page" doc:"true: the receiver itself answers with a web page; else that is taken for the log-in of a network, and the notice is kept"`
 	Timeout     time.Duration           `yaml:"timeout" default:"10s" range:"1s..60s" doc:"how long a request may take"`
 }
 
@@ -38,7 +39,9 @@ func (t Target) Client() *Client {
 	if t.Timeout == 0 {
 		t.Timeout = 10 * time.Second
 	}
-	return NewClient(t.Timeout)
+	c := NewClient(t.Timeout)
+	c.TakesPages = t.Page
+	return c
 }
 
 // Address is where to send; it may hold secrets.

@@ -4,6 +4,7 @@
 package sender
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"sync"
@@ -164,6 +165,7 @@ type Status struct {
 	Waiting  int
 	Outcomes map[string]float64 // sent, failed, refused, dropped, merged
 	Err      string
+	Refusing int // notices that wait because the receiver turned them down
 }
 
 // Status tells how each channel does, in the order of the configuration.
@@ -171,8 +173,9 @@ func (p *Outgoing) Status() []Status {
 	var out []Status
 	for _, c := range p.live {
 		q := p.state.Queues[c.Name]
+		refusing, why := q.Refusing()
 		out = append(out, Status{
-			Name: c.Name, Waiting: len(q.Items), Err: q.Err,
+			Name: c.Name, Waiting: len(q.Items), Err: cmp.Or(q.Err, why), Refusing: refusing,
 			Outcomes: map[string]float64{
 				"sent": float64(q.Sent), "failed": float64(q.Failed), "refused": float64(q.Refused),
 				"dropped": float64(q.Dropped), "merged": float64(q.Merged),

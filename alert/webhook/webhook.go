@@ -103,7 +103,7 @@ func (c *Channel) Format(f fmt.State, _ rune) { io.WriteString(f, "webhook") }
 func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
 	body, err := c.write(n)
 	if err != nil {
-		return alert.Permanent(fmt.Errorf("cannot write the notice for the webhook: %w", err))
+		return alert.Refused(fmt.Errorf("cannot write the notice for the webhook: %w", err))
 	}
 	address, err := c.c.Address()
 	if err != nil {

@@ -185,7 +185,7 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	err = ch.Send(t.Context(), alerttest.Notice())
-	if err == nil || !strings.Contains(err.Error(), file) || alert.IsPermanent(err) {
+	if err == nil || !strings.Contains(err.Error(), file) || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 	if err := os.WriteFile(file, []byte(r.URL), 0o600); err != nil {
@@ -199,7 +199,7 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 func TestATemplateThatFailsIsNotTriedAgain(t *testing.T) {
 	t.Parallel()
 	err := send(t, Config{Target: post.Target{URL: "http://127.0.0.1:1"}, Template: "{{.Nothing}}"})
-	if !alert.IsPermanent(err) {
+	if !alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 }
@@ -216,7 +216,7 @@ func TestStopsWhenToldTo(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	go func() { <-asked; cancel() }()
 	ch, _ := New(Config{Target: post.Target{URL: alert.Secret(hangs.URL), Timeout: time.Hour}})
-	if err := ch.Send(ctx, alerttest.Notice()); err == nil || alert.IsPermanent(err) {
+	if err := ch.Send(ctx, alerttest.Notice()); err == nil || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 }

@@ -133,6 +133,9 @@ func plan(c loaded) core.Plan {
 		instances["source"] = append(instances["source"], s.Name)
 		instances["peer"] = append(instances["peer"], sp.Peers...)
 	}
+	for _, n := range c.Notify {
+		instances["channel"] = append(instances["channel"], n.Name)
+	}
 	p.Engine = alert.Engine{
 		Rules: c.alerts.Build(), Site: c.Site.Name, Zone: c.Site.Zone, Instances: instances,
 		TripHours: c.alerts.TripHours, Quiet: c.alerts.Quiet, Feeds: feeds(p.Sources),

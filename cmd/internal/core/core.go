@@ -60,6 +60,7 @@ type Core struct {
 	outlook   outlook.Outlook
 	looked    time.Duration // when the outlook was made, on the monotonic clock
 	seen      bool          // an outlook was made at all
+	channels  []facts.Channel
 	offers    []advice.Offer
 	advised   time.Duration // when the offers were made, on the monotonic clock
 	last      reading.Stamp

@@ -62,6 +62,7 @@ func lifeForRules(t *testing.T) (known, fired map[string]bool) {
 	c := New(plan)
 	known, fired = map[string]bool{}, map[string]bool{}
 	c.SetExternalFacts(map[string]float64{"disk_free_ratio": 0.5})
+	c.SetChannels([]facts.Channel{{Name: "owner"}})
 	for d := 10 * time.Minute; d <= days*24*time.Hour; d += 10 * time.Minute {
 		now := reading.Stamp{Mono: d, Wall: start.Add(d), Trusted: true}
 		if site.StepTo(now.Wall); d == 18*24*time.Hour {

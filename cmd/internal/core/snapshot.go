@@ -1,6 +1,7 @@
 package core
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -23,8 +24,17 @@ func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 		until := s.Local(now.Wall.Add(m.Left)).Format("Mon 15:04")
 		s.Problems = append(s.Problems, "somebody works here until "+until+": "+m.Why+"; nothing is sent, and the outlook learns nothing")
 	}
+	for _, ch := range c.channels {
+		if ch.Refusing > 0 {
+			s.Problems = append(s.Problems, fmt.Sprintf("the channel %s turns notices down: %s", ch.Name, ch.Err))
+		}
+	}
 	return s
 }
+
+// SetChannels tells how the ways to the owner do, for the page and the rules. The list is
+// not changed afterwards.
+func (c *Core) SetChannels(all []facts.Channel) { c.channels = all }
 
 // Standing are the notices of what was told and is not over.
 func (c *Core) Standing(now reading.Stamp) []alert.Notice {
@@ -41,6 +51,8 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 		Energy: maps.Clone(c.memory.Energy),
 		Extra:  c.extras(now),
 		Ledger: c.memory.Outlook.Ledger.Report().Words(),
+
+		Channels: c.channels,
 	}
 	s.Unready = c.unready()
 	s.Ready = len(s.Unready) == 0

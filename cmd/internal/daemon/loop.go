@@ -199,6 +199,7 @@ func (l *Loop) turn() {
 	if l.Extras != nil {
 		l.core.SetExternalFacts(l.Extras())
 	}
+	l.core.SetChannels(ChannelFacts(l.post.Status()))
 	notices := l.core.Step(now)
 	l.savePower()
 	for _, n := range notices {
@@ -224,8 +225,8 @@ func (l *Loop) turn() {
 }
 
 func (l *Loop) publish(now reading.Stamp) {
+	l.core.SetChannels(ChannelFacts(l.post.Status()))
 	s := l.core.Snapshot(now)
-	s.Channels = ChannelFacts(l.post.Status())
 	s.Build = l.Build
 	if l.Lines != nil {
 		s.Log = l.Lines()
@@ -299,7 +300,7 @@ func (l *Loop) noteResult(r sender.Result) {
 	switch {
 	case was == now:
 	case now != "":
-		l.Log.Warn("notice not delivered; it is kept", "channel", r.Delivery.Channel, "err", r.Err)
+		l.Log.Warn("notice not delivered; it is kept and tried again", "channel", r.Delivery.Channel, "err", r.Err)
 	default:
 		l.Log.Info("notices are delivered again", "channel", r.Delivery.Channel)
 	}

@@ -290,6 +290,11 @@ func noticeRows() []Row {
 					}
 				}
 			}},
+		{Fact: "notices_refused_total", Metric: "notices_refused_total", Type: Counter, Group: GroupDaemon, Label: "Notices refused", Labels: []string{"channel"},
+			Help: "Notices that the receiver turned down at least once; they are tried again for days",
+			Each: eachChannel(func(c Channel) float64 { return c.Outcomes["refused"] })},
+		{Fact: "notices_refused", Group: GroupRules, Label: "Notices refused and waiting", Help: "Notices that wait because the receiver turned them down", Labels: []string{"channel"},
+			Each: eachChannel(func(c Channel) float64 { return float64(c.Refusing) })},
 		{Fact: "notices_waiting", Metric: "notices_waiting", Group: GroupDaemon, Label: "Notices waiting",
 			Help: "Notices that still wait to be sent",
 			Each: one(func(s *Snapshot) (float64, bool) {
@@ -299,6 +304,15 @@ func noticeRows() []Row {
 				}
 				return float64(n), true
 			})},
+	}
+}
+
+// eachChannel makes the Each of a row that has one number a channel.
+func eachChannel(of func(Channel) float64) func(*Snapshot, func(float64, ...string)) {
+	return func(s *Snapshot, yield func(float64, ...string)) {
+		for _, c := range s.Channels {
+			yield(of(c), c.Name)
+		}
 	}
 }
 

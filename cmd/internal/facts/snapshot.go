@@ -122,6 +122,7 @@ type Channel struct {
 	Waiting  int
 	Outcomes map[string]float64 // sent, failed, refused
 	Err      string             // of the last attempt
+	Refusing int                // notices that wait because the receiver turned them down
 }
 
 // LogLine is one line of the daemon's log.

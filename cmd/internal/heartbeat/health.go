@@ -45,22 +45,27 @@ func heard(s *facts.Snapshot) bool {
 	return len(s.Sources) == 0 && s.Ready
 }
 
-// outbox tells of a channel whose notices wait while every try fails. One channel that
-// works is enough: the owner hears of the other through it.
+// outbox tells of channels whose notices wait while every try fails, where no channel works:
+// else the owner hears of it through that one. A channel that turns notices down is told of
+// in any case, since nothing but a hand will mend it.
 func (h *health) outbox(s *facts.Snapshot, now time.Time) string {
 	if h.stuck == nil {
 		h.stuck = map[string]time.Time{}
 	}
 	bad, name := 0, ""
 	for _, c := range s.Channels {
-		if c.Waiting == 0 || c.Err == "" {
+		if c.Waiting == 0 || c.Err == "" && c.Refusing == 0 {
 			delete(h.stuck, c.Name)
 			continue
 		}
 		if h.stuck[c.Name].IsZero() {
 			h.stuck[c.Name] = now
 		}
-		if now.Sub(h.stuck[c.Name]) >= boxLimit {
+		lasts := now.Sub(h.stuck[c.Name]) >= boxLimit
+		if lasts && c.Refusing > 0 {
+			return fmt.Sprintf("the channel %s turns notices down", c.Name)
+		}
+		if lasts {
 			bad, name = bad+1, c.Name
 		}
 	}
