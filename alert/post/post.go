@@ -149,3 +149,31 @@ func CheckAddress(address string) error {
 	}
 	return nil
 }
+
+// Address gives the address of a receiver, from a file where one is named: that is read each
+// time, so that it may be missing for now and can be changed. No error shows it.
+func Address(address alert.Secret, file string) (string, error) {
+	if file == "" {
+		return string(address), nil
+	}
+	text, err := Secret(file)
+	if err != nil {
+		return "", err
+	}
+	if err := CheckAddress(text); err != nil {
+		return "", fmt.Errorf("cannot use what stands in %s: it %w", file, err)
+	}
+	return text, nil
+}
+
+// CheckOneAddress reports, as the check of a section of the configuration, an address that is
+// given not at all, twice, or is none.
+func CheckOneAddress(section string, address alert.Secret, file string, problem func(key, what string)) {
+	if (address == "") == (file == "") {
+		problem("", section+" needs exactly one of url and url_file")
+		return
+	}
+	if err := CheckAddress(string(address)); address != "" && err != nil {
+		problem("url", err.Error())
+	}
+}

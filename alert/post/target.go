@@ -1,7 +1,6 @@
 package post
 
 import (
-	"fmt"
 	"net/http"
 	"time"
 
@@ -45,16 +44,7 @@ func (t Target) Client() *Client {
 }
 
 // Address is where to send; it may hold secrets.
-func (t Target) Address() (string, error) {
-	if t.URLFile == "" {
-		return string(t.URL), nil
-	}
-	address, err := Secret(t.URLFile)
-	if err == nil && CheckAddress(address) != nil {
-		err = fmt.Errorf("cannot use what stands in %s: it %w", t.URLFile, CheckAddress(address))
-	}
-	return address, err
-}
+func (t Target) Address() (string, error) { return Address(t.URL, t.URLFile) }
 
 // Header is what every request carries; it may hold secrets.
 func (t Target) Header() (http.Header, error) {

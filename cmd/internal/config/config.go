@@ -10,6 +10,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode"
 	"ebbwatch/collector/weather"
@@ -20,23 +21,23 @@ import (
 
 // Config is the whole configuration of a node.
 type Config struct {
-	File        string            `yaml:"-"` // as given to [Load]
-	Site        Site              `yaml:"site" need:"true" doc:"the place"`
-	Battery     Battery           `yaml:"battery" need:"true" doc:"the battery"`
-	Array       *Array            `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
-	Sources     []Source          `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
-	Weather     *weather.Config   `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
-	Alerts      decode.Section    `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
-	Notify      []Channel         `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
-	Web         Web               `yaml:"web" doc:"the page, the metrics and the interface for programs"`
-	RemoteWrite *RemoteWrite      `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
-	Heartbeat   *heartbeat.Config `yaml:"heartbeat" doc:"an outside dead-man service that is told while all is well, and alarms when it is told no more"`
-	State       string            `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
-	Loads       *decode.Section   `yaml:"loads" doc:"what is fed, as {name, watts, duty}; for planning, as the four below: examples/plan-slipway.yaml shows their keys"`
-	Plan        *decode.Section   `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
-	Prices      *decode.Section   `yaml:"prices" doc:"what things cost"`
-	Wiring      *decode.Section   `yaml:"wiring" doc:"the cables and the steps of the cut-off"`
-	Radio       *decode.Section   `yaml:"radio" doc:"the path between two antennas"`
+	File        string              `yaml:"-"` // as given to [Load]
+	Site        Site                `yaml:"site" need:"true" doc:"the place"`
+	Battery     Battery             `yaml:"battery" need:"true" doc:"the battery"`
+	Array       *Array              `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
+	Sources     []Source            `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
+	Weather     *weather.Config     `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
+	Alerts      decode.Section      `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`
+	Notify      []Channel           `yaml:"notify" doc:"whom to tell; each has a name and exactly one kind"`
+	Web         Web                 `yaml:"web" doc:"the page, the metrics and the interface for programs"`
+	RemoteWrite *remotewrite.Config `yaml:"remote_write" doc:"a server that takes Prometheus remote write: gaps are filled after an outage"`
+	Heartbeat   *heartbeat.Config   `yaml:"heartbeat" doc:"an outside dead-man service that is told while all is well, and alarms when it is told no more"`
+	State       string              `yaml:"state" path:"true" len:"1.." example:"/var/lib/ebbwatch" doc:"folder for what must survive a restart"`
+	Loads       *decode.Section     `yaml:"loads" doc:"what is fed, as {name, watts, duty}; for planning, as the four below: examples/plan-slipway.yaml shows their keys"`
+	Plan        *decode.Section     `yaml:"plan" doc:"what a plan assumes: target, temperatures, snow, horizon, a measured record"`
+	Prices      *decode.Section     `yaml:"prices" doc:"what things cost"`
+	Wiring      *decode.Section     `yaml:"wiring" doc:"the cables and the steps of the cut-off"`
+	Radio       *decode.Section     `yaml:"radio" doc:"the path between two antennas"`
 }
 
 // Site is the place of the node.
@@ -166,22 +167,6 @@ type Channel struct {
 type part struct {
 	Key     string          `yaml:",key"`
 	Section *decode.Section `yaml:",value"`
-}
-
-// RemoteWrite is where the history is sent on to.
-type RemoteWrite struct {
-	URL        string            `yaml:"url" secret:"true" example:"http://10.20.0.1:9090/api/v1/write" doc:"all of the receiver's address"`
-	URLFile    string            `yaml:"url_file" path:"true" doc:"a file that holds the address, if there is a password in it"`
-	BearerFile string            `yaml:"bearer_file" path:"true" doc:"a file with a token for the header Authorization"`
-	Labels     map[string]string `yaml:"labels" doc:"further labels of every series; instance is the site's name unless given"`
-	BytesPerS  int               `yaml:"bytes_per_second" default:"20000" range:"100..10000000" doc:"most that is sent, while a gap is filled too"`
-}
-
-// Check wants exactly one address.
-func (r *RemoteWrite) Check(problem func(key, what string)) {
-	if (r.URL == "") == (r.URLFile == "") {
-		problem("", "remote_write needs exactly one of url and url_file")
-	}
 }
 
 // Web is the listening side.

@@ -15,11 +15,10 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
-	"os"
-	"strings"
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/post"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/webclient"
 )
@@ -34,20 +33,7 @@ type Config struct {
 
 // Check wants exactly one address.
 func (c *Config) Check(problem func(key, what string)) {
-	if (c.URL == "") == (c.URLFile == "") {
-		problem("", "heartbeat needs exactly one of url and url_file")
-		return
-	}
-	if c.URL != "" && badAddress(string(c.URL)) {
-		problem("url", errAddress.Error())
-	}
-}
-
-var errAddress = errors.New("is not an address that begins with http:// or https:// (not shown)")
-
-func badAddress(text string) bool {
-	u, err := url.Parse(text)
-	return err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https"
+	post.CheckOneAddress("heartbeat", c.URL, c.URLFile, problem)
 }
 
 // How old things may get before they are not well any more.
@@ -128,9 +114,9 @@ func (s *Sender) say(what, why string) {
 
 // beat sends one.
 func (s *Sender) beat(ctx context.Context) error {
-	address, err := s.address()
+	address, err := post.Address(s.c.URL, s.c.URLFile)
 	if err != nil {
-		return err
+		return fmt.Errorf("cannot send the heartbeat: %w", err)
 	}
 	r, err := http.NewRequestWithContext(ctx, s.c.Method, address, nil)
 	if err != nil {
@@ -158,24 +144,4 @@ func plain(err error) error {
 		return errors.New("no answer in time")
 	}
 	return errors.New("the service cannot be reached")
-}
-
-func (s *Sender) address() (string, error) {
-	if s.c.URLFile == "" {
-		return string(s.c.URL), nil
-	}
-	f, err := os.Open(s.c.URLFile)
-	if err != nil {
-		return "", fmt.Errorf("cannot read the address for heartbeats: %w", err)
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, maxAnswer))
-	if err != nil {
-		return "", fmt.Errorf("cannot read the address for heartbeats: %w", err)
-	}
-	address := strings.TrimSpace(string(text))
-	if badAddress(address) {
-		return "", fmt.Errorf("what is in %s %w", s.c.URLFile, errAddress)
-	}
-	return address, nil
 }

@@ -170,7 +170,7 @@ func TestAddressFromAFile(t *testing.T) {
 	defer far.Close()
 	file := filepath.Join(t.TempDir(), "heartbeat.url")
 	s := New(Config{URLFile: file}, slog.New(slog.DiscardHandler))
-	for text, want := range map[string]string{"": "cannot read the address", "nonsense-s3cret": "not shown", far.URL + "\n": ""} {
+	for text, want := range map[string]string{"": "cannot read a secret", "nonsense-s3cret": "not shown", far.URL + "\n": ""} {
 		if text != "" {
 			if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 				t.Fatal(err)

@@ -174,11 +174,9 @@ func TestTheGapIsFilled(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	w, err := remotewrite.New(store, remotewrite.Options{URL: fmt.Sprintf("http://%s/api/v1/write", k.Addr()), Rate: 10e6, Every: 50 * time.Millisecond,
+	address := func() (string, error) { return fmt.Sprintf("http://%s/api/v1/write", k.Addr()), nil }
+	w := remotewrite.New(store, remotewrite.Options{Address: address, Rate: 10e6, Every: 50 * time.Millisecond,
 		Labels: map[string]string{"job": "ebbwatch", "instance": "slipway"}})
-	if err != nil {
-		t.Fatal(err)
-	}
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan struct{})
 	go func() { defer close(ended); w.Run(ctx) }()

@@ -1,12 +1,14 @@
 // Package remotewrite sends the history to a server that takes Prometheus remote write, so
 // that a dashboard has no gaps although the link was down for days. What the server has
 // acknowledged is kept in the history itself; the rest follows in order, at a bounded
-// rate, however long it takes. It speaks 2.0 where the server does, else 1.0.
+// rate, however long it takes. It speaks 2.0 where the server does, else 1.0. Only what the server
+// itself refuses, sample by sample, is left out, and counted.
 //
 // Source: the remote write specifications 1.0 and 2.0 of prometheus/docs, c105550a.
 package remotewrite
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -18,7 +20,9 @@ import (
 
 	"github.com/prometheus/client_golang/exp/api/remote"
 
+	"ebbwatch/alert/post"
 	"ebbwatch/cmd/internal/history"
+	"ebbwatch/collector/webclient"
 )
 
 // History is where the samples come from; see package history.
@@ -30,13 +34,13 @@ type History interface {
 
 // Options says where to send and how fast.
 type Options struct {
-	URL     string            // all of it, such as http://10.20.0.1:9090/api/v1/write
-	Labels  map[string]string // of every series; job and instance are usual
-	Bearer  func() (string, error)
-	Client  *http.Client  // nil: one of its own, with a limit of 30 s
-	Rate    int           // bytes a second at most, compressed; 0: 20000
-	Samples int           // rows of the history in one request at most; 0: 100
-	Every   time.Duration // how often to look for news; 0: 30 s
+	Address func() (string, error) // all of it, such as http://10.20.0.1:9090/api/v1/write; asked each time
+	Bearer  func() (string, error) // the token, asked each time; nil: none
+	Labels  map[string]string      // of every series; job and instance are usual
+	Client  *http.Client           // sends the requests; nil: the usual one
+	Rate    int                    // bytes a second at most, compressed; 0: 20000
+	Samples int                    // rows of the history in one request at most; 0: 100
+	Every   time.Duration          // how often to look for news; 0: 30 s
 	Log     *slog.Logger
 }
 
@@ -56,50 +60,57 @@ type Stats struct {
 
 // Writer sends the history to one server.
 type Writer struct {
-	o       Options
-	h       History
-	api     *remote.API
-	probe   *probe
-	series  []series
-	message remote.WriteMessageType
-	limit   int
-	sent    atomic.Int64
-	refused atomic.Int64
-	problem atomic.Pointer[string]
+	o          Options
+	h          History
+	address    string
+	api        *remote.API
+	client     http.Client
+	probe      *probe
+	series     []series
+	message    remote.WriteMessageType
+	speaks2    bool      // a message of 2.0 was taken
+	downgraded time.Time // when 1.0 was last found to be all that is spoken
+	limit      int
+	sent       atomic.Int64
+	refused    atomic.Int64
+	problem    atomic.Pointer[string]
 }
 
-// New checks the options and makes a writer.
-func New(h History, o Options) (*Writer, error) {
-	u, err := url.Parse(o.URL)
-	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return nil, errors.New("cannot send the history on: the URL must be such as http://10.20.0.1:9090/api/v1/write")
-	}
-	if o.Rate <= 0 {
-		o.Rate = 20000
-	}
-	if o.Samples <= 0 {
-		o.Samples = 100
-	}
-	if o.Every <= 0 {
-		o.Every = 30 * time.Second
-	}
+// New makes a writer. Nothing is read or sent before [Writer.Run].
+func New(h History, o Options) *Writer {
+	o.Rate, o.Samples, o.Every = cmp.Or(o.Rate, 20000), cmp.Or(o.Samples, 100), cmp.Or(o.Every, 30*time.Second)
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	client := http.Client{Timeout: 30 * time.Second}
-	if o.Client != nil {
-		client = *o.Client
+	if o.Bearer == nil {
+		o.Bearer = func() (string, error) { return "", nil }
 	}
-	w := &Writer{o: o, h: h, probe: &probe{next: client.Transport, bearer: o.Bearer}, message: remote.WriteV2MessageType, limit: o.Samples}
-	client.Transport = w.probe
-	client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	w.api, err = remote.NewAPI(o.URL, remote.WithAPIPath(""), remote.WithAPIHTTPClient(&client), remote.WithAPINoRetryOnRateLimit(),
+	if o.Client == nil {
+		o.Client = &webclient.New(webclient.Options{KeepAlive: true, Redirects: webclient.NotAtAll}).Client
+	}
+	w := &Writer{o: o, h: h, client: *o.Client, probe: &probe{next: o.Client.Transport, bearer: o.Bearer}, message: remote.WriteV2MessageType, limit: o.Samples}
+	w.client.Transport = w.probe
+	w.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	w.series = seriesOf(h.Columns(), o.Labels)
+	return w
+}
+
+// ready sees to it that the server can be asked at the address that is given now.
+func (w *Writer) ready() error {
+	address, err := w.o.Address()
+	if err != nil || w.api != nil && address == w.address {
+		return err
+	}
+	if err := post.CheckAddress(address); err != nil {
+		return fmt.Errorf("the address %w", err)
+	}
+	w.api, err = remote.NewAPI(address, remote.WithAPIPath(""), remote.WithAPIHTTPClient(&w.client), remote.WithAPINoRetryOnRateLimit(),
 		remote.WithAPIBackoff(remote.BackoffConfig{Min: minWait, Max: maxWait, MaxRetries: 1}))
 	if err != nil {
-		return nil, fmt.Errorf("cannot send the history on: %w", err)
+		return errors.New("the address cannot be used (not shown)")
 	}
-	w.series = seriesOf(h.Columns(), o.Labels)
-	return w, nil
+	w.address, w.message, w.speaks2 = address, remote.WriteV2MessageType, false
+	return nil
 }
 
 // Stats tells what was done.
@@ -111,13 +122,21 @@ func (w *Writer) Stats() Stats {
 	return s
 }
 
-// receiver names the server in the history, without a password that the URL may hold.
+// receiver names the server in the history, without a password that the address may hold.
 func (w *Writer) receiver() string {
-	u, err := url.Parse(w.o.URL)
+	u, err := url.Parse(w.address)
 	if err != nil {
 		return "remote write"
 	}
 	return "remote write to " + u.Host + u.Path
+}
+
+// host is what may be shown of the address: a path or a query may hold a secret.
+func (w *Writer) host() string {
+	if u, err := url.Parse(w.address); err == nil && u.Host != "" {
+		return u.Host
+	}
+	return "the server"
 }
 
 // Run sends until the context ends. It never gives up.
@@ -163,43 +182,21 @@ func (w *Writer) report(ctx context.Context, err error) {
 // step sends the next rows and gives how many there were. An error means that they must be
 // sent again.
 func (w *Writer) step(ctx context.Context) (int, error) {
+	if err := w.ready(); err != nil {
+		return 0, fmt.Errorf("cannot send: %w", err)
+	}
 	records, err := w.h.Unsent(ctx, w.receiver(), w.limit)
 	if err != nil || len(records) == 0 {
 		return 0, err
 	}
 	lots := w.gather(records)
-	samples := int64(count(lots))
-	if samples > 0 {
-		err = w.send(ctx, lots)
-		if w.message == remote.WriteV2MessageType && err != nil && w.probe.speaksNo2() {
-			w.message = remote.WriteV1MessageType
-			err = w.send(ctx, lots)
+	if samples := count(lots); samples > 0 {
+		refused, err := w.deliver(ctx, lots)
+		if err != nil {
+			return 0, fmt.Errorf("cannot send to %s: %w", w.host(), err)
 		}
-	}
-	switch status := w.probe.last(); {
-	case err == nil:
-		w.sent.Add(samples)
-		w.limit = w.o.Samples
-	case status == http.StatusRequestEntityTooLarge && w.limit > 1:
-		w.limit = max(1, len(records)/2)
-		return 0, err
-	case status == http.StatusBadRequest || status == http.StatusUnprocessableEntity || status == http.StatusRequestEntityTooLarge:
-		// The server has read the samples and will not have them; asking again changes
-		// nothing and would hold up all that follow.
-		w.refused.Add(samples)
-		w.o.Log.Warn("samples were refused and are left out", "samples", samples, "err", err)
-	default:
-		return 0, fmt.Errorf("cannot send to %s: %w", w.receiver(), err)
+		w.sent.Add(int64(samples - refused))
+		w.refused.Add(int64(refused))
 	}
 	return len(records), w.h.Sent(ctx, w.receiver(), records[len(records)-1].Seq)
-}
-
-func (w *Writer) send(ctx context.Context, lots []lot) error {
-	w.probe.forget()
-	var message any = requestV2(lots)
-	if w.message == remote.WriteV1MessageType {
-		message = requestV1(lots)
-	}
-	_, err := w.api.Write(ctx, w.message, message)
-	return err
 }
