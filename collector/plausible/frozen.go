@@ -3,6 +3,7 @@ package plausible
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -24,8 +25,8 @@ type Run struct {
 }
 
 const (
-	frozenFor   = 20 * time.Minute
-	frozenPolls = 20
+	frozenFor   = 5 * time.Minute
+	frozenPolls = 12
 	frozenAmps  = 2.0            // A by which others must have moved
 	frozenMoves = 5              // times: one jump may be the other's fault
 	zeroFor     = 12 * time.Hour // a current of nothing may last long
@@ -45,7 +46,7 @@ func (s *State) drivers(p poll) []driver {
 	charge := p.get(reading.ChargeAmps)
 	free, bent := math.NaN(), math.NaN()
 	if !p.held() {
-		free, bent = p.expected(), p.get(reading.BatteryAmps)
+		free, bent = expected(&p.all, s.Seen), p.get(reading.BatteryAmps)
 	}
 	quantum := s.Runs[reading.BatteryVolts].Quantum
 	if quantum == 0 {
@@ -91,12 +92,11 @@ func (s *State) frozen(p poll) (out []finding) {
 			r.Frozen = true
 		}
 		if r.Frozen {
-			x, since := r.X, r.For.Round(time.Minute)
-			why := func() string { return fmt.Sprintf("it has stayed at exactly %.4g for %s while others moved", x, since) }
-			out = append(out, finding{[]reading.Quantity{d.q}, Bad, why})
+			why := fmt.Sprintf("it has stayed at exactly %.4g for %s while others moved", r.X, r.For.Round(time.Minute))
+			out = append(out, finding{[]reading.Quantity{d.q}, true, false, why})
 		}
 	}
-	return out
+	return append(out, s.Still.step(p))
 }
 
 // ripe tells whether the run is long enough to speak of.
@@ -137,4 +137,88 @@ func (r *Run) step(x, by float64, p poll) {
 		r.By, r.Moves = by, r.Moves+1
 	}
 	r.Low, r.High = min(r.Low, by), max(r.High, by)
+}
+
+// Still watches whether anything at all of a source moves: an instrument that hangs repeats its
+// last answer for ever.
+type Still struct {
+	Last    [reading.NumSite]float64
+	Known   uint32
+	For     time.Duration // since anything moved
+	Polls   int
+	Changes int // polls at which something moved
+	// Longest is how long nothing moved so far at most, by what the node was doing.
+	Longest [numModes]time.Duration
+	Busy    [numModes]float64 // in how many of the polls something moves, about
+	Lit     bool              // since then it was dark, or bright
+	Unlit   bool
+	Frozen  bool
+}
+
+// The modes of a node: how much moves depends on them.
+const (
+	modeDark = iota
+	modeHeld // a charger holds the voltage
+	modeFree
+	numModes
+)
+
+const (
+	stillLeast   = 3                // quantities that must all stand still
+	stillPolls   = 12               // in a row
+	stillSoon    = 15 * time.Minute // at least
+	stillUnknown = 12 * time.Hour   // while it is not known how the source behaves
+	stillLearnt  = 100              // changes after which that is known
+	brightAbove  = 10.0             // degrees of sun that a panel cannot miss
+)
+
+func (p *poll) mode() int {
+	switch {
+	case p.dark():
+		return modeDark
+	case p.held():
+		return modeHeld
+	}
+	return modeFree
+}
+
+// step takes one poll in. What a panel gives cannot be the same in the dark and in the light.
+func (t *Still) step(p poll) finding {
+	var who []reading.Quantity
+	moved, panel, mode := false, false, p.mode()
+	for q := range reading.ControllerSoC {
+		x, known := p.own.Get(q)
+		if !known || q == reading.LoadOn || q == reading.ChargeStage {
+			continue
+		}
+		moved = moved || t.Known&(1<<q) != 0 && x != t.Last[q]
+		t.Last[q], t.Known = x, t.Known|1<<q
+		who = append(who, q)
+		panel = panel || slices.Contains([]reading.Quantity{reading.PanelVolts, reading.PanelWatts, reading.PanelAmps}, q)
+	}
+	switch {
+	case moved:
+		if !t.Frozen {
+			t.Longest[mode] = max(t.Longest[mode], t.For)
+			t.Busy[mode] += (1/float64(t.Polls+1) - t.Busy[mode]) / stillLearnt
+		}
+		*t = Still{Last: t.Last, Known: t.Known, Changes: t.Changes + 1, Longest: t.Longest, Busy: t.Busy}
+	case len(who) >= stillLeast:
+		t.Polls++
+		if p.fresh {
+			t.For += p.dt
+		}
+	}
+	t.Lit, t.Unlit = t.Lit || p.c.SunElevation > brightAbove, t.Unlit || p.dark()
+	limit := stillUnknown
+	switch {
+	case t.Busy[mode] > 0.6:
+		limit = max(stillSoon, 6*t.Longest[mode])
+	case t.Changes >= stillLearnt:
+		limit = max(2*time.Hour, 10*t.Longest[mode])
+	case mode == modeFree && p.get(reading.PanelWatts) > 4*darkWatts: // an hour of daylight is never even
+		limit = time.Hour
+	}
+	t.Frozen = t.Frozen || len(who) >= stillLeast && t.Polls >= stillPolls && (t.For >= limit || panel && t.Lit && t.Unlit)
+	return finding{who, t.Frozen, true, fmt.Sprintf("nothing that this instrument says has moved for %s", t.For.Round(time.Minute))}
 }

@@ -1,29 +1,27 @@
 // Package plausible doubts numbers that cannot be true together. It is a pure step from one
-// poll to the next: bounds, power balance, the sign of the battery's current, values that no
-// longer move, slips of a power of ten. A doubted value keeps its number and is given the
-// reason; what uses it is for others to decide.
+// poll to the next. A doubted value keeps its number and is given the reason; what uses it is
+// for others to decide.
 //
-// A false doubt is costly, because it takes a true number away. So every check but the
-// bounds wants long evidence, in power or current worth speaking of, and has no opinion
-// otherwise. Where two numbers disagree and nothing tells which is wrong, both are doubted.
+// A false doubt is costly, because it takes a true number away. So what has an honest excuse (a
+// load that no meter sees, a charger on a visit, registers of different moments) convicts
+// nobody alone, and what is missing speaks against nobody. Where two numbers disagree and
+// nothing tells which is wrong, both are doubted. Four checks:
 //
-// How soon a fault is told, measured on 60 simulated nodes that were polled each minute, in
-// the middle and at the latest: out of bounds, at the next poll; load watts or amperes tenfold
-// 51 and 54 minutes; panel watts a tenth 2 and 5 hours, for that needs ninety polls with some
-// watts flowing; charging current tenfold 1 and 2 hours, a tenth 10 and 38 hours (panels from
-// 100 W); battery current off by ten 8 and 12 hours, half of them a night; its sign reversed
-// half an hour into the first night, or within 12 hours when that happens later; frozen 20
-// and 24 hours, most of them while a charger held the voltage and nothing need move; a shunt
-// that says nothing, 12 hours. Of 400 honest nodes, a week each, with polls from a minute to
-// an hour apart, nothing was doubted; nor of 50 with polls ten seconds apart. All limits are
-// common practice with room to spare, unless said otherwise.
+//   - bounds: what no node, or not this one by its labels, can have, and the codes by which
+//     devices say "not available" ;
+//   - the joint check: the one explanation of a poll by which panel, charge, load and battery
+//     close again ([Joint]); it takes two polls, or three where it is no power of ten;
+//   - slow proofs, by many polls, of a sign or a scale: [Steps], [Line], [Night];
+//   - what stands still while its driver moves, or an instrument that stands still as a whole
+//     ([Run], [Still]).
 //
-// Not doubted: a thermometer that always shows the same (25.0 °C is also what a missing
-// probe looks like, and what a mild day looks like), a load that no meter sees, a charger
-// that we are not told of.
+// Limits are common practice with room to spare, unless said otherwise. Not doubted: a
+// thermometer that always shows the same (25.0 °C is also what a missing probe looks like, and
+// what a mild day looks like), a load that no meter sees, a charger that we are not told of.
 package plausible
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -50,10 +48,12 @@ type Context struct {
 // State is what is remembered of one source between polls. It marshals to JSON.
 type State struct {
 	Started bool
-	At      time.Duration // of the last poll, on the monotonic clock
+	At      time.Duration            // of the last poll, on the monotonic clock
+	Code    [reading.NumSite]float64 // the last value, where it was a code for "not available"
+	Seen    uint32                   // quantities that there were at some time, here or in other sources
 	Runs    [reading.NumSite]Run
-	Pairs   [numPairs]Pair
-	Volts   Count // voltages that differ by a power of ten
+	Still   Still
+	Joint   Joint
 	Net     Line  // battery current against what charger and load say
 	Ohm     Steps // battery voltage against its current
 	Night   Night
@@ -72,11 +72,12 @@ const (
 // gap is the longest time between polls over which values are compared.
 const gap = 30 * time.Minute
 
-// finding is the present verdict of one check and whom it concerns.
+// finding is what one check has come to, and whom it concerns.
 type finding struct {
-	who     []reading.Quantity
-	verdict Verdict
-	why     func() string
+	who []reading.Quantity
+	bad bool
+	all bool // all of them, also those that agree with each other
+	why string
 }
 
 // Step judges one poll of a source. It returns the values with what is doubted marked, and
@@ -84,11 +85,12 @@ type finding struct {
 func Step(s State, at reading.Stamp, values []reading.Value, c Context) ([]reading.Value, State) {
 	out := slices.Clone(values)
 	own := reading.Reading{Stamp: at}
+	codes := s.codes(out)
 	for i, v := range out {
 		if v.Quantity >= reading.NumSite {
 			continue
 		}
-		if why := outOfBounds(v, c.Site); why != "" && v.Suspect == "" {
+		if why := cmp.Or(outOfBounds(v, c.Site), codes[v.Quantity]); why != "" && v.Suspect == "" {
 			out[i].Suspect = why
 		}
 		if out[i].Suspect == "" {
@@ -96,15 +98,22 @@ func Step(s State, at reading.Stamp, values []reading.Value, c Context) ([]readi
 		}
 	}
 	fresh := s.Started && at.Mono > s.At && at.Mono-s.At <= gap
-	p := poll{own: own, all: merge(own, c.Others), c: c, dt: at.Mono - s.At, fresh: fresh}
-	findings := s.judge(p)
+	p := poll{at: at.Mono, own: own, all: merge(own, c.Others), c: c, dt: at.Mono - s.At, fresh: fresh}
+	for q := range reading.NumSite {
+		if p.all.Known(q) {
+			s.Seen |= 1 << q
+		}
+	}
+	joint, settled := s.joint(p)
+	findings := append([]finding{joint, s.ohm(p), s.net(p)}, s.night(p)...)
+	mark(out, append(findings, s.frozen(p)...), settled)
 	s.Started, s.At = true, at.Mono
-	mark(out, findings, own, c.Site)
 	return out, s
 }
 
 // poll is one poll, made ready for the checks.
 type poll struct {
+	at    time.Duration
 	own   reading.Reading // of this source, without what is doubted
 	all   reading.Reading // with what other sources add
 	c     Context
@@ -122,11 +131,6 @@ func get(r *reading.Reading, q reading.Quantity) float64 {
 	return math.NaN()
 }
 
-// has tells whether the source itself gave one of the quantities: only those can be doubted.
-func (p *poll) has(qs ...reading.Quantity) bool {
-	return slices.ContainsFunc(qs, func(q reading.Quantity) bool { return p.own.Known(q) })
-}
-
 func merge(own, others reading.Reading) reading.Reading {
 	for q := range reading.NumSite {
 		if x, ok := others.Get(q); ok && !own.Known(q) {
@@ -136,30 +140,33 @@ func merge(own, others reading.Reading) reading.Reading {
 	return own
 }
 
-// judge runs the checks.
-func (s *State) judge(p poll) []finding {
-	findings := s.pairs(p)
-	findings = append(findings, s.volts(p), s.ohm(p), s.net(p))
-	findings = append(findings, s.night(p)...)
-	return append(findings, s.frozen(p)...)
-}
-
 // The widest that a working LiFePO4 cell can be, V; the protection opens well inside.
 const (
 	cellLow  = 1.9
 	cellHigh = 3.95
 )
 
-// outOfBounds says why a value is impossible, or nothing.
+// outOfBounds says why a value is impossible, or nothing. The labels of panel and battery bound
+// what can flow: a panel gives more than its label at a cloud's edge on a cold day, and no
+// battery of this chemistry is built for more than three times its capacity an hour.
 func outOfBounds(v reading.Value, site Site) string {
 	info := reading.Quantities()[v.Quantity]
 	low, high := info.Min, info.Max
 	whose := "any working node"
-	switch cells := float64(site.Cells); {
-	case v.Quantity == reading.BatteryVolts && cells > 0:
-		low, high, whose = cells*cellLow, cells*cellHigh, fmt.Sprintf("a battery of %d cells", site.Cells)
-	case v.Quantity == reading.PanelWatts && site.WattsPeak > 0:
-		high, whose = min(high, 1.6*site.WattsPeak+20), fmt.Sprintf("panels of %g W", site.WattsPeak)
+	cells, panel := float64(site.Cells), 1.6*site.WattsPeak+20
+	narrow := func(l, h float64, format string, x float64) {
+		low, high, whose = max(low, l), min(high, h), fmt.Sprintf(format, x)
+	}
+	switch q := v.Quantity; {
+	case math.IsNaN(v.X):
+	case q == reading.BatteryVolts && cells > 0:
+		narrow(cells*cellLow, cells*cellHigh, "a battery of %g cells", cells)
+	case q == reading.PanelWatts && site.WattsPeak > 0:
+		narrow(low, panel, "panels of %g W", site.WattsPeak)
+	case q == reading.ChargeAmps && site.WattsPeak > 0 && cells > 0:
+		narrow(low, panel/(2.5*cells)+2, "panels of %g W", site.WattsPeak)
+	case (q == reading.BatteryAmps || q == reading.LoadAmps) && site.CapacityAh > 0:
+		narrow(-3*site.CapacityAh-2, 3*site.CapacityAh+2, "a battery of %g Ah", site.CapacityAh)
 	}
 	if v.X >= low && v.X <= high {
 		return ""
@@ -167,80 +174,70 @@ func outOfBounds(v reading.Value, site Site) string {
 	return fmt.Sprintf("%s cannot be of %s", strings.TrimSpace(fmt.Sprintf("%.4g %s", v.X, info.Unit)), whose)
 }
 
-// mark writes the reasons to the values that are to blame.
-func mark(values []reading.Value, findings []finding, own reading.Reading, site Site) {
-	trust := trusted(findings, own, site)
-	open := slices.DeleteFunc(findings, func(f finding) bool { return f.verdict != Bad || !own.Known(f.who...) && len(f.who) == 1 })
-	for len(open) > 0 {
-		guilty := blamed(open, trust)
-		open = slices.DeleteFunc(open, func(f finding) bool {
-			explained := false
-			for _, q := range guilty {
-				if slices.Contains(f.who, q) {
-					doubt(values, q, f.why())
-					explained = true
-				}
-			}
-			return explained
-		})
-	}
-}
-
-func doubt(values []reading.Value, q reading.Quantity, why string) {
-	for i := range values {
-		if values[i].Quantity == q && values[i].Suspect == "" {
-			values[i].Suspect = why
-		}
-	}
-}
-
-// What weighs how much for a quantity and against it. A battery's voltage that its cells can
-// have is right within a factor of two, which is more than any other check can say.
-const (
-	forEachFine  = 2
-	forInBounds  = 6
-	againstAlone = 20 // a check of one quantity alone leaves no choice
-)
-
-// trusted sums up what speaks for each quantity.
-func trusted(findings []finding, own reading.Reading, site Site) (n [reading.NumSite]int) {
-	for _, f := range findings {
-		for _, q := range f.who {
-			if f.verdict == Fine {
-				n[q] += forEachFine
+// isCode tells whether a number is, on a decimal scale, one that devices send for "not
+// available": the ends of 16 and 32 bits, signed and not.
+func isCode(x float64) bool {
+	for scale := 1.0; scale <= 1e4; scale *= 10 {
+		switch raw := x * scale; math.Round(raw) {
+		case 32767, 32768, -32768, 65535, 2147483647, 2147483648, -2147483648, 4294967295:
+			if math.Abs(raw-math.Round(raw)) < 1e-6*scale {
+				return true
 			}
 		}
 	}
-	if own.Known(reading.BatteryVolts) && site.Cells > 0 {
-		n[reading.BatteryVolts] += forInBounds // else it would be doubted already
-	}
-	return n
+	return false
 }
 
-// blamed are the quantities against which most speaks, several when nothing parts them.
-func blamed(open []finding, trust [reading.NumSite]int) (guilty []reading.Quantity) {
-	var score [reading.NumSite]int
-	named := map[reading.Quantity]bool{}
-	for _, f := range open {
-		for _, q := range f.who {
-			named[q] = true
-			score[q]++
-			if len(f.who) == 1 {
-				score[q] += againstAlone
-			}
+// codes tells which values are such codes. A true value may meet one by chance, so it takes two
+// of them in one poll, or the same one twice in a row.
+func (s *State) codes(values []reading.Value) (why [reading.NumSite]string) {
+	n := 0
+	for _, v := range values {
+		if v.Quantity < reading.NumSite && isCode(v.X) {
+			n++
 		}
 	}
-	best := math.MinInt
-	for q := range reading.NumSite {
-		if !named[q] {
+	for _, v := range values {
+		if v.Quantity >= reading.NumSite {
 			continue
 		}
-		switch x := score[q] - trust[q]; {
-		case x > best:
-			best, guilty = x, []reading.Quantity{q}
-		case x == best:
-			guilty = append(guilty, q)
+		is := isCode(v.X)
+		if was := s.Code[v.Quantity] == v.X; is && (n > 1 || was) {
+			why[v.Quantity] = fmt.Sprintf("%.10g is how a device says that it does not know: see absent in its register map", v.X)
+		}
+		if s.Code[v.Quantity] = 0; is {
+			s.Code[v.Quantity] = v.X
 		}
 	}
-	return guilty
+	return why
+}
+
+// mark writes the reasons to the values that are to blame: of several that a finding is about,
+// those that nothing else bears out at this poll.
+func mark(values []reading.Value, findings []finding, settled [reading.NumSite]bool) {
+	for _, f := range findings {
+		if !f.bad {
+			continue
+		}
+		guilty := slices.DeleteFunc(slices.Clone(f.who), func(q reading.Quantity) bool { return settled[q] && len(f.who) > 1 })
+		if len(guilty) == 0 || f.all {
+			guilty = f.who
+		}
+		for i, v := range values {
+			if v.Suspect == "" && slices.Contains(guilty, v.Quantity) {
+				values[i].Suspect = f.why
+			}
+		}
+	}
+}
+
+// times words a ratio.
+func times(ratio float64) string {
+	if math.IsNaN(ratio) || math.Abs(ratio) > 1e6 || math.Abs(ratio) < 1e-6 {
+		return "nothing like"
+	}
+	if power := math.Log10(math.Abs(ratio)); ratio > 0 && math.Abs(power-math.Round(power)) < 0.1 && math.Round(power) != 0 {
+		return fmt.Sprintf("about %g times", math.Pow(10, math.Round(power)))
+	}
+	return fmt.Sprintf("%.2g times", ratio)
 }
