@@ -37,6 +37,7 @@ type State struct {
 	Unready      []string           `json:"unready,omitempty"`
 	Level        string             `json:"level"` // ok, unknown, warning or critical
 	Headline     string             `json:"headline"`
+	Knowledge    Knowledge          `json:"knowledge"`
 	Battery      Battery            `json:"battery"`
 	Outlook      *Outlook           `json:"outlook,omitempty"`
 	Readings     []Reading          `json:"readings"`
@@ -49,6 +50,13 @@ type State struct {
 	Problems     []string           `json:"problems,omitempty"`
 	Log          []Log              `json:"log"`
 	Version      string             `json:"version,omitempty"`
+}
+
+// Knowledge says how much of all this is known: "nothing read yet", blind, doubted, learning or
+// well, and why not more. An older node leaves it empty.
+type Knowledge struct {
+	State string   `json:"state,omitempty"`
+	Why   []string `json:"why,omitempty"`
 }
 
 // Battery is what is believed of the battery and what the owner said of it.

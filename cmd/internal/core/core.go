@@ -152,6 +152,9 @@ func (c *Core) advance(now reading.Stamp) {
 		c.cold.add(now.Mono, t)
 	}
 	r = c.shifted(r)
+	if tellsOfBattery(&r) {
+		c.memory.Heard, c.memory.HeardAt = true, r.Mono
+	}
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)
 	if !c.maintained() {
@@ -166,9 +169,21 @@ func (c *Core) lookDue(now reading.Stamp) bool {
 	return !c.seen || now.Mono-c.looked >= min(c.plan.OutlookEvery, early)
 }
 
-// UpdateOutlook makes a new outlook at once.
+// tellsOfBattery tells whether a reading says anything of the battery: its voltage, or what
+// flows in or out.
+func tellsOfBattery(r *reading.Reading) bool {
+	for _, q := range facts.BatteryQuantities() {
+		if r.Known(q) {
+			return true
+		}
+	}
+	return false
+}
+
+// UpdateOutlook makes a new outlook at once. Before the first reading there is nothing to look
+// ahead from: what is believed then is what is usual of batteries, or what the owner said.
 func (c *Core) UpdateOutlook(now reading.Stamp) {
-	if !c.plausible(now) {
+	if !c.plausible(now) || !c.memory.Heard {
 		c.outlook = outlook.Outlook{}
 		return
 	}

@@ -24,6 +24,8 @@ type Memory struct {
 	Seen    time.Time                  // the last moment of which a right clock told; zero for none
 	Ran     time.Duration              // known to have passed since then
 	Lost    bool                       // and besides an absence of unknown length
+	Heard   bool                       // the battery's instruments ever said something that was believed
+	HeardAt time.Duration              // when they last did, on the belief's own clock
 }
 
 // Resume takes up what an earlier run remembered. The time between, in which nobody looked,
@@ -36,6 +38,9 @@ func (c *Core) Resume(m Memory, now reading.Stamp) {
 	}
 	if m.Seen.IsZero() && m.Trusted { // kept by a program that noted no more
 		m.Seen = m.Wall
+	}
+	if len(m.Energy) > 0 && !m.Heard { // kept by a program that did not note it
+		m.Heard, m.HeardAt = true, m.Mono
 	}
 	c.memory = m
 	for _, s := range c.sources {

@@ -50,8 +50,8 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 		Offers: slices.Clone(c.offers),
 		Energy: maps.Clone(c.memory.Energy),
 		Extra:  c.extras(now),
-		Ledger: c.memory.Outlook.Ledger.Report().Words(),
-
+		Ledger: c.memory.Outlook.Ledger.Report().Words(), Heard: c.heard(now),
+		Lessons:  c.memory.Outlook.Lessons(),
 		Channels: c.channels,
 	}
 	s.Unready = c.unready()
@@ -63,6 +63,15 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 		}
 	}
 	return s
+}
+
+// heard is how long ago the battery's instruments last said something, over restarts; negative
+// when they never did.
+func (c *Core) heard(now reading.Stamp) time.Duration {
+	if !c.memory.Heard {
+		return -1
+	}
+	return max(0, now.Mono+c.shift-c.memory.HeardAt)
 }
 
 // merged adds what one source knows of a peer. Two sources may know the same one: the first

@@ -44,10 +44,12 @@ func Worse(a, b Level) Level {
 // Headline is the one sentence and the one number that matter.
 type Headline struct {
 	Level    Level
+	Word     string // for the level and for how much is known: "All well"
 	Sentence string // "Good until at least Thursday"
-	Number   string // "61 %", or empty when the charge is not known
-	Band     string // "±4", in percent points
-	Soon     bool   // the sentence speaks of a chance of going dark
+	Number   string // "61 %", "21 to 99 %" while little is known, or empty when nothing is
+	Band     string // "±4", in percent points; empty beside a range
+	Knowledge
+	Why []string // not more is known
 }
 
 // String is the sentence and the number in one line.
@@ -55,14 +57,14 @@ func (h Headline) String() string {
 	if h.Number == "" {
 		return h.Sentence
 	}
-	return h.Sentence + "; " + h.Number + " " + h.Band
+	return strings.TrimSpace(h.Sentence + "; " + h.Number + " " + h.Band)
 }
 
 // HeadlineOf sums a snapshot up. The level is the gravest of the sentence and the alarms.
 func HeadlineOf(s *Snapshot) Headline {
-	h := Headline{Level: OK}
-	h.Sentence, h.Level = sentence(s)
-	h.Soon = s.OutlookKnown() && s.week() >= worthTelling
+	h := Headline{}
+	h.Knowledge, h.Why = KnowledgeOf(s)
+	h.Sentence, h.Level = s.known(h.Knowledge)
 	for _, a := range s.Alarms {
 		switch a.Severity {
 		case "critical":
@@ -71,10 +73,31 @@ func HeadlineOf(s *Snapshot) Headline {
 			h.Level = Worse(h.Level, Warning)
 		}
 	}
+	h.Word = s.word(h.Level, h.Knowledge)
 	if s.BeliefKnown() {
 		h.Number, h.Band = percentBand(s.Belief.SoC, s.Belief.Low, s.Belief.High)
+		if s.vague() {
+			h.Number, h.Band = fmt.Sprintf("%.0f to %.0f %%", math.Floor(100*s.Belief.Low), math.Ceil(100*s.Belief.High)), ""
+		}
 	}
 	return h
+}
+
+// word names a level; only who reads, and is not contradicted, is told that all is well.
+func (s *Snapshot) word(l Level, k Knowledge) string {
+	switch {
+	case l == Critical:
+		return "Act now"
+	case l == Warning:
+		return "Look at this"
+	case l == Unknown:
+		return "Not known"
+	case k == Learning:
+		return "Well so far, still learning"
+	case s.OutlookKnown() && s.week() >= worthTelling:
+		return "Well for now"
+	}
+	return "All well"
 }
 
 // percentBand states a charge and half the width of its band, the wider side, rounded up:
@@ -84,10 +107,26 @@ func percentBand(x, low, high float64) (number, band string) {
 	return fmt.Sprintf("%.0f %%", 100*x), fmt.Sprintf("±%.0f", half)
 }
 
-func sentence(s *Snapshot) (string, Level) {
-	if d, silent := silence(s); silent {
-		return "No fresh readings for " + Span(d) + "; what is below is old", Warning
+// known is the sentence as far as anything is known.
+func (s *Snapshot) known(k Knowledge) (string, Level) {
+	switch {
+	case k == NothingRead:
+		return "Nothing read yet", Unknown
+	case s.Heard < 0:
+		return "Nothing read yet that can be believed", Unknown
+	case k == Blind && !s.Ready:
+		return "Starting; the last reading is " + Span(s.Heard) + " old", Unknown
+	case k == Blind:
+		return "No fresh readings for " + Span(s.Heard) + "; what is below is old", Warning
 	}
+	text, level := sentence(s)
+	if k == Doubted && level == OK {
+		return "A reading is doubted; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
+	}
+	return text, level
+}
+
+func sentence(s *Snapshot) (string, Level) {
 	switch {
 	case !s.BeliefKnown():
 		return "Too early to say: the charge is not known yet", Unknown
@@ -167,27 +206,6 @@ func (s *Snapshot) backWhen() string {
 		return "; it should be back by " + s.day(math.Ceil(s.Ahead(x)))
 	}
 	return ""
-}
-
-// silence tells whether every source that measures the battery's site is silent, and for
-// how long. A source that never answered counts from the start of the daemon.
-func silence(s *Snapshot) (time.Duration, bool) {
-	shortest, n := time.Duration(math.MaxInt64), 0
-	for _, src := range s.Sources {
-		if src.Kind == "ping" || src.Kind == "peer" || !src.Tried {
-			continue
-		}
-		n++
-		age := src.Age
-		if age < 0 {
-			age = s.At.Mono - s.Started.Mono
-		}
-		if age < max(5*src.Every, time.Minute) {
-			return 0, false
-		}
-		shortest = min(shortest, age)
-	}
-	return shortest, n > 0
 }
 
 // day names a moment some hours ahead the way people speak of it, never later than it is:

@@ -53,6 +53,7 @@ func TestHeadline(t *testing.T) {
 			for i := range s.Sources[:2] {
 				s.Sources[i].Age = 20 * time.Minute
 			}
+			s.Heard = 20 * time.Minute
 		}, "No fresh readings for 20 min; what is below is old; 61 % ±4", facts.Warning},
 		{"one of two is silent", func(s *facts.Snapshot) { s.Sources[1].Age = 20 * time.Minute }, "Good until at least Friday; 61 % ±4", facts.OK},
 	}
@@ -66,7 +67,7 @@ func TestHeadline(t *testing.T) {
 		}
 	}
 	h := facts.HeadlineOf(factstest.Empty())
-	if want := "Too early to say: the charge is not known yet"; h.String() != want || h.Level != facts.Unknown {
+	if want := "Nothing read yet"; h.String() != want || h.Level != facts.Unknown {
 		t.Errorf("before the first reading: %q (%s), want %q", h, h.Level, want)
 	}
 }

@@ -16,9 +16,9 @@ func believed(get func(battery.Belief) float64) func(*Snapshot, func(float64, ..
 	return one(func(s *Snapshot) (float64, bool) { return get(s.Belief), s.BeliefKnown() })
 }
 
-// BeliefKnown tells whether anything is believed of the battery yet.
+// BeliefKnown tells whether anything is believed of the battery yet on the strength of readings.
 func (s *Snapshot) BeliefKnown() bool {
-	return s.Belief.High > 0 && !math.IsNaN(s.Belief.SoC)
+	return s.Heard >= 0 && s.Belief.High > 0 && !math.IsNaN(s.Belief.SoC)
 }
 
 // Ahead is what is left of hours that the outlook counted from its own moment: it is made
@@ -38,7 +38,7 @@ func (s *Snapshot) OutlookAge() time.Duration {
 }
 
 // OutlookKnown tells whether there has been a look ahead yet.
-func (s *Snapshot) OutlookKnown() bool { return !s.Outlook.At.IsZero() }
+func (s *Snapshot) OutlookKnown() bool { return s.Heard >= 0 && !s.Outlook.At.IsZero() }
 
 func batteryRows() []Row {
 	return []Row{

@@ -14,20 +14,24 @@ import (
 // Snapshot is everything that is known at one moment. The node loop makes a new one after
 // each step and never changes it again, so readers need no lock.
 type Snapshot struct {
-	Site     string
-	Zone     *time.Location
-	At       reading.Stamp
-	Started  reading.Stamp
-	Reading  [reading.NumSite]Measured
-	Belief   battery.Belief
-	Battery  battery.Battery
-	Array    outlook.Site
-	Outlook  outlook.Outlook
-	Ledger   string         // how good the forecasts so far were, for people; empty before any was scored
-	Offers   []advice.Offer // what actions would buy, the least sacrifice first; empty when nothing is to be done
-	Sources  []Source       // in the order of the configuration
-	Peers    []Peer         // likewise
-	Alarms   []Alarm        // active, the gravest first
+	Site    string
+	Zone    *time.Location
+	At      reading.Stamp
+	Started reading.Stamp
+	Reading [reading.NumSite]Measured
+	Belief  battery.Belief
+	Battery battery.Battery
+	Array   outlook.Site
+	Outlook outlook.Outlook
+	Ledger  string // how good the forecasts so far were, for people; empty before any was scored
+	// Heard is how long ago the battery's instruments last said something that was believed,
+	// over restarts; negative when they never did.
+	Heard    time.Duration
+	Lessons  []outlook.Lesson // what is not learned yet
+	Offers   []advice.Offer   // what actions would buy, the least sacrifice first; empty when nothing is to be done
+	Sources  []Source         // in the order of the configuration
+	Peers    []Peer           // likewise
+	Alarms   []Alarm          // active, the gravest first
 	Channels []Channel
 	Energy   map[string]float64 // joules since the start of the record, by flow
 	Log      []LogLine          // the last lines, newest last

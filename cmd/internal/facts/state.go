@@ -27,11 +27,12 @@ func numIf(known bool, x float64) nodestate.Num {
 // StateOf makes the state from a snapshot.
 func StateOf(s *Snapshot) nodestate.State {
 	h := HeadlineOf(s)
+	knowledge, why := KnowledgeOf(s)
 	st := nodestate.State{
 		Site: s.Site, At: s.Local(s.At.Wall), ClockTrusted: s.At.Trusted,
 		UptimeS: (s.At.Mono - s.Started.Mono).Seconds(),
 		Ready:   s.Ready, Unready: s.Unready,
-		Level: string(h.Level), Headline: h.String(),
+		Level: string(h.Level), Headline: h.String(), Knowledge: nodestate.Knowledge{State: string(knowledge), Why: why},
 		Battery: batteryState(s), Outlook: outlookState(s), Readings: readingStates(s),
 		Facts: factsOf(s), EnergyJoules: s.Energy, Problems: s.Problems, Version: s.Build.Version,
 		Sources: []nodestate.Source{}, Peers: []nodestate.Peer{}, Alarms: []nodestate.Alarm{}, Channels: []nodestate.Channel{}, Log: []nodestate.Log{},

@@ -93,7 +93,7 @@ func Table() []Row {
 	var rows []Row
 	for _, part := range [][]Row{
 		batteryRows(), outlookRows(), adviceRows(), judgeRows(), solarRows(), loadRows(), warmthRows(),
-		pathRows(), sourceRows(), noticeRows(), daemonRows(), costRows(),
+		pathRows(), sourceRows(), noticeRows(), knowledgeRows(), daemonRows(), costRows(),
 	} {
 		rows = append(rows, part...)
 	}

@@ -35,20 +35,21 @@ func Code(l facts.Level) int {
 // maxLines is one screen.
 const maxLines = 24
 
-// Write tells the state in at most 24 lines. Everything that colour says is said by a word
-// or a sign as well.
+// Write tells the state in at most 24 lines, the gravest first: what is the matter and what to
+// do stand before the figures, which go first where the screen ends. Nothing is cut off within
+// a sentence. Everything that colour says is said by a word or a sign as well.
 func Write(out io.Writer, st nodestate.State, o Options) error {
 	if o.Width == 0 {
 		o.Width = 80
 	}
 	s := &screen{st: st, o: o}
 	s.head()
+	s.alarms()
+	s.problems()
 	s.battery()
 	s.outlook()
 	s.path()
 	s.sources()
-	s.alarms()
-	s.problems()
 	s.costs()
 	if len(s.lines) > maxLines {
 		more := len(s.lines) - maxLines + 1
@@ -78,25 +79,50 @@ func sign(l facts.Level) string {
 	return map[facts.Level]string{facts.OK: "✓", facts.Warning: "▲", facts.Critical: "■"}[l]
 }
 
-// row adds a line with a name in front, cut to the width, and skips empty parts.
+// names is the width of the names in front of the rows.
+const names = 9
+
+// row tells parts after a name, on as many lines as they take; empty ones are skipped.
 func (s *screen) row(name string, parts ...string) {
-	var kept []string
-	for _, p := range parts {
-		if p != "" {
-			kept = append(kept, clean(p))
-		}
-	}
-	if len(kept) > 0 {
-		s.lines = append(s.lines, s.cut(fmt.Sprintf("%-9s%s", name, strings.Join(kept, "   "))))
-	}
+	s.put("", fmt.Sprintf("%-*s", names, name), strings.Repeat(" ", names), parts...)
 }
 
-// cut keeps a line within the width. It is for text without colours.
-func (s *screen) cut(line string) string {
-	if utf8.RuneCountInString(line) <= s.o.Width {
-		return line
+// put adds parts after a lead, and begins each further line with the hang. A part is not broken
+// where it fits on a line of its own.
+func (s *screen) put(l facts.Level, lead, hang string, parts ...string) {
+	line, used := lead, false
+	add := func(gap, text string) bool {
+		if used && utf8.RuneCountInString(line+gap+text) > s.o.Width {
+			return false
+		}
+		if used {
+			text = gap + text
+		}
+		line, used = line+text, true
+		return true
 	}
-	return string([]rune(line)[:s.o.Width-1]) + "…"
+	end := func() {
+		if used {
+			s.lines = append(s.lines, s.paint(l, line))
+		}
+		line, used = hang, false
+	}
+	for _, part := range parts {
+		if part = clean(part); part == "" || add("   ", part) && utf8.RuneCountInString(line) <= s.o.Width {
+			continue
+		}
+		if used && line == lead+part { // alone, and still too long
+			line, used = lead, false
+		} else {
+			end()
+		}
+		for word := range strings.FieldsSeq(part) {
+			for !add(" ", word) {
+				end()
+			}
+		}
+	}
+	end()
 }
 
 // clean keeps what comes over the wire from steering the terminal.
@@ -115,16 +141,28 @@ func (s *screen) head() {
 		when = s.st.At.Format("Mon 2 Jan 2006 15:04:05 -07:00")
 	}
 	site := clean(s.st.Site)
-	pad := max(1, s.o.Width-utf8.RuneCountInString(site)-utf8.RuneCountInString(when))
-	s.lines = append(s.lines, s.cut(site+strings.Repeat(" ", pad)+when))
+	if pad := s.o.Width - utf8.RuneCountInString(site+when); pad > 0 {
+		s.lines = append(s.lines, site+strings.Repeat(" ", pad)+when)
+	} else {
+		s.put("", "", "", site, when)
+	}
 	level := facts.Level(s.st.Level)
 	mark := sign(level)
 	if mark == "" {
 		mark = "?"
 	}
-	s.lines = append(s.lines, s.paint(level, s.cut(mark+" "+clean(s.st.Headline))))
+	s.put(level, mark+" ", "  ", s.st.Headline)
 	if !s.st.Ready {
-		s.row("starting", strings.Join(s.st.Unready, "; "))
+		s.row("starting", s.st.Unready...)
+		return
+	}
+	name := s.st.Knowledge.State
+	for _, why := range s.st.Knowledge.Why {
+		if len(name) >= names {
+			name = "unknown"
+		}
+		s.row(name, why)
+		name = ""
 	}
 }
 
@@ -157,7 +195,11 @@ func (s *screen) battery() {
 		if b.Reserve != nil {
 			reserve = fmt.Sprintf("reserve %.0f %%", 100**b.Reserve)
 		}
-		s.row("charge", bar(*b.SoC, 20), fmt.Sprintf("%.0f %%", 100**b.SoC), band, reserve)
+		if b.Low != nil && b.High != nil && facts.Vague(*b.Low, *b.High) {
+			s.row("charge", "somewhere from "+band, reserve)
+		} else {
+			s.row("charge", bar(*b.SoC, 20), fmt.Sprintf("%.0f %%", 100**b.SoC), band, reserve)
+		}
 	}
 	full := ""
 	switch {
@@ -168,7 +210,7 @@ func (s *screen) battery() {
 	}
 	s.row("battery", is("%.2f V", b.Volts), is("%+.2f A", b.Amps), is("%.1f °C", b.Celsius), full)
 	if b.Celsius != nil && *b.Celsius < 0 {
-		s.lines = append(s.lines, s.paint(facts.Warning, s.cut("         ▲ below freezing: LiFePO4 must not be charged below 0 °C")))
+		s.put(facts.Warning, strings.Repeat(" ", names)+"▲ ", strings.Repeat(" ", names+2), "below freezing: LiFePO4 must not be charged below 0 °C")
 	}
 	today := s.fact("harvest_today_joules", "today %.0f Wh", 1./3600)
 	if clear := s.fact("harvest_clear_today_joules", "%.0f Wh", 1./3600); today != "" && s.st.Facts["harvest_clear_today_joules"] > 3600 {
@@ -201,20 +243,7 @@ func (s *screen) outlook() {
 	}
 	s.row("reserve", window(s.st.Outlook.Reserve)...)
 	s.row("cut-off", window(s.st.Outlook.Cutoff)...)
-	s.wrap("record", s.st.Outlook.Record)
-}
-
-// wrap tells a sentence on as many lines as it takes.
-func (s *screen) wrap(name, text string) {
-	line := ""
-	for word := range strings.FieldsSeq(text) {
-		if line != "" && 9+utf8.RuneCountInString(line+" "+word) > s.o.Width {
-			s.row(name, line)
-			name, line = "", ""
-		}
-		line = strings.TrimPrefix(line+" "+word, " ")
-	}
-	s.row(name, line)
+	s.row("record", s.st.Outlook.Record)
 }
 
 func (s *screen) when(hours nodestate.Num) string {
@@ -268,7 +297,7 @@ func (s *screen) sources() {
 	}
 	for _, r := range s.st.Readings {
 		if r.Suspect != "" {
-			s.wrap("doubted", fmt.Sprintf("%s %s of %s: %s", r.Name, strings.TrimSpace(minus(fmt.Sprintf("%.4g %s", r.Value, r.Unit))), r.Source, r.Suspect))
+			s.row("doubted", fmt.Sprintf("%s %s of %s: %s", r.Name, strings.TrimSpace(minus(fmt.Sprintf("%.4g %s", r.Value, r.Unit))), r.Source, r.Suspect))
 		}
 	}
 }
@@ -284,31 +313,27 @@ func (s *screen) alarms() {
 		if a.Of != "" {
 			of = " (" + a.Of + ")"
 		}
-		line := fmt.Sprintf("%s %s%s, for %s", mark, a.Title, of, facts.Span(max(0, s.st.At.Sub(a.Since))))
-		s.lines = append(s.lines, s.paint(l, s.cut(clean(line))))
+		s.put(l, mark+" ", "  ", fmt.Sprintf("%s%s, for %s", a.Title, of, facts.Span(max(0, s.st.At.Sub(a.Since)))))
 		for _, advice := range a.Advice {
-			s.lines = append(s.lines, s.cut("  - "+clean(advice)))
+			s.put("", "  - ", "    ", advice)
 		}
 	}
 }
 
 func (s *screen) problems() {
 	for _, p := range s.st.Problems {
-		s.lines = append(s.lines, s.cut("! "+clean(p)))
+		s.put("", "! ", "  ", p)
 	}
 	for _, c := range s.st.Channels {
 		if c.Waiting > 0 {
-			s.lines = append(s.lines, s.cut(clean(fmt.Sprintf("! %d notices wait for %s: %s", c.Waiting, c.Name, c.Error))))
+			s.put("", "! ", "  ", fmt.Sprintf("%d notices wait for %s: %s", c.Waiting, c.Name, c.Error))
 		}
 	}
 }
 
 // costs tells what the daemon itself takes, last: it is the first to go where the screen ends.
 func (s *screen) costs() {
-	parts := facts.Costs(s.st.Facts)
-	for i := 0; i < len(parts); i += 3 {
-		s.row(map[bool]string{true: "daemon"}[i == 0], parts[i:min(i+3, len(parts))]...)
-	}
+	s.row("daemon", facts.Costs(s.st.Facts)...)
 	if s.st.Facts["writes_thinned"] == 1 {
 		s.row("", "asks and writes a third as often, to save power")
 	}

@@ -15,7 +15,6 @@ import (
 type view struct {
 	*facts.Snapshot
 	facts.Headline
-	LevelWord    string
 	AtText       string
 	AtISO        string
 	Charts       []template.HTML
@@ -75,11 +74,6 @@ type harvest struct {
 
 func newView(s *facts.Snapshot, past []Point) view {
 	v := view{Snapshot: s, Headline: facts.HeadlineOf(s)}
-	v.LevelWord = map[facts.Level]string{facts.OK: "All well", facts.Unknown: "Not known yet",
-		facts.Warning: "Look at this", facts.Critical: "Act now"}[v.Level]
-	if v.Level == facts.OK && v.Soon {
-		v.LevelWord = "Well for now"
-	}
 	at := s.Local(s.At.Wall)
 	v.AtText, v.AtISO = at.Format("Mon 2 Jan 15:04:05"), at.Format(time.RFC3339)
 	v.Charts = chartsOf(s, past)

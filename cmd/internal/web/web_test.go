@@ -100,7 +100,7 @@ func TestMetricNamesAreThePromisedOnes(t *testing.T) {
 	t.Parallel()
 	want := strings.Fields(`alert_active battery_amperes battery_celsius battery_soc_high_ratio battery_soc_low_ratio
 		battery_soc_ratio battery_usable_ampere_hours battery_volts build_info clock_trusted config_accepted
-		cutoff_probability_ratio cutoff_seconds energy_joules_total load_watts notices_refused_total notices_total notices_waiting
+		cutoff_probability_ratio cutoff_seconds energy_joules_total knowledge load_watts notices_refused_total notices_total notices_waiting
 		peer_jitter_seconds peer_loss_ratio peer_rtt_p95_seconds peer_rtt_seconds peer_soc_ratio peer_up pv_watts reading_doubtful reserve_probability_ratio reserve_seconds
 		source_age_seconds source_errors_total source_poll_seconds source_up`)
 	found := regexp.MustCompile(`(?m)^# TYPE ebbwatch_(\S+) `).FindAllStringSubmatch(get(t, factstest.Alarmed(), "/metrics").Body.String(), -1)
@@ -120,7 +120,7 @@ func TestUnknownIsNotExported(t *testing.T) {
 	for _, m := range regexp.MustCompile(`(?m)^ebbwatch_(\w+)`).FindAllStringSubmatch(body, -1) {
 		names = append(names, m[1])
 	}
-	if got := strings.Join(names, " "); got != "build_info clock_trusted config_accepted notices_waiting" {
+	if got := strings.Join(names, " "); got != "build_info clock_trusted config_accepted knowledge knowledge knowledge knowledge knowledge notices_waiting" {
 		t.Errorf("before the first reading the metrics are %s", got)
 	}
 	if w := get(t, nil, "/metrics"); w.Code != http.StatusOK || strings.Contains(w.Body.String(), "ebbwatch_") {

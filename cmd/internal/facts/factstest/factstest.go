@@ -22,7 +22,7 @@ func zone() *time.Location { return time.FixedZone("CET", 3600) }
 func Empty() *facts.Snapshot {
 	nan := math.NaN()
 	return &facts.Snapshot{
-		Site: "slipway", Zone: zone(),
+		Site: "slipway", Zone: zone(), Heard: -1,
 		At:      reading.Stamp{Mono: 2 * time.Second, Wall: time.Date(1970, 1, 1, 0, 0, 12, 0, time.UTC)},
 		Started: reading.Stamp{Wall: time.Date(1970, 1, 1, 0, 0, 10, 0, time.UTC)},
 		Battery: battery.Battery{CapacityAh: 80, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
@@ -38,7 +38,7 @@ func Rich() *facts.Snapshot {
 	s := Empty()
 	s.At = reading.Stamp{Mono: 50 * time.Hour, Wall: Noon(), Trusted: true}
 	s.Started = reading.Stamp{Wall: Noon().Add(-50 * time.Hour)}
-	s.Ready, s.Unready = true, nil
+	s.Ready, s.Unready, s.Heard = true, nil, 4*time.Second
 	s.Build = facts.Build{Version: "1.0.0", Revision: "abc1234", Go: "go1.26"}
 	s.Array = outlook.Site{Latitude: 52.75, Longitude: 6.57, WattsPeak: 240, TiltDeg: 60, AzimuthDeg: 180, MPPT: true, Zone: zone()}
 	setReadings(s)

@@ -1,0 +1,137 @@
+package facts
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbwatch/collector/reading"
+)
+
+// Knowledge says what may be claimed at all. Every surface takes it from [KnowledgeOf], so that
+// the page, the status, the metrics and the interface for programs cannot contradict each other.
+type Knowledge string
+
+// The states of knowledge, from the least. Before the first reading what is believed is only
+// what is usual of batteries, or what the owner said: it is shown, exported and judged nowhere.
+const (
+	NothingRead Knowledge = "nothing read yet"
+	Blind       Knowledge = "blind"    // readings came once, and come no more
+	Doubted     Knowledge = "doubted"  // readings contradict each other, or cannot be
+	Learning    Knowledge = "learning" // readings come; some habits are not known yet
+	Known       Knowledge = "well"
+)
+
+// Knowledges lists them all.
+func Knowledges() []Knowledge { return []Knowledge{NothingRead, Blind, Doubted, Learning, Known} }
+
+// BatteryQuantities are what tells of the battery: its voltage, and what flows in or out. As
+// long as one of them comes, the node is not blind.
+func BatteryQuantities() []reading.Quantity {
+	return []reading.Quantity{reading.BatteryVolts, reading.BatteryAmps, reading.ChargeAmps, reading.PanelWatts,
+		reading.LoadAmps, reading.LoadWatts}
+}
+
+// vagueBand is the width of the 90 % band from which a charge is told as a range: the middle
+// of it would claim more than is known.
+const vagueBand = 0.4
+
+// KnowledgeOf says how much is known, and why not more, in sentences without a full stop.
+func KnowledgeOf(s *Snapshot) (k Knowledge, why []string) {
+	doubts := s.doubts()
+	switch silent, every := s.unheard(); {
+	case s.Heard < 0 && len(doubts) > 0:
+		return Doubted, doubts
+	case s.Heard < 0:
+		return NothingRead, s.unanswered()
+	case silent && len(doubts) > 0:
+		return Doubted, doubts
+	case silent:
+		return Blind, append([]string{fmt.Sprintf("the last reading is %s old, and one is due every %s", Span(s.Heard), Span(every))}, s.unanswered()...)
+	case len(doubts) > 0:
+		return Doubted, doubts
+	}
+	if why = s.lessons(); len(why) > 0 {
+		return Learning, why
+	}
+	return Known, nil
+}
+
+// unheard tells whether the battery's readings are overdue: five periods of the slowest
+// instrument without one, since a lost poll or two says nothing. Those that only ask other
+// nodes are no instruments.
+func (s *Snapshot) unheard() (yes bool, every time.Duration) {
+	for _, x := range s.instruments() {
+		every = max(every, x.Every)
+	}
+	return s.Heard >= max(5*every, time.Minute), every
+}
+
+func (s *Snapshot) instruments() []Source {
+	return slices.DeleteFunc(slices.Clone(s.Sources), func(x Source) bool { return x.Kind == "ping" || x.Kind == "peer" })
+}
+
+// doubts are the readings of the battery that are doubted, where no other source has the same
+// quantity undoubted.
+func (s *Snapshot) doubts() (why []string) {
+	for _, q := range append(BatteryQuantities(), reading.BatteryCelsius) {
+		if m := s.Reading[q]; m.Known && m.Suspect != "" {
+			why = append(why, fmt.Sprintf("%s of %s: %s", strings.ReplaceAll(q.String(), "_", " "), m.Source, m.Suspect))
+		}
+	}
+	return why
+}
+
+// unanswered says of each silent instrument why it is.
+func (s *Snapshot) unanswered() (why []string) {
+	for _, x := range s.instruments() {
+		switch {
+		case !x.Tried:
+			why = append(why, x.Name+" was not asked yet")
+		case !x.Up && x.Err != "":
+			why = append(why, x.Name+": "+x.Err)
+		case !x.Up:
+			why = append(why, x.Name+" does not answer")
+		default:
+			why = append(why, x.Name+" answers, but tells nothing of the battery")
+		}
+	}
+	return why
+}
+
+// lessons says what is not known yet, and when it will be.
+func (s *Snapshot) lessons() (why []string) {
+	if s.BeliefKnown() && s.vague() {
+		why = append(why, fmt.Sprintf("the charge lies between %.0f and %.0f %%: the next full charge tells it", 100*s.Belief.Low, 100*s.Belief.High))
+	}
+	for _, l := range s.Lessons {
+		why = append(why, fmt.Sprintf("%s: known in about %s", l.What, days(l.Left)))
+	}
+	return why
+}
+
+// days says a span in whole days.
+func days(d time.Duration) string {
+	if n := d.Hours() / 24; n > 1.5 {
+		return fmt.Sprintf("%.0f days", n)
+	}
+	return "a day"
+}
+
+// Vague tells whether a charge is so little known that only its range may be told.
+func Vague(low, high float64) bool { return high-low > vagueBand }
+
+func (s *Snapshot) vague() bool { return Vague(s.Belief.Low, s.Belief.High) }
+
+// knowledgeRows exports the state as a set: 1 for the one that holds.
+func knowledgeRows() []Row {
+	return []Row{{Metric: "knowledge", Group: GroupDaemon, Label: "Knowledge", Labels: []string{"state"},
+		Help: "1 for how much is known of the battery, 0 for the other states",
+		Each: func(s *Snapshot, yield func(float64, ...string)) {
+			now, _ := KnowledgeOf(s)
+			for _, k := range Knowledges() {
+				yield(truth(k == now), string(k))
+			}
+		}}}
+}
