@@ -88,6 +88,9 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	h := openHistory(c, log)
 	tasks.OnStop("the history", 1500*time.Millisecond, h.Close) // a card that hangs must not hold the stop up
 	o := options(c, log, ring)
+	if empty, err := h.Empty(ctx); err == nil {
+		o.Recorded = !empty
+	}
 	o.Store, o.Extras = store, ownExtras(c.State, c.sentBytes)
 	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h, sent: c.sent}
 	d.started = func(address string) {

@@ -122,3 +122,7 @@ func (c *Clock) pass(mono time.Duration) (dt time.Duration, fresh bool) {
 	c.Set, c.Mono = true, mono
 	return min(dt, longestGap), true
 }
+
+// Stranger tells whether a state was kept by a program that knew other unknowns: of such a one
+// nothing is taken up.
+func (s State) Stranger() bool { return s.Form != 0 && s.Form != form }

@@ -8,6 +8,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"math"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -58,12 +59,17 @@ type Options struct {
 	// Troubles tells what is wrong with the parts beside the loop, for people; it must be
 	// quick. Noticed is called for each notice that is sent. Both may be nil.
 	Troubles func() []string
+	// Recorded is true where the node was recorded before: this is not its very first start.
+	Recorded bool
 	Noticed  func(alert.Notice)
 }
 
 // saveEvery is how old the saved belief may get: a compromise between what a power cut
 // costs and what the card bears.
 const saveEvery = 30 * time.Minute
+
+// saveFirst is the span between the first two saves after a start.
+const saveFirst = time.Minute
 
 // Loop is the one goroutine that owns all state, and those around it that poll and send.
 type Loop struct {
@@ -75,6 +81,7 @@ type Loop struct {
 	reports   chan collector.Report
 	weather   chan *reading.Forecast
 	saved     time.Duration // when the memory was saved, on the monotonic clock
+	saveNext  time.Duration // how old that may get
 	powerSave atomic.Bool   // polls are thinned out; the pollers ask
 	problems  map[string]string
 	damaged   []string // what was wrong with the state at the start
@@ -83,12 +90,20 @@ type Loop struct {
 // NewLoop takes up what the last run kept.
 func NewLoop(o Options) *Loop {
 	l := &Loop{
-		Options: o, core: core.New(o.Plan), problems: map[string]string{},
+		Options: o, problems: map[string]string{},
 		reports: make(chan collector.Report, 16), weather: make(chan *reading.Forecast, 1),
 	}
 	l.now = o.Clock
 	var memory core.Memory
-	if l.load("node", &memory) {
+	found := l.load("node", &memory)
+	lost := memory.Belief.Stranger() || !found && (o.Recorded || len(l.damaged) > 0)
+	if lost && !math.IsNaN(o.Plan.Battery.InitialSoC) {
+		l.Plan.Battery.InitialSoC = math.NaN() // it was said of a start long ago
+		l.Log.Warn(beliefLost)
+		l.damaged = append(l.damaged, beliefLost)
+	}
+	l.core = core.New(l.Plan)
+	if found {
 		l.core.Resume(memory, l.now())
 	}
 	var alerts Alerts
@@ -98,6 +113,9 @@ func NewLoop(o Options) *Loop {
 	l.saved = l.now().Mono
 	return l
 }
+
+// beliefLost says why the charge is less sure than the configuration has it.
+const beliefLost = "what was known of the battery is lost: its charge is found anew, initial_soc holds for the very first start only"
 
 // Alerts is the part of the state that no warning may be lost from: it is saved as one.
 type Alerts struct {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -27,6 +28,7 @@ type memStore struct {
 	saved  map[string]any
 	order  []string
 	broken error
+	damage []string // what is told of a state that is not found
 }
 
 func (m *memStore) Save(name string, v any) error {
@@ -47,7 +49,7 @@ func (m *memStore) Load(name string, v any) statedir.Loaded {
 	defer m.mu.Unlock()
 	saved, ok := m.saved[name]
 	if !ok {
-		return statedir.Loaded{}
+		return statedir.Loaded{Problems: m.damage}
 	}
 	switch into := v.(type) {
 	case *core.Memory:
@@ -294,4 +296,39 @@ func TestForgetfulReceiverHearsAgain(t *testing.T) {
 			t.Errorf("it heard %v, want the alarm %s", last, f.got[0].ID)
 		}
 	})
+}
+
+// A state that is lost is no first start: the charge that the owner gave for that says nothing of
+// today. The very first start takes it.
+func TestLostStateIsNoFirstStart(t *testing.T) {
+	for name, c := range map[string]struct {
+		damage   []string
+		recorded bool
+		form     int     // of the belief that is found; 0: none is
+		widest   float64 // of the band of charge
+		lost     bool
+	}{
+		"first start":           {widest: 0.35},
+		"damaged":               {damage: []string{"node is damaged"}, lost: true},
+		"gone, but recorded":    {recorded: true, lost: true},
+		"another version's":     {form: 7, lost: true},
+		"damaged, and recorded": {damage: []string{"node is damaged"}, recorded: true, lost: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				// The voltage of the flat middle, which tells next to nothing of the charge.
+				o := testOptions(&memStore{damage: c.damage}, fixed{values: []reading.Value{{Quantity: reading.BatteryVolts, X: 13.2}, {Quantity: reading.BatteryAmps, X: -0.2}}})
+				o.Plan.Battery.InitialSoC, o.Recorded = 0.9, c.recorded
+				if c.form != 0 {
+					o.Store.(*memStore).saved = map[string]any{"node": core.Memory{Belief: battery.State{Form: c.form}}}
+				}
+				s := liveFor(t, o, time.Minute).Snapshot()
+				told := slices.ContainsFunc(s.Problems, func(p string) bool { return strings.Contains(p, "initial_soc") })
+				band := s.Belief.High - s.Belief.Low
+				if c.lost && band < 0.4 || !c.lost && band > c.widest || told != c.lost {
+					t.Errorf("charge %.2f [%.2f, %.2f], told %v", s.Belief.SoC, s.Belief.Low, s.Belief.High, told)
+				}
+			})
+		})
+	}
 }

@@ -11,13 +11,23 @@ import (
 // [Alerts], is kept at once as ever.
 const saveLate = time.Hour
 
-// saveDue tells whether the belief is to be saved.
+// saveDue tells whether the belief is to be saved: as soon as there is one, and then at spans that
+// grow from a minute. A board in a brown-out lives for minutes at a time, and would never get a
+// belief if each start had to last for half an hour.
 func (l *Loop) saveDue(now reading.Stamp) bool {
-	every := saveEvery
-	if l.powerSave.Load() {
-		every = saveLate
+	least := l.saveNext
+	if s := l.snapshot.Load(); s == nil || !s.BeliefKnown() {
+		least = saveEvery // what else there is to keep
 	}
-	return now.Mono-l.saved >= every
+	if now.Mono-l.saved < least {
+		return false
+	}
+	longest := saveEvery
+	if l.powerSave.Load() {
+		longest = saveLate
+	}
+	l.saveNext = min(max(2*l.saveNext, saveFirst), longest)
+	return true
 }
 
 // period is what a poller asks before each poll.

@@ -12,6 +12,7 @@ import (
 
 	"ebbwatch/alert/outbox"
 	"ebbwatch/alert/sender"
+	"ebbwatch/cmd/internal/core"
 	"ebbwatch/collector/reading"
 )
 
@@ -58,8 +59,8 @@ func TestLowBatteryThinsWritesButNoWarning(t *testing.T) {
 	for _, tt := range []struct {
 		name          string
 		charge, volts float64
-		least, most   int // saves of the belief in six hours, and one at the end
-	}{{"plenty", 0.9, 13.3, 12, 14}, {"low", 0.05, 12.2, 6, 8}} {
+		least, most   int // saves of the belief in six hours, six of them in the first, and one at the end
+	}{{"plenty", 0.9, 13.3, 17, 19}, {"low", 0.05, 12.2, 11, 13}} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				store := &memStore{}
@@ -86,4 +87,28 @@ func TestLowBatteryThinsWritesButNoWarning(t *testing.T) {
 			})
 		})
 	}
+}
+
+// The belief is kept as soon as there is one: in a brown-out the power goes minutes after each
+// start. What is kept is never much older than the time that the board was up.
+func TestTheFirstBeliefIsKeptAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memStore{}
+		source := fixed{values: []reading.Value{{Quantity: reading.BatteryVolts, X: 13.3}, {Quantity: reading.BatteryAmps, X: -1}}}
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		l := NewLoop(testOptions(store, source))
+		go l.Run(ctx)
+		for _, c := range []struct{ up, old time.Duration }{{30 * time.Second, 30 * time.Second}, {5 * time.Minute, 3 * time.Minute},
+			{30 * time.Minute, 17 * time.Minute}, {2 * time.Hour, 31 * time.Minute}} {
+			time.Sleep(c.up - l.now().Mono)
+			synctest.Wait()
+			store.mu.Lock()
+			kept, ok := store.saved["node"].(core.Memory)
+			store.mu.Unlock()
+			if age := l.now().Mono - kept.Mono; !ok || age > c.old {
+				t.Errorf("after %s what was kept is %s old (%v), want at most %s", c.up, age, ok, c.old)
+			}
+		}
+	})
 }

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"math"
@@ -79,6 +80,18 @@ func (s *Store) Lookup(ctx context.Context, q Query) (Series, error) {
 		}
 	}
 	return ask(ctx, s, func(w *writer) (Series, error) { return w.lookup(q) })
+}
+
+// Empty tells whether nothing was ever recorded.
+func (s *Store) Empty(ctx context.Context) (bool, error) {
+	return ask(ctx, s, func(w *writer) (bool, error) {
+		if w.db == nil {
+			return false, errors.New(w.cannot())
+		}
+		var rows int
+		err := w.db.QueryRow("SELECT count(*) FROM (SELECT 1 FROM (SELECT 1 FROM raw LIMIT 1) UNION ALL SELECT 1 FROM (SELECT 1 FROM undated LIMIT 1) UNION ALL SELECT 1 FROM (SELECT 1 FROM hours LIMIT 1))").Scan(&rows)
+		return rows == 0, err
+	})
 }
 
 // Newest is just after the newest sample, by the node's own clock; now when there is none.
