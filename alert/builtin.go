@@ -6,7 +6,7 @@ package alert
 func Builtin() []Rule {
 	return []Rule{
 		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
-		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(),
+		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(), placeDoubted(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), forecastStale(),
 	}

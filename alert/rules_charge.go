@@ -4,9 +4,10 @@ import "time"
 
 // Daylight is asked of the computed sun, never of the clock: two hours in which the panel
 // would give a good share of its power under a clear sky are evidence enough. Where the
-// panel is not described, the height of the sun stands in.
+// panel is not described, the height of the sun stands in. Until the panel's light has agreed
+// with the computed sun, darkness may as well be the night of a mistyped place.
 const (
-	daylight  = "(pv_clear_watts > 0.15 * array_watts_peak or not known(pv_clear_watts) and sun_elevation_degrees > 10)"
+	daylight  = "(not known(place_agrees) or place_agrees > 0) and (pv_clear_watts > 0.15 * array_watts_peak or not known(pv_clear_watts) and sun_elevation_degrees > 10)"
 	noCharge  = "(charge_amps < 0.1 or not known(charge_amps) and pv_watts < 2)"
 	charging  = "(charge_amps > 0.3 or not known(charge_amps) and pv_watts > 5)"
 	notYet    = "battery_full == 0"

@@ -55,3 +55,28 @@ func readingDoubted() Rule {
 		Clear: MustExpr("source_doubtful/* == 0"), ClearFor: time.Hour,
 	}
 }
+
+// placeDoubted is one message for all that a wrong sign of the latitude, a longitude of elsewhere
+// or a wrong clock brings. Nothing that hangs on the sun is said while it lasts.
+func placeDoubted() Rule {
+	return Rule{
+		Name: "place_doubted", Summary: "the light does not fit the place",
+		Rungs: []Rung{{
+			Severity: Warning, For: 10 * time.Minute, When: MustExpr("place_doubted > 0"),
+			Title: `{{site}}: its light does not fit its place or clock`,
+			Text: body(
+				`The panel of {{site}} gave power in what is night at its latitude, longitude and clock, or nothing under what is a high sun there`+
+					`{{if known "light_late_hours"}}; the middle of its light lies {{printf "%+.1f" (fact "light_late_hours")}} hours from the computed noon{{end}}.`,
+				`measured over at least an hour, or on two days.`,
+				`a wrong sign or a slip in latitude or longitude, or a clock that is wrong by hours; else a meter of the panel that stands still, or another charger on its input.`,
+				`no outlook is given, and nothing is said of the panel, because both would be wrong.`),
+			Advice: []string{
+				`{{if not (known "light_late_hours")}}Look at the latitude (south is negative), the longitude (west is negative) and the clock.` +
+					`{{else if or (ge (fact "light_late_hours") 1.5) (le (fact "light_late_hours") -1.5)}}Look at the longitude (west is negative) and at the clock first.` +
+					`{{else}}Look at the latitude first: south is negative. The length of the day does not fit.{{end}}`,
+				`Correct the configuration under site and start again: what is kept of the battery stays.`,
+			},
+		}},
+		Clear: MustExpr("place_doubted == 0"), ClearFor: 10 * time.Minute,
+	}
+}

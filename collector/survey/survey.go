@@ -28,7 +28,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -83,7 +82,6 @@ type Result struct {
 	Ranges   []Range
 	Looks    []Look
 	Findings []Finding
-	Dark     bool   // a look in the dark was taken
 	Map      []byte // the register map, YAML, with the evidence in comments
 }
 
@@ -166,7 +164,7 @@ func (s *Survey) looks(ctx context.Context, line Bus, o Options, r *Result) erro
 			return err
 		}
 		if done {
-			break
+			return nil
 		}
 		r.Looks = append(r.Looks, look)
 		r.Findings = Find(r.Looks, o.PanelWatts)
@@ -178,16 +176,13 @@ func (s *Survey) looks(ctx context.Context, line Bus, o Options, r *Result) erro
 			}
 		}
 		if n >= 2 && undecided == 0 {
-			break
+			return nil
 		}
 		if n < maxLooks {
 			s.Talk.Say(nextHelp)
 		}
 	}
-	if !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Verdict == Decided }) {
-		return nil
-	}
-	return s.darkLook(ctx, line, o, r)
+	return nil
 }
 
 const (

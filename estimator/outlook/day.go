@@ -17,7 +17,7 @@ const silenceVariance = 0.4
 // it taught by itself.
 func (m Model) scoreOfSilence(s *State, p *plant, mid time.Time, b battery.Belief, taught bool) (score float64, dark bool) {
 	silent := mid.Sub(time.Unix(s.Last.Wall, 0))
-	if !s.Last.Empty || silent < 6*time.Hour || silent > darkMost || !(b.UsableAh > 0) {
+	if m.Site.WattsPeak <= 0 || !s.Last.Empty || silent < 6*time.Hour || silent > darkMost || !(b.UsableAh > 0) {
 		return 0, false
 	}
 	day, from := p.solarDay(mid), s.Day.Date
@@ -46,6 +46,18 @@ const minLight = 0.12
 // closeDay draws the sums of a solar day: the sky's score, the panel's factor, the trees,
 // and how good the forecasts of this day were. It tells whether the day taught anything.
 func (m Model) closeDay(s *State, p *plant) bool {
+	if s.Place.Doubted {
+		return false
+	}
+	if m.unlabelled {
+		s.Array.take(&s.Day)
+		if s.Array.fit(m, s.Warmth.air()) {
+			s.Panel = startPanel()
+		}
+	}
+	if m.Site.WattsPeak <= 0 {
+		return false
+	}
 	seen := m.observeDay(s, p)
 	if seen.share < minLight && !seen.bounded {
 		return false

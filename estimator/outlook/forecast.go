@@ -109,6 +109,7 @@ func (m Model) forecastDays(s *State, p *plant, fc *reading.Forecast, today, day
 // at the battery, as this panel was learned to give. It is not known where the forecast does
 // not speak of that hour: the panel alone cannot tell a dark sky from snow.
 func (m Model) SkyWatts(s *State, at time.Time, fc *reading.Forecast) (watts float64, known bool) {
+	m = m.learned(s)
 	p := m.plant()
 	v := p.view(at, s.Warmth.air(), s)
 	if v.Top <= 0 {

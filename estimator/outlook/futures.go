@@ -51,6 +51,7 @@ type path struct {
 // Draw samples the futures from what is believed now. fc may be nil. The same inputs and
 // seed give the same futures.
 func (m Model) Draw(s *State, b battery.Belief, now time.Time, fc *reading.Forecast, seed uint64) *Futures {
+	m = m.learned(s)
 	p := m.plant()
 	f := &Futures{at: now, battery: m.Battery, dark: s.Cutoff.Dark}
 	f.fillVolts(m.Battery.Cells)

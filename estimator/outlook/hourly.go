@@ -39,6 +39,7 @@ type HourlyModel struct {
 // Hourly takes the parts out. s and b are what was learned, or [Model.Start] and the belief
 // of a battery that nothing is known of.
 func (m Model) Hourly(s *State, b battery.Belief) *HourlyModel {
+	m = m.learned(s)
 	f := &Futures{battery: m.Battery, freezing: true}
 	f.fillVolts(m.Battery.Cells)
 	f.ends(m, s, b)

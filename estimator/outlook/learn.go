@@ -26,6 +26,7 @@ func (m Model) Step(s State, r reading.Reading, b battery.Belief) State {
 	if dt == 0 {
 		return s
 	}
+	m = m.learned(&s)
 	p := m.plant()
 	mid := r.Wall.Add(-dt / 2)
 	m.startDay(&s, &p, mid, b)
@@ -34,7 +35,8 @@ func (m Model) Step(s State, r reading.Reading, b battery.Belief) State {
 	local := m.local(mid)
 	f := m.flowsOf(&s, &r, b, local, v.Elevation < -1)
 	m.learnLoad(&s, &r, b, f, local, dt.Hours())
-	if v.Top > 0 && !math.IsNaN(f.harvest) {
+	s.Place.look(m, &v.At, s.Day.Date, utcHours(mid), &r, b, f, dt.Hours())
+	if v.Top > 0 && !s.Place.Doubted && !math.IsNaN(f.harvest) {
 		m.learnLight(&s, &p, &r, b, &v, f, mid, dt.Hours())
 	}
 	s.Cutoff.followFed(&r, dt.Hours())

@@ -73,6 +73,9 @@ type Outlook struct {
 	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
 }
 
+// Known tells an outlook from the zero value, which says nothing: no chance, not a chance of 0.
+func (o *Outlook) Known() bool { return !o.At.IsZero() }
+
 // FanPoint is the spread of the charge at one hour ahead.
 type FanPoint struct {
 	Hours         float64
@@ -83,6 +86,8 @@ type FanPoint struct {
 type Model struct {
 	Site    Site
 	Battery battery.Battery
+
+	unlabelled bool // the panel of Site is the learned one
 }
 
 // cells is the number of cells in series, at least one.
@@ -91,6 +96,7 @@ func (m Model) cells() float64 { return float64(max(m.Battery.Cells, 1)) }
 // Project looks ahead from now. fc may be nil. The same inputs and seed give the same
 // outlook.
 func (m Model) Project(s *State, b battery.Belief, now time.Time, fc *reading.Forecast, seed uint64) Outlook {
+	m = m.learned(s)
 	f := m.Draw(s, b, now, fc, seed)
 	main := f.Run(Action{}, true)
 	o := Outlook{

@@ -28,6 +28,8 @@ type State struct {
 	// Covered counts the days in a row on which a panel that should have seen light gave
 	// next to nothing: snow, a tripped breaker, a broken wire.
 	Covered int
+	Place   Place
+	Array   BlackBox `json:",omitzero"`
 }
 
 // Clock remembers when the last reading was.

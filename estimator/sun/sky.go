@@ -17,12 +17,24 @@ func Normal(dayOfYear int) float64 {
 // DailyExtraterrestrial is the irradiation above the air on a horizontal plane, kWh/m², on
 // a day of the year. Source: Allen et al. 1998, eq. 21 to 25, with the solar constant here.
 func DailyExtraterrestrial(dayOfYear int, lat float64) float64 {
-	j := 2 * math.Pi * float64(dayOfYear) / 365
-	dec := 0.409 * math.Sin(j-1.39)
 	phi := lat * deg
-	ws := math.Acos(max(-1, min(1, -math.Tan(phi)*math.Tan(dec))))
+	dec, ws := sunset(dayOfYear, lat)
 	sum := ws*math.Sin(phi)*math.Sin(dec) + math.Cos(phi)*math.Cos(dec)*math.Sin(ws)
 	return max(0, 24/math.Pi*Normal(dayOfYear)*sum/1000)
+}
+
+// sunset is the declination and the hour angle of the geometric sunset on a day of the year, both
+// in radians. Source: Allen et al. 1998, eq. 24 and 25.
+func sunset(dayOfYear int, lat float64) (dec, hourAngle float64) {
+	dec = 0.409 * math.Sin(2*math.Pi*float64(dayOfYear)/365-1.39)
+	return dec, math.Acos(max(-1, min(1, -math.Tan(lat*deg)*math.Tan(dec))))
+}
+
+// DayLength is how long the sun's centre stands above the horizon, hours, without refraction.
+// Source: Allen et al. 1998, eq. 34.
+func DayLength(dayOfYear int, lat float64) float64 {
+	_, ws := sunset(dayOfYear, lat)
+	return 24 / math.Pi * ws
 }
 
 // Clear is the global horizontal irradiance under a clear sky. Source: Haurwitz 1945, with
@@ -71,8 +83,7 @@ func Look(t time.Time, lat, lon, altitudeM float64) At {
 // ClearIndex is the clearness index of a whole day without cloud: the clear irradiation
 // against that above the air. Where the sun does not rise it is 0.
 func ClearIndex(dayOfYear int, lat, altitudeM float64) float64 {
-	dec := 0.409 * math.Sin(2*math.Pi*float64(dayOfYear)/365-1.39)
-	ws := math.Acos(max(-1, min(1, -math.Tan(lat*deg)*math.Tan(dec))))
+	dec, ws := sunset(dayOfYear, lat)
 	const steps = 24
 	var clear, top float64
 	for i := range steps {

@@ -115,6 +115,7 @@ func TestDailyExtraterrestrial(t *testing.T) {
 	near(t, "20 S, 3 September", DailyExtraterrestrial(246, -20)*3.6, 32.2, 0.1)
 	near(t, "22.9 S, 15 May", DailyExtraterrestrial(135, -22.9)*3.6, 25.1, 0.1)
 	near(t, "43 N, 15 April", DailyExtraterrestrial(105, 43)*3.6, 33.8, 0.1)
+	near(t, "example 9, daylight hours at 20 S on 3 September", DayLength(246, -20), 11.7, 0.05)
 	if got := DailyExtraterrestrial(355, 80); got != 0 {
 		t.Errorf("polar night: got %g, want 0", got)
 	}

@@ -24,7 +24,7 @@ type Config struct {
 	File        string              `yaml:"-"` // as given to [Load]
 	Site        Site                `yaml:"site" need:"true" doc:"the place"`
 	Battery     Battery             `yaml:"battery" need:"true" doc:"the battery"`
-	Array       *Array              `yaml:"array" doc:"the panel and its charger; without it nothing can be said of the harvest to come"`
+	Array       *Array              `yaml:"array" doc:"the panel and its charger; without it the panel is learned from its harvest, and until then, one to four weeks, no chance is stated"`
 	Sources     []Source            `yaml:"sources" doc:"what is measured and how; each has a name and exactly one kind"`
 	Weather     *weather.Config     `yaml:"weather" doc:"a forecast service; without it the outlook uses the climate of the place"`
 	Alerts      decode.Section      `yaml:"alerts" doc:"when to warn; built-in rules apply without any"`

@@ -110,9 +110,9 @@ func (c *Core) Report(r collector.Report) error {
 func (c *Core) context(s *source, at reading.Stamp) plausible.Context {
 	x := plausible.Context{SunElevation: math.NaN(), Others: reading.Reading{Stamp: at}}
 	x.Site = plausible.Site{
-		Cells: c.plan.Battery.Cells, CapacityAh: c.plan.Battery.CapacityAh, WattsPeak: c.plan.Array.WattsPeak,
+		Cells: c.plan.Battery.Cells, CapacityAh: c.plan.Battery.CapacityAh, WattsPeak: c.array().WattsPeak,
 	}
-	if c.plausible(at) {
+	if c.plausible(at) && c.memory.Outlook.Place.Agrees() {
 		x.SunElevation = sun.Elevation(at.Wall, c.plan.Array.Latitude, c.plan.Array.Longitude)
 	}
 	for _, other := range c.sources {
@@ -166,6 +166,9 @@ func (c *Core) advance(now reading.Stamp) {
 // lookDue is true more often in the first hour: what is known then grows by the minute.
 func (c *Core) lookDue(now reading.Stamp) bool {
 	early := 10*time.Second + (now.Mono-c.first.Mono)/4
+	if c.outlook.Known() && c.ahead.Standing(&c.memory.Outlook) != outlook.Well {
+		return true // what was promised before is taken back at once
+	}
 	return !c.seen || now.Mono-c.looked >= min(c.plan.OutlookEvery, early)
 }
 
@@ -187,9 +190,13 @@ func (c *Core) UpdateOutlook(now reading.Stamp) {
 		c.outlook = outlook.Outlook{}
 		return
 	}
+	c.looked, c.seen = now.Mono, true
+	if c.ahead.Standing(&c.memory.Outlook) != outlook.Well {
+		c.outlook = outlook.Outlook{} // what is not known of the sun promises nothing
+		return
+	}
 	c.outlook = c.ahead.Project(&c.memory.Outlook, c.belief, now.Wall, c.forecast, c.plan.Seed)
 	c.memory.Outlook = c.ahead.Record(c.memory.Outlook, c.outlook)
-	c.looked, c.seen = now.Mono, true
 }
 
 // Belief is what is believed of the battery since the last step.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/sun"
 )
 
@@ -57,7 +58,7 @@ func (c *Core) countToday(r reading.Reading, dt time.Duration) {
 
 // clearWatts is what the panel would give now under a clear sky, by its label.
 func (c *Core) clearWatts(r reading.Reading) float64 {
-	a := c.plan.Array
+	a := c.array()
 	if a.WattsPeak <= 0 {
 		return 0
 	}
@@ -83,17 +84,10 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if !c.plausible(now) {
 		return x
 	}
-	x["sun_elevation_degrees"] = sun.Elevation(now.Wall, c.plan.Array.Latitude, c.plan.Array.Longitude)
-	if c.plan.Array.WattsPeak > 0 {
-		x["array_watts_peak"] = c.plan.Array.WattsPeak
-		x["pv_clear_watts"] = c.clearWatts(c.reading(now))
-		if sky, told := c.ahead.SkyWatts(&c.memory.Outlook, now.Wall, c.forecast); told {
-			x["pv_sky_watts"] = sky
-		}
-	}
+	c.placeFacts(now, x)
 	if t := c.memory.Today; t.Date != "" {
 		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load
-		if c.plan.Array.WattsPeak > 0 {
+		if c.array().WattsPeak > 0 && !c.memory.Outlook.Place.Doubted {
 			x["harvest_clear_today_joules"] = t.Clear
 			if t.Sky > 0 && !t.Untold {
 				x["harvest_sky_today_joules"] = t.Sky
@@ -118,6 +112,41 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 		x["forecast_age_seconds"] = now.Wall.Sub(c.forecast.Issued).Seconds()
 	}
 	return x
+}
+
+// array is the site with its panel, as the owner described it or as it was learned.
+func (c *Core) array() outlook.Site { return c.ahead.Array(&c.memory.Outlook) }
+
+// placeFacts are those that hang on the coordinates. Where the panel's light speaks against them,
+// only that is said.
+func (c *Core) placeFacts(now reading.Stamp, x map[string]float64) {
+	place := &c.memory.Outlook.Place
+	x["outlook_standing"] = float64(c.ahead.Standing(&c.memory.Outlook))
+	x["place_agrees"], x["place_doubted"] = oneIf(place.Agrees()), oneIf(place.Doubted)
+	if place.LateKnown {
+		x["light_late_hours"] = place.Late
+	}
+	if place.Doubted {
+		return
+	}
+	a := c.array()
+	x["sun_elevation_degrees"] = sun.Elevation(now.Wall, a.Latitude, a.Longitude)
+	if a.WattsPeak <= 0 {
+		return
+	}
+	x["array_watts_peak"] = a.WattsPeak
+	x["array_tilt_degrees"], x["array_azimuth_degrees"] = a.TiltDeg, a.AzimuthDeg
+	x["pv_clear_watts"] = c.clearWatts(c.reading(now))
+	if sky, told := c.ahead.SkyWatts(&c.memory.Outlook, now.Wall, c.forecast); told {
+		x["pv_sky_watts"] = sky
+	}
+}
+
+func oneIf(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 // plausible tells whether the wall clock may be used for the sun's place: it is trusted, or

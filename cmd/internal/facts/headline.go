@@ -130,6 +130,10 @@ func sentence(s *Snapshot) (string, Level) {
 	switch {
 	case !s.BeliefKnown():
 		return "Too early to say: the charge is not known yet", Unknown
+	case !s.OutlookKnown() && s.Extra["outlook_standing"] == float64(outlook.Doubted):
+		return "No outlook: the panel's light does not fit the latitude, longitude or clock", Warning
+	case !s.OutlookKnown() && s.Extra["outlook_standing"] == float64(outlook.Learning):
+		return "Learning the panel: too early to say how long this lasts", Unknown
 	case !s.OutlookKnown():
 		return "Too early to say how long this lasts", Unknown
 	}

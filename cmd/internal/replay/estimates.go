@@ -37,12 +37,15 @@ func estimate(t time.Time, b battery.Belief, o outlook.Outlook, exact bool) []st
 	line := []string{t.UTC().Format(time.RFC3339), number(b.SoC), number(b.Low), number(b.High)}
 	for _, w := range []outlook.Window{o.Cutoff, o.Reserve} {
 		for _, hours := range []float64{w.P10, w.P50, w.P90} {
-			if hours > outlook.Horizon.Hours() {
+			if !o.Known() || hours > outlook.Horizon.Hours() {
 				hours = math.NaN()
 			}
 			line = append(line, number(hours))
 		}
 		for _, chance := range w.Within {
+			if !o.Known() {
+				chance = math.NaN()
+			}
 			line = append(line, number(chance))
 		}
 	}
