@@ -1,6 +1,3 @@
-// Package alert turns facts into notices. Rules are data; the engine is a pure step from
-// one state to the next, with the time passed in; channels, one folder each, carry the
-// notices away.
 package alert
 
 import (

@@ -1,4 +1,3 @@
-// Package alerttest helps to test channels. Every channel's tests call [LeaksNoSecret].
 package alerttest
 
 import (

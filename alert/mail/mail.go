@@ -1,4 +1,3 @@
-// Package mail sends notices by mail through an SMTP server, over TLS.
 package mail
 
 import (

@@ -1,6 +1,3 @@
-// Package post is what channels that speak HTTP have in common: a request within bounds of
-// time and size, answers sorted into taken, try again and never, and errors that give no
-// secret away.
 package post
 
 import (

@@ -1,9 +1,3 @@
-// Package watch judges silence from home: which of the nodes that fell silent are dark as
-// they said they would be, which are late to return, and for the others what most likely
-// failed: power, link, the node itself, the side of the house, or only the dashboard.
-//
-// It is pure: evidence goes in, verdicts come out. A verdict is given only where the
-// evidence bears it; otherwise it is [CannotTell], with what is for and against.
 package watch
 
 import (

@@ -3,6 +3,8 @@
 // knows its line and column: so all mistakes of all files are told at once, each with its place,
 // instead of the first one alone.
 //
+// In: YAML and a struct. Out: the struct filled, or problems with their places.
+//
 // What comes in is a file and a struct; what goes out is the struct, filled, and every
 // [Problem] with its place. A source or channel decodes its own part through the [Section] that
 // it is handed. The fields of a struct that keys decode into may carry these tags:

@@ -2,6 +2,8 @@
 // port, Modbus/TCP, and RTU frames carried by TCP. It only reads (functions 03 and 04); no
 // function that writes is ever sent.
 //
+// In: a register map and a wire. Out: values.
+//
 // # Settings of a source
 //
 //	modbus: {port: /dev/serial/by-id/usb-0001, baud: 9600, unit: 1, map: maps/charger.yaml}

@@ -1,7 +1,3 @@
-// Package peer asks other nodes that run ebbwatch how they are: whether they answer, how
-// full they believe their battery to be, and how long the way there is. It reads their
-// /api/v1/state and relies on these fields of it alone, all of which may be missing: site,
-// at, and battery.soc.
 package peer
 
 import (

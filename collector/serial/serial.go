@@ -1,5 +1,3 @@
-// Package serial opens serial ports for those that read them: for this process alone, and with
-// errors that say what to do.
 package serial
 
 import (

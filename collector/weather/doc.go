@@ -1,6 +1,8 @@
 // Package weather reads weather forecasts: any JSON over HTTP by declared paths, with
 // presets for public services that want no key, or a file of forecasts.
 //
+// In: an address or a file, and its format. Out: a [reading.Forecast].
+//
 // Three shapes are read. Arrays: one array of times and arrays of values beside it. A
 // series: an array of objects, each with its time and values. A grid: values with a time and
 // a length of validity each ("2021-06-18T05:00:00+00:00/PT2H").

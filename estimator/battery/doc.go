@@ -2,6 +2,8 @@
 // is, and what else must be true for the readings to make sense. It is pure: time comes in
 // with each reading, the same readings give the same belief.
 //
+// In: readings with their time. Out: a [Belief], and a [State] to keep.
+//
 // # The filter
 //
 // The belief is one joint normal distribution ([Gauss]) over charge; drain, which is all

@@ -1,5 +1,7 @@
 // Package sky is what the weather of the coming days may do to the light, told as chances.
 //
+// In: a place, the season, what was seen, a forecast. Out: days of light, drawn.
+//
 // A day's clearness is its irradiation against that above the air. Two things describe it:
 // how the days of a month are spread ([Marginal], known once the month's mean is), and how
 // one day follows another ([Process]). Each day is turned into a standard normal score

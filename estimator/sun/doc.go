@@ -3,6 +3,8 @@
 // temperature of its cells and the power that a charger takes from it ([Array.Watts]: the one
 // piece that the outlook, the facts and the look back go by).
 //
+// In: a moment, a place, a plane. Out: angles and irradiance.
+//
 // It is arithmetic alone: time is passed in, nothing is remembered. Angles are degrees,
 // irradiance is W/m², irradiation is kWh/m², power is W. Azimuths run clockwise from
 // north. A moment is an instant; a mean over an hour belongs to the middle of that hour,

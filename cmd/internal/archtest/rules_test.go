@@ -2,7 +2,10 @@ package archtest
 
 import (
 	"os"
+	"path"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -18,6 +21,29 @@ func TestProject(t *testing.T) {
 	}
 	for _, v := range found {
 		t.Error(v)
+	}
+}
+
+// TestEveryFolderSaysWhatItIsFor wants a doc.go that says in a few lines what a package is for,
+// what comes in and what goes out.
+func TestEveryFolderSaysWhatItIsFor(t *testing.T) {
+	t.Parallel()
+	p, err := load(os.DirFS(projectRoot(t)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, pkg := range p.packages {
+		code := pkg.code()
+		if len(code) == 0 || code[0].Name.Name == "main" {
+			continue
+		}
+		i := slices.IndexFunc(code, func(f *file) bool { return path.Base(f.path) == "doc.go" })
+		switch {
+		case i < 0:
+			t.Errorf("%s has no doc.go", pkg.dir)
+		case !regexp.MustCompile(`\bIn(:| come| and out)`).MatchString(code[i].Doc.Text()):
+			t.Errorf("%s/doc.go does not say what comes in and what goes out", pkg.dir)
+		}
 	}
 }
 

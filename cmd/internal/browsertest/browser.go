@@ -1,5 +1,3 @@
-// Package browsertest looks at pages in Debian's Chromium, for the tests of those who make
-// pages.
 package browsertest
 
 import (

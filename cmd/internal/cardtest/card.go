@@ -1,6 +1,3 @@
-// Package cardtest makes a memory card for tests: an ext4 file system in a file, mounted
-// through a loop device, whose power can be cut and which tells what was written to it. It needs
-// root, and mkfs.ext4 of Debian's e2fsprogs.
 package cardtest
 
 import (

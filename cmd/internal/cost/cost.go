@@ -1,6 +1,3 @@
-// Package cost measures what the daemon itself costs the board: processor time, wake-ups,
-// memory and bytes written, from what the kernel counts (proc(5) of the Linux manual pages), and
-// bytes sent, which [Sent] counts.
 package cost
 
 import (

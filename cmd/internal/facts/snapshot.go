@@ -1,5 +1,3 @@
-// Package facts holds what the daemon knows at one moment, and the one table of facts: a
-// row is at once a metric, a line of the page and a name that a rule may use.
 package facts
 
 import (

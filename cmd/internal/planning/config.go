@@ -1,6 +1,3 @@
-// Package planning answers `ebbwatch plan`: it reads what the owner drew (the loads, the
-// cables, the radio path), fetches what a plan rests on, lets package plan live through the
-// winters, and writes the answer as text, JSON or one page that needs nothing else.
 package planning
 
 import (

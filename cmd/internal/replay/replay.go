@@ -1,5 +1,3 @@
-// Package replay lives through recorded readings with the same core as the daemon: months
-// in seconds, and the same numbers and notices that would have come at the time.
 package replay
 
 import (

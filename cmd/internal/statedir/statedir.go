@@ -1,7 +1,3 @@
-// Package statedir keeps the small state that must survive a restart, in a folder that one
-// daemon owns. Power may vanish at any instant: each state has two files, and the older of them
-// is written over and made durable while the newer stays as it is. A file that is damaged, or
-// that a power cut left half written, is set aside and reported; it never stops a start.
 package statedir
 
 import (

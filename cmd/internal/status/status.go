@@ -1,4 +1,3 @@
-// Package status tells the state of a node on one screen of a terminal.
 package status
 
 import (

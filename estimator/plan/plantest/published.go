@@ -1,5 +1,3 @@
-// Package plantest gives the tests of planning what they share: the published values and the
-// measured days that they are held against.
 package plantest
 
 import (

@@ -1,5 +1,3 @@
-// Package factstest holds invented snapshots of the rowing club's relay at the slipway, for
-// tests and for looking at the page.
 package factstest
 
 import (
