@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/statedir"
@@ -26,13 +27,13 @@ import (
 // historyFile is the name of the history in the state folder.
 const historyFile = "history.db"
 
-// openHistory opens the history of a node beside its state.
-func openHistory(c loaded, log *slog.Logger) *history.Store {
+// historyOptions say where the history of a node is kept: beside its state.
+func historyOptions(c loaded, log *slog.Logger) history.Options {
 	boot, up := board()
-	return history.Open(history.Options{
+	return history.Options{
 		Path: filepath.Join(c.State, historyFile), Peers: plan(c).Engine.Instances["peer"], Prompt: c.RemoteWrite != nil,
 		Boot: boot, MonoBase: up, Log: log,
-	})
+	}
 }
 
 // board names this start of the board, and tells how long it has been up.
@@ -97,10 +98,16 @@ func exportHistory(ctx context.Context, c loaded, span [2]time.Time, stdout, std
 	}
 	defer func() { err = errors.Join(err, done()) }()
 	rows, err := h.Export(ctx, stdout, span[0], span[1])
-	if err == nil {
-		fmt.Fprintf(stderr, "%s\n", count(rows, "row"))
+	if err != nil {
+		return err
 	}
-	return err
+	fmt.Fprintf(stderr, "%s\n", count(rows, "row"))
+	if own, is := h.(*history.Store); is {
+		if damaged, err := own.Damaged(ctx); err == nil && damaged > 0 {
+			fmt.Fprintf(stderr, "%s left out: what they hold is not what was written\n", count(int(damaged), "damaged row"))
+		}
+	}
+	return nil
 }
 
 // pastRecord is the history of a node, in its file or through a running daemon.
@@ -114,12 +121,18 @@ type pastRecord interface {
 func openRecord(ctx context.Context, c loaded) (pastRecord, func() error, error) {
 	store, err := openRecorded(c.State)
 	if errors.Is(err, statedir.ErrInUse) {
-		return history.Client{URL: "http://" + c.Web.Listen}, func() error { return nil }, nil
+		ask := history.Client{URL: "http://" + c.Web.Listen}
+		if local, there := daemon.LocalClient(ctx, c.State); there {
+			ask = history.Client{URL: daemon.LocalURL, HTTP: local}
+		}
+		return ask, func() error { return nil }, nil
 	}
 	if err != nil {
 		return nil, nil, err
 	}
-	h := openHistory(c, slog.New(slog.DiscardHandler))
+	o := historyOptions(c, slog.New(slog.DiscardHandler))
+	o.Look = true
+	h := history.Open(o)
 	return h, func() error { return errors.Join(h.Close(ctx), store.Close()) }, nil
 }
 

@@ -71,8 +71,11 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 		return explainSilences(ctx, cmd.OutOrStdout(), c, h, span)
 	}
 	r, err := makeReport(ctx, c, h, span)
-	if err != nil || f.html == "" {
-		return errors.Join(err, r.Text(cmd.OutOrStdout()))
+	if err != nil {
+		return err
+	}
+	if f.html == "" {
+		return r.Text(cmd.OutOrStdout())
 	}
 	return writeHTML(f.html, r)
 }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"runtime/debug"
 	"syscall"
@@ -85,14 +86,14 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 		return err
 	}
 	tasks.OnStop("the state folder", time.Second, func(context.Context) error { return store.Close() })
-	h := openHistory(c, log)
+	h := history.Open(historyOptions(c, log))
 	tasks.OnStop("the history", 1500*time.Millisecond, h.Close) // a card that hangs must not hold the stop up
 	o := options(c, log, ring)
 	if empty, err := h.Empty(ctx); err == nil {
 		o.Recorded = !empty
 	}
 	o.Store, o.Extras = store, ownExtras(c.State, c.sentBytes)
-	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, history: h, sent: c.sent}
+	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
@@ -112,6 +113,7 @@ type service struct {
 	options   daemon.Options
 	listen    string
 	webConfig string
+	state     string // the folder; empty: commands are not answered there
 	started   func(address string)
 	history   *history.Store // nil: nothing is recorded
 	tasks     []task         // what else runs
@@ -145,10 +147,25 @@ func (d *service) serve(tasks *daemon.Tasks) error {
 	if d.history != nil {
 		o.History = d.history
 	}
+	page := web.New(o)
 	tasks.Go("the page", func(ctx context.Context) error {
-		return web.Server{Handler: web.New(o), ConfigFile: d.webConfig}.Serve(ctx, l)
+		return web.Server{Handler: page, ConfigFile: d.webConfig}.Serve(ctx, l)
 	})
+	if d.state != "" {
+		tasks.Go("the local socket", func(ctx context.Context) error { d.serveLocal(ctx, page); return nil })
+	}
 	return tasks.Wait(func() { notify(d.options.Log, systemd.SdNotifyStopping) }, partsLimit)
+}
+
+// serveLocal answers commands on the same machine. Without it they ask at the page's address.
+func (d *service) serveLocal(ctx context.Context, page http.Handler) {
+	l, err := daemon.ListenLocal(d.state)
+	if err == nil {
+		err = web.Server{Handler: page}.Serve(ctx, l)
+	}
+	if err != nil {
+		d.options.Log.Debug("commands cannot ask through the state folder", "err", err)
+	}
 }
 
 // progress is called by the loop after each step, so a loop that hangs starves the watchdog.

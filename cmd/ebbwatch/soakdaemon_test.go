@@ -14,6 +14,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/cost"
 	"ebbwatch/cmd/internal/daemon"
+	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
@@ -45,7 +46,7 @@ func soakDaemon(told string) error {
 	o := options(c, log, ring)
 	o.Store, o.Extras, o.Speed, o.Tick, o.Clock = store, ownExtras(c.State, c.sentBytes), speed, c.Sources[0].Every, soakClock(dir, speed)
 	o.Plan.Boot, o.Plan.Up = "soak", time.Duration(float64(time.Since(soakEpoch(dir)))*speed) // kills do not restart the board
-	h := openHistory(c, log)
+	h := history.Open(historyOptions(c, log))
 	d := service{options: o, listen: c.Web.Listen, history: h, started: func(address string) {
 		log.Info("watching", "page", "http://"+address+"/")
 	}}

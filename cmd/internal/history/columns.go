@@ -93,6 +93,8 @@ type table struct {
 	keys  []string
 	cells []string
 	marks []uint32
+	// absent are the cells that a damaged file of an older version lacks.
+	absent map[string]bool
 }
 
 func newTable(name string, keys, cells []string) table {
@@ -212,7 +214,13 @@ func (t table) args(r row) []any {
 
 // query is the statement that reads rows; where begins with WHERE or is empty.
 func (t table) query(where string) string {
-	return fmt.Sprintf("SELECT %s, chk, %s FROM %s %s", quote(t.keys), quote(t.cells), t.name, where)
+	cells := make([]string, len(t.cells))
+	for i, c := range t.cells {
+		if cells[i] = quote([]string{c}); t.absent[c] {
+			cells[i] = "NULL"
+		}
+	}
+	return fmt.Sprintf("SELECT %s, chk, %s FROM %s %s", quote(t.keys), strings.Join(cells, ", "), t.name, where)
 }
 
 // sampleRow makes the cells of a snapshot. Only what was measured since the sample before

@@ -1,10 +1,12 @@
 package history
 
 import (
+	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,14 +18,18 @@ import (
 // kept as the problem, and tried again with the next batch.
 func (w *writer) open() {
 	err := w.tryOpen()
-	if isDamage(err) {
+	if isDamage(err) && !w.o.Look {
 		err = w.setAside(err)
 	}
 	w.report(err)
 }
 
-// setAside moves a damaged file out of the way and begins a new one. Nothing is deleted:
-// much of it may be readable yet.
+// keepDamaged is how many damaged files are kept, for whoever wants to know what happened; more
+// would fill a card.
+const keepDamaged = 3
+
+// setAside moves a damaged file out of the way, begins a new one, and has what can be read of the
+// old one carried over.
 func (w *writer) setAside(damage error) error {
 	if w.db != nil {
 		_ = w.db.Close() // it is damaged; nothing more can be lost
@@ -33,9 +39,28 @@ func (w *writer) setAside(damage error) error {
 	if err := errors.Join(rename(w.o.Path, aside), rename(w.o.Path+"-wal", aside+"-wal")); err != nil {
 		return errors.Join(damage, err)
 	}
+	w.prune()
 	w.asides = fmt.Sprintf("history: the file was damaged (%v) and set aside as %s; a new one was begun", damage, filepath.Base(aside))
 	w.o.Log.Error("the history was damaged and set aside; a new one is begun", "err", damage, "aside", aside)
-	return w.tryOpen()
+	if err := w.tryOpen(); err != nil {
+		return err
+	}
+	_, err := w.db.Exec("INSERT INTO rescue (aside) VALUES (?)", filepath.Base(aside))
+	w.rescueFrom(filepath.Base(aside))
+	return err
+}
+
+// prune deletes the oldest of the damaged files that were set aside.
+func (w *writer) prune() {
+	asides, _ := filepath.Glob(escapeGlob(w.o.Path) + ".damaged-*[0-9]") // the pattern is sound
+	slices.Sort(asides)                                                  // by time, all of which have as many digits
+	for _, old := range asides[:max(0, len(asides)-keepDamaged)] {
+		_ = errors.Join(os.Remove(old), os.Remove(old+"-wal")) // one too many is no harm
+	}
+}
+
+func escapeGlob(path string) string {
+	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
 }
 
 func rename(from, to string) error {
@@ -52,13 +77,43 @@ func isDamage(err error) bool {
 	}
 	s := err.Error()
 	return strings.Contains(s, "malformed") || strings.Contains(s, "not a database") || strings.Contains(s, "SQLITE_CORRUPT") ||
-		strings.Contains(s, "SQLITE_NOTADB") || errors.Is(err, errShape)
+		strings.Contains(s, "SQLITE_NOTADB") || errors.Is(err, errShape) || errors.Is(err, errEmpty)
 }
 
 // errShape says that the file is a sound database, but not one of ours.
 var errShape = errors.New("it is not a history")
 
+// errEmpty says that the file is there, but shorter than the head of any database: it was cut.
+var errEmpty = errors.New("it is empty: what it held is gone")
+
+// plainFile refuses what is no file, such as a pipe, which would hold up whoever opens it, and a
+// file that was cut to nothing, which SQLite would take for a new one.
+func plainFile(path string) error {
+	const head = 100 // bytes, of a file of SQLite
+	info, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case info.Mode()&fs.ModeSymlink != 0:
+		target, err := filepath.EvalSymlinks(path)
+		if err != nil {
+			return err
+		}
+		return plainFile(target)
+	case !info.Mode().IsRegular():
+		return errors.New("it is no plain file")
+	case info.Size() < head:
+		return errEmpty
+	}
+	return nil
+}
+
 func (w *writer) tryOpen() (err error) {
+	if err := plainFile(w.o.Path); err != nil {
+		return fmt.Errorf("cannot open %s: %w", w.o.Path, err)
+	}
 	db, err := sql.Open("sqlite", "file:"+(escape(w.o.Path)))
 	if err != nil {
 		return fmt.Errorf("cannot open %s: %w", w.o.Path, err)
@@ -84,6 +139,11 @@ func (w *writer) tryOpen() (err error) {
 		return err
 	}
 	w.db, w.roomy = db, false
+	if w.unfinished != "" && !w.o.Look {
+		w.asides = fmt.Sprintf("history: a damaged file was set aside as %s; a new one was begun", w.unfinished)
+		w.rescueFrom(w.unfinished)
+		w.unfinished = ""
+	}
 	return nil
 }
 
@@ -157,6 +217,9 @@ func (w *writer) shape(db *sql.DB) error {
 	if w.claims, err = readClaims(tx); err != nil {
 		return err
 	}
+	if err := w.resumeRescue(tx); err != nil {
+		return err
+	}
 	var newest, seq, sent sql.NullInt64
 	if err := tx.QueryRow("SELECT max(t), (SELECT max(seq) FROM sent) FROM raw").Scan(&newest, &sent); err != nil {
 		return err
@@ -220,8 +283,8 @@ func addColumns(tx *sql.Tx, t table) error {
 	return nil
 }
 
-func columnsOf(tx *sql.Tx, name string) ([]string, error) {
-	rows, err := tx.Query("SELECT name FROM pragma_table_info(?)", name)
+func columnsOf(q querier, name string) ([]string, error) {
+	rows, err := q.QueryContext(context.Background(), "SELECT name FROM pragma_table_info(?)", name)
 	if err != nil {
 		return nil, err
 	}

@@ -33,7 +33,10 @@ type Options struct {
 	// Prompt says that somebody waits for what is written, such as a server that it is sent on
 	// to: a batch then waits no longer because all is well.
 	Prompt bool
-	Log    *slog.Logger
+	// Look is for whoever only reads: a damaged file stays where it is, and what cannot be read is
+	// an error instead of nothing.
+	Look bool
+	Log  *slog.Logger
 }
 
 func (o Options) withDefaults() Options {
@@ -252,7 +255,17 @@ func ask[T any](ctx context.Context, s *Store, f func(*writer) (T, error)) (T, e
 	var none T
 	answer := make(chan result, 1)
 	select {
-	case s.ask <- func(w *writer) { x, err := f(w); answer <- result{x, err} }:
+	case s.ask <- func(w *writer) {
+		if w.o.Look && w.db == nil {
+			answer <- result{none, errors.New(w.cannot())}
+			return
+		}
+		x, err := f(w)
+		if isDamage(err) && w.db != nil && !w.o.Look {
+			w.report(w.setAside(err))
+		}
+		answer <- result{x, err}
+	}:
 	case <-s.done:
 		return none, errors.New("cannot ask the history: it is closed")
 	case <-ctx.Done():

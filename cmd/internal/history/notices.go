@@ -19,6 +19,31 @@ func writeNote(tx *sql.Tx, x sample) error {
 	return err
 }
 
+// copyNotes carries sound notices over from a damaged file. It gives the last id that it read, and
+// whether there may be more.
+func copyNotes(from *sql.DB, tx *sql.Tx, s stretch) (last int64, full bool, err error) {
+	rows, err := from.Query("SELECT id, t, chk, notice FROM notices WHERE id >= ? AND id < ? ORDER BY id LIMIT ?", s.from, s.to, rescueRows)
+	if err != nil {
+		return -1, false, err
+	}
+	defer rows.Close()
+	last, n := int64(-1), 0
+	for ; rows.Next(); n++ {
+		var id, t, chk int64
+		var notice string
+		if err := rows.Scan(&id, &t, &chk, &notice); err != nil {
+			return last, false, err
+		}
+		if last = id; checkNote(t, notice) != chk {
+			continue
+		}
+		if _, err := tx.Exec("INSERT OR IGNORE INTO notices (t, chk, notice) VALUES (?, ?, ?)", t, chk, notice); err != nil {
+			return last, false, err
+		}
+	}
+	return last, n == rescueRows, rows.Err()
+}
+
 // Notices are the notices that were sent in a span, in order, as JSON.
 func (s *Store) Notices(ctx context.Context, from, to time.Time) ([]json.RawMessage, error) {
 	out, err := ask(ctx, s, func(w *writer) ([]json.RawMessage, error) { return w.notices(from.UnixMilli(), to.UnixMilli()) })

@@ -94,6 +94,11 @@ func (s *Store) Empty(ctx context.Context) (bool, error) {
 	})
 }
 
+// Damaged counts the rows whose checksum was wrong since the file was opened.
+func (s *Store) Damaged(ctx context.Context) (int64, error) {
+	return ask(ctx, s, func(w *writer) (int64, error) { return w.damaged, nil })
+}
+
 // Newest is just after the newest sample, by the node's own clock; now when there is none.
 func (s *Store) Newest(ctx context.Context) (time.Time, error) {
 	return ask(ctx, s, func(w *writer) (time.Time, error) {

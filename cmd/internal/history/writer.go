@@ -32,6 +32,9 @@ type writer struct {
 	roomy    bool             // see makeRoom
 	damaged  int64            // rows whose checksum was wrong
 	asides   string
+	rescue   *rescue // nil: nothing is carried over
+	// unfinished is a damaged file that was being carried over when the last run ended.
+	unfinished string
 }
 
 // roll is one table of sums with its span in ms.
@@ -50,6 +53,7 @@ func newWriter(s *Store) *writer {
 func (w *writer) run() {
 	defer close(w.done)
 	defer func() {
+		w.endRescue()
 		if w.db != nil {
 			_ = w.db.Close() // all that was promised is on the card already
 		}
@@ -57,13 +61,21 @@ func (w *writer) run() {
 	tick := time.NewTicker(w.o.Batch)
 	defer tick.Stop()
 	wrote := time.Now()
+	idle := make(chan struct{})
+	close(idle)
 	for {
+		var rescue chan struct{}
+		if w.rescue != nil {
+			rescue = idle
+		}
 		select {
 		case x := <-w.in:
 			w.take(x)
 		case f := <-w.ask:
 			w.drain()
 			f(w)
+		case <-rescue:
+			w.goOn()
 		case now := <-tick.C: // nothing may wait for ever where no more comes
 			if now.Sub(wrote) >= w.batch()-w.o.Batch/2 {
 				wrote = now
