@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -35,7 +36,7 @@ func (w *writer) setAside(damage error) error {
 		_ = w.db.Close() // it is damaged; nothing more can be lost
 		w.db = nil
 	}
-	aside := fmt.Sprintf("%s.damaged-%d", w.o.Path, time.Now().UnixMilli())
+	aside := fmt.Sprintf("%s.damaged-%d", w.o.Path, time.Now().UnixNano())
 	if err := errors.Join(rename(w.o.Path, aside), rename(w.o.Path+"-wal", aside+"-wal")); err != nil {
 		return errors.Join(damage, err)
 	}
@@ -53,7 +54,8 @@ func (w *writer) setAside(damage error) error {
 // prune deletes the oldest of the damaged files that were set aside.
 func (w *writer) prune() {
 	asides, _ := filepath.Glob(escapeGlob(w.o.Path) + ".damaged-*[0-9]") // the pattern is sound
-	slices.Sort(asides)                                                  // by time, all of which have as many digits
+	// By time: what an older version set aside has fewer digits.
+	slices.SortFunc(asides, func(a, b string) int { return cmp.Or(cmp.Compare(len(a), len(b)), cmp.Compare(a, b)) })
 	for _, old := range asides[:max(0, len(asides)-keepDamaged)] {
 		_ = errors.Join(os.Remove(old), os.Remove(old+"-wal")) // one too many is no harm
 	}
