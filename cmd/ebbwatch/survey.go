@@ -129,11 +129,11 @@ func (f surveyFlags) proveMap(cmd *cobra.Command, s *survey.Survey) error {
 	if i < 0 {
 		return fmt.Errorf("cannot prove %q: %s has no source of that name", f.kick, f.config)
 	}
-	return f.prove(cmd.Context(), cmd.OutOrStdout(), s, c.Sources[i].Source)
+	return f.prove(cmd.Context(), cmd.OutOrStdout(), s, c.Sources[i].Source, c.Place().WattsPeak)
 }
 
-func (f surveyFlags) prove(ctx context.Context, out io.Writer, s *survey.Survey, src collector.Source) error {
-	results, err := s.Kick(ctx, src)
+func (f surveyFlags) prove(ctx context.Context, out io.Writer, s *survey.Survey, src collector.Source, panelWatts float64) error {
+	results, err := s.Kick(ctx, src, panelWatts)
 	if err != nil && len(results) == 0 {
 		return err
 	}

@@ -10,7 +10,7 @@ import (
 // Kick is a known change that the owner makes at the node.
 type Kick struct {
 	What  KickKind
-	Watts float64   // of the load, for the kinds that switch one
+	Watts float64   // of the load, or of the panels by their label; 0 when that is not known
 	Hangs LoadPlace // where the load hangs
 }
 
@@ -85,7 +85,8 @@ func (m moved) clearly() bool { return math.Abs(m.change()) > 4*m.noise }
 
 // Judge compares samples taken before and after a kick with what the kick must do. It
 // confirms only what moved by about the right amount in the right direction, and contradicts
-// only what cannot be right; what the kick says nothing about is not seen.
+// only what cannot be right; what the kick says nothing about is not seen, nor is that of which
+// it shows the direction alone: a number ten times too large moves the right way as well.
 func Judge(k Kick, before, after []Sample) KickResult {
 	j := judge{kick: k, seen: map[reading.Quantity]moved{}}
 	for q := range reading.NumSite {
@@ -181,12 +182,12 @@ func (j judge) loadKick(q reading.Quantity, m moved, v *KickVerdict) {
 	case reading.BatteryAmps:
 		j.batteryLoad(m, amps, v)
 	case reading.BatteryVolts:
-		v.sign(m, -watts)
+		v.sag(m, -amps)
 	case reading.LoadVolts:
 		if out {
 			v.none("a switched load says little of it")
 		} else {
-			v.sign(m, -watts)
+			v.sag(m, -amps)
 		}
 	default:
 		v.none("a load does not show in it")
@@ -210,8 +211,10 @@ func (j judge) batteryLoad(m moved, amps float64, v *KickVerdict) {
 		v.amount(m, charge.change()-amps)
 	case j.dark():
 		v.amount(m, -amps)
+	case math.Abs(m.change()) > 1.33*math.Abs(amps)+4*m.noise, math.Abs(m.change()+amps) <= 0.33*math.Abs(amps)+4*m.noise:
+		v.amount(m, -amps)
 	default:
-		v.sign(m, -amps)
+		v.direction(m, -amps, "the charger may have made up for the rest of the load")
 	}
 }
 
@@ -223,39 +226,6 @@ func (j judge) dark() bool {
 		}
 	}
 	return false
-}
-
-// panelKick judges a panel that was covered or uncovered.
-func (j judge) panelKick(q reading.Quantity, m moved, v *KickVerdict) {
-	way := -1.0
-	if j.kick.What == PanelUncovered {
-		way = 1
-	}
-	switch q {
-	case reading.PanelWatts, reading.PanelAmps, reading.ChargeAmps:
-		lit := max(m.before, 0)
-		if way > 0 {
-			lit = max(m.after, 0)
-		}
-		switch {
-		case lit < 0.3 || lit < 4*m.noise:
-			v.never(m, way, "the panel gave too little to tell")
-		case math.Abs(m.change()) < 0.7*lit:
-			v.Proof, v.Why = Contradicted, "it should fall to almost nothing without light"
-		default:
-			v.sign(m, way)
-		}
-	case reading.BatteryAmps:
-		if charge, known := j.seen[reading.ChargeAmps]; known {
-			v.amount(m, charge.change())
-			return
-		}
-		v.sign(m, way)
-	case reading.PanelVolts, reading.BatteryVolts:
-		v.sign(m, way)
-	default:
-		v.none("the panel does not show in it")
-	}
 }
 
 // amount judges a change whose size is known, to a third: labels and meters are no better.
@@ -291,7 +261,7 @@ func slip(ratio float64) string {
 	return ""
 }
 
-// sign judges a change of which only the direction is known.
+// sign judges the direction of a change.
 func (v *KickVerdict) sign(m moved, way float64) {
 	switch {
 	case !m.clearly():

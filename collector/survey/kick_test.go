@@ -85,7 +85,7 @@ func kickAll(t *testing.T, o *owner) ([]KickResult, map[reading.Quantity]Proof) 
 		o.b.site.Step(d)
 		return ctx.Err()
 	}}
-	results, err := s.Kick(t.Context(), o.b)
+	results, err := s.Kick(t.Context(), o.b, 300)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -125,6 +125,10 @@ func TestKickTestRefutesWrongLines(t *testing.T) {
 		"load ten times too large":     {reading.LoadAmps, 10, "10 times too much"},
 		"load hundred times too small": {reading.LoadWatts, 0.01, ""},
 		"panel volts turned round":     {reading.PanelVolts, -1, "the wrong way"},
+		"panel watts ten times":        {reading.PanelWatts, 10, "10 times too much"},
+		"panel watts a tenth":          {reading.PanelWatts, 0.1, "10 times too little"},
+		"panel amperes ten times":      {reading.PanelAmps, 10, "10 times too much"},
+		"charging current a tenth":     {reading.ChargeAmps, 0.1, "10 times too little"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -140,6 +144,24 @@ func TestKickTestRefutesWrongLines(t *testing.T) {
 				t.Errorf("nobody says %q", lie.why)
 			}
 		})
+	}
+}
+
+// Where the panel's power stands alone, a kick shows its direction and nothing of its size: that
+// is no proof, whether the map is right or ten times out; the label can refute it.
+func TestKickTestOfAPowerAlone(t *testing.T) {
+	t.Parallel()
+	for _, by := range []float64{0.1, 1, 10} {
+		b := newBench(5, map[reading.Quantity]float64{reading.PanelWatts: by})
+		b.hide = []reading.Quantity{reading.ChargeAmps, reading.PanelAmps, reading.BatteryAmps}
+		_, proofs := kickAll(t, &owner{b: b, watts: ""})
+		want := NotSeen
+		if lit := b.site.Truth().PanelWatts * by; lit > 1.6*300+20 {
+			want = Contradicted
+		}
+		if proofs[reading.PanelWatts] != want {
+			t.Errorf("pv_watts of %g times: %s, want %s", by, proofs[reading.PanelWatts], want)
+		}
 	}
 }
 
@@ -212,16 +234,16 @@ func TestKickTestSaysWhyItCannot(t *testing.T) {
 	t.Parallel()
 	o := &owner{b: newBench(2, nil), watts: "lots"}
 	s := &Survey{Talk: o, Wait: func(ctx context.Context, _ time.Duration) error { return ctx.Err() }}
-	if _, err := s.Kick(t.Context(), o.b); err == nil || err.Error() != `cannot use "lots": it must be watts above 0` {
+	if _, err := s.Kick(t.Context(), o.b, 300); err == nil || err.Error() != `cannot use "lots": it must be watts above 0` {
 		t.Errorf("got %v", err)
 	}
 	o.watts = ""
-	if _, err := s.Kick(t.Context(), failing{}); err == nil || err.Error() != "cannot read any quantity of the map: no answer" {
+	if _, err := s.Kick(t.Context(), failing{}, 0); err == nil || err.Error() != "cannot read any quantity of the map: no answer" {
 		t.Errorf("got %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := s.Kick(ctx, o.b); !errors.Is(err, context.Canceled) {
+	if _, err := s.Kick(ctx, o.b, 0); !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v", err)
 	}
 }

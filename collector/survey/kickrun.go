@@ -24,12 +24,13 @@ load side, never short a battery, do not lift panel connectors under light, and 
 wiring to those who may work on it. Cover a panel only where you stand safely.`
 
 // Kick leads the owner through switching a known load and covering the panel, and reads src,
-// with the map that is to be proven, around each. It returns what was done so far even
+// with the map that is to be proven, around each. panelWatts is the power of the panels by their
+// label, 0 when that is not known. It returns what was done so far even
 // beside an error.
-func (s *Survey) Kick(ctx context.Context, src collector.Source) ([]KickResult, error) {
+func (s *Survey) Kick(ctx context.Context, src collector.Source, panelWatts float64) ([]KickResult, error) {
 	s.Talk.Say(kickHelp)
 	var out []KickResult
-	kicks, err := s.plan()
+	kicks, err := s.plan(panelWatts)
 	if err != nil {
 		return nil, err
 	}
@@ -54,7 +55,7 @@ func (s *Survey) Kick(ctx context.Context, src collector.Source) ([]KickResult, 
 }
 
 // plan asks what can be switched.
-func (s *Survey) plan() ([]Kick, error) {
+func (s *Survey) plan(panelWatts float64) ([]Kick, error) {
 	var out []Kick
 	text, err := s.Talk.Ask("A load that you can switch, in watts (empty: none):")
 	if err != nil {
@@ -76,7 +77,7 @@ func (s *Survey) plan() ([]Kick, error) {
 		}
 		out = append(out, Kick{LoadOn, watts, place}, Kick{LoadOff, watts, place})
 	}
-	return append(out, Kick{What: PanelCovered}, Kick{What: PanelUncovered}), nil
+	return append(out, Kick{What: PanelCovered, Watts: panelWatts}, Kick{What: PanelUncovered, Watts: panelWatts}), nil
 }
 
 func (k Kick) prompt() string {
