@@ -2,9 +2,7 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
-	"math"
 	"os"
 	"time"
 
@@ -24,7 +22,6 @@ func backtestCommand() *cobra.Command {
 		Long: `Replays recorded readings, or the node's own history where none are given, and holds what would
 have been said against what came: each outage with its warning, alarms that came to nothing, and
 how well the stated chances agree with what happened.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			v, zone, err := f.backtest(cmd)
 			if err != nil {
@@ -33,14 +30,7 @@ how well the stated chances agree with what happened.`,
 			if !asJSON {
 				return v.Write(cmd.OutOrStdout(), zone)
 			}
-			for i := range v.Scores {
-				if math.IsNaN(v.Scores[i].Skill) {
-					v.Scores[i].Skill = 0 // JSON has no word for it
-				}
-			}
-			enc := json.NewEncoder(cmd.OutOrStdout())
-			enc.SetIndent("", "  ")
-			return enc.Encode(v)
+			return printJSON(cmd.OutOrStdout(), v)
 		},
 	}
 	configFlag(cmd, &f.config)

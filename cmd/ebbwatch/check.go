@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -15,6 +13,7 @@ import (
 	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/planning"
+	"ebbwatch/cmd/internal/watcher"
 	"ebbwatch/collector/decode"
 )
 
@@ -30,10 +29,10 @@ func checkCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check [--config FILE]",
 		Short: "Check a configuration and tell every problem at once",
-		Args:  cobra.NoArgs,
 		RunE:  func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	configFlag(cmd, &f.config)
+	takesFile(cmd, &f.config)
 	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print the problems as JSON")
 	cmd.Flags().BoolVar(&f.rules, "rules", false, "explain each rule, with its values now if the daemon runs")
 	cmd.Flags().BoolVar(&f.sendTest, "send-test", false, "send a test notice through every channel")
@@ -41,6 +40,9 @@ func checkCommand() *cobra.Command {
 }
 
 func (f checkFlags) run(cmd *cobra.Command) error {
+	if watcher.Is(f.config) {
+		return f.home(cmd)
+	}
 	c, problems := load(f.config, config.All())
 	if len(problems) == 0 {
 		_, problems = planning.Decode(c.Config)
@@ -52,9 +54,6 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), p)
 	}
 	if len(problems) > 0 {
-		if slices.ContainsFunc(problems, func(p decode.Problem) bool { return p.What == `unknown key "nodes"` }) {
-			fmt.Fprintf(cmd.ErrOrStderr(), "is it the file of a watcher? That is checked by: ebbwatch watch --check --config %s\n", f.config)
-		}
 		return exitCode(1)
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
@@ -69,14 +68,25 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 	return nil
 }
 
+// home checks the file of a watcher, which is told by its nodes.
+func (f checkFlags) home(cmd *cobra.Command) error {
+	if f.asJSON {
+		_, problems := watcher.Load(f.config, channelKinds())
+		return printProblems(cmd.OutOrStdout(), problems)
+	}
+	c, err := loadHome(cmd.ErrOrStderr(), f.config)
+	if err != nil {
+		return err
+	}
+	return tellHome(cmd, f.config, c, f.sendTest)
+}
+
 func printProblems(w io.Writer, problems []decode.Problem) error {
 	if problems == nil {
 		problems = []decode.Problem{}
 	}
-	enc := json.NewEncoder(w)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(problems); err != nil {
-		return fmt.Errorf("cannot print the problems: %w", err)
+	if err := printJSON(w, problems); err != nil {
+		return err
 	}
 	if len(problems) > 0 {
 		return exitCode(1)

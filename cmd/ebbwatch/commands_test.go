@@ -69,13 +69,19 @@ func TestCheckLooksIntoThePlan(t *testing.T) {
 	}
 }
 
-func TestCheckKnowsAWatchersFile(t *testing.T) {
+func TestCheckChecksAWatchersFileToo(t *testing.T) {
 	t.Parallel()
 	sample, _, _ := said(t, "watch", "--sample")
-	file := filepath.Join(t.TempDir(), "home.yaml")
+	dir := t.TempDir()
+	file := filepath.Join(dir, "home.yaml")
 	write(t, file, sample)
-	if _, stderr, code := said(t, "check", "--config", file); code != 1 || !strings.Contains(stderr, "ebbwatch watch --check --config "+file) {
-		t.Errorf("code %d: %s", code, stderr)
+	_, watched, wantCode := said(t, "watch", "--check", file)
+	if _, stderr, code := said(t, "check", file); code != wantCode || stderr != watched {
+		t.Errorf("code %d: %s\nwant %d: %s", code, stderr, wantCode, watched)
+	}
+	write(t, file, "nodes: [{name: X}]\n")
+	if stdout, _, code := said(t, "check", "--json", file); code != 1 || !strings.Contains(stdout, `"file": `) || !strings.Contains(stdout, `"line": 1`) || !strings.Contains(stdout, `"what": `) {
+		t.Errorf("code %d: %s", code, stdout)
 	}
 }
 
@@ -92,21 +98,44 @@ func TestMissingConfiguration(t *testing.T) {
 	}
 }
 
-// A command line that is not understood is said to be so, with the place that tells more.
+// A command line that is not understood is said to be so, with what was meant or the place that
+// tells more, and with an exit code of its own.
 func TestMistypedCommandLines(t *testing.T) {
 	t.Parallel()
 	for args, want := range map[string]string{
-		"frobnicate":       `cannot understand the command line: unknown command "frobnicate" for "ebbwatch"; see: ebbwatch --help`,
-		"chek":             "Did you mean this?",
-		"run --nope":       "cannot understand the command line: unknown flag: --nope; see: ebbwatch run --help",
-		"version extra":    "cannot understand the command line: ",
-		"check --config":   "cannot understand the command line: flag needs an argument: --config; see: ebbwatch check --help",
-		"replay":           `cannot understand the command line: required flag(s) "out", "readings" not set; see: ebbwatch replay --help`,
-		"history export x": "see: ebbwatch history export --help",
+		"frobnicate":                   `cannot understand the command line: unknown command "frobnicate"; see: ebbwatch --help`,
+		"chek":                         `unknown command "chek": did you mean check?`,
+		"histroy export":               `unknown command "histroy": did you mean history?`,
+		"history exprt":                `unknown command "exprt": did you mean export?; see: ebbwatch history --help`,
+		"history":                      "cannot tell what to do with the history: give one of export",
+		"run --nope":                   "cannot understand the command line: there is no flag --nope; see: ebbwatch run --help",
+		"run --cnofig x":               "there is no flag --cnofig: did you mean --config?",
+		"version extra":                `"extra" is one word too many; see: ebbwatch version --help`,
+		"status now":                   `"now" is one word too many`,
+		"status --watch 5":             `--watch "5" is not a time such as 90m or 36h`,
+		"demo --speed fast":            `--speed "fast" is not a number; see: ebbwatch demo --help`,
+		"demo --speed -1":              "cannot use --speed -1",
+		"survey --unit one":            `--unit "one" is not a whole number`,
+		"check --config":               "--config needs a value after it; see: ebbwatch check --help",
+		"check one.yaml two.yaml":      `"two.yaml" is one word too many`,
+		"check --config a.yaml b.yaml": "two files are named: a.yaml and b.yaml",
+		"replay":                       `cannot understand the command line: required flag(s) "out", "readings" not set; see: ebbwatch replay --help`,
+		"history export x":             "see: ebbwatch history export --help",
+		"silence":                      "cannot tell what you want",
 	} {
-		if _, stderr, code := said(t, strings.Fields(args)...); code != 1 || !strings.Contains(stderr, want) {
+		_, stderr, code := said(t, strings.Fields(args)...)
+		if code != 64 || !strings.Contains(stderr, want) || strings.Contains(stderr, "strconv") || strings.Contains(stderr, "pflag") {
 			t.Errorf("%s: code %d: %s\nwant %s", args, code, stderr, want)
 		}
+	}
+}
+
+// A file may be named without its flag where nothing else could be meant.
+func TestCheckTakesAFile(t *testing.T) {
+	t.Parallel()
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	if stdout, stderr, code := said(t, "check", file); code != 0 || !strings.Contains(stdout, file+" is fine") {
+		t.Errorf("code %d: %s%s", code, stdout, stderr)
 	}
 }
 
@@ -236,6 +265,21 @@ func TestReplayWritesItsFiles(t *testing.T) {
 	}
 }
 
+// A replay that fails leaves nothing that looks like a result.
+func TestAFailedReplayLeavesNothing(t *testing.T) {
+	t.Parallel()
+	file := configure(t, `tcp: "127.0.0.1:1"`, newReceiver(t).URL)
+	dir := t.TempDir()
+	readings, folder := filepath.Join(dir, "r.csv"), filepath.Join(dir, "out")
+	write(t, readings, "time,battery_volts\n2026-01-31T09:05:00Z,13.2\nnoon,13.2\n")
+	if _, stderr, code := said(t, "replay", "--config", file, "--readings", readings, "--out", folder); code != 1 || !strings.Contains(stderr, "r.csv:3:1") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+	if _, err := os.Stat(folder); err == nil {
+		t.Error("the folder is there")
+	}
+}
+
 func TestLookingBackMakesNothing(t *testing.T) {
 	t.Parallel()
 	hook := newReceiver(t)
@@ -275,7 +319,7 @@ func TestUnknownCommand(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	var out screen
-	if code := run(ctx, []string{"runn"}, &out, &out); code != 1 || !strings.Contains(out.String(), "runn") {
+	if code := run(ctx, []string{"runn"}, &out, &out); code != 64 || !strings.Contains(out.String(), "runn") {
 		t.Errorf("code %d: %s", code, out.String())
 	}
 }
@@ -313,9 +357,11 @@ func TestSurveyRefusesBeforeItAsks(t *testing.T) {
 	write(t, taken, "precious\n")
 	hook := newReceiver(t)
 	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
+	if _, stderr, code := said(t, "survey", "--parity", "mark"); code != 64 || !strings.Contains(stderr, "none, even or odd") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
 	for args, want := range map[string]string{
 		"survey --out " + taken:                     "it exists already",
-		"survey --parity mark":                      "none, even or odd",
 		"survey --kick nobody --config " + file:     "no source of that name",
 		"survey --kick charger --config /nowhere.x": "/nowhere.x",
 	} {

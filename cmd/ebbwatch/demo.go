@@ -40,7 +40,6 @@ func demoCommand() *cobra.Command {
 real Modbus wire. ebbwatch reads it as it would read yours, a day in a minute. After a fair day
 the sky turns grey: a warning comes before the battery is low, and clears when the sun is back.
 Ctrl-C ends it and leaves nothing behind.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
@@ -53,13 +52,13 @@ Ctrl-C ends it and leaves nothing behind.`,
 
 func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
 	if f.wire != "" && f.wire != "rtu" && f.wire != "tcp" {
-		return fmt.Errorf("cannot use --wire %q: it must be rtu or tcp", f.wire)
+		return misused("cannot use --wire %q: it must be rtu or tcp", f.wire)
 	}
 	if !(f.speed > 0) || f.speed > 1e6 {
-		return fmt.Errorf("cannot use --speed %g: it must be above 0, at most a million", f.speed)
+		return misused("cannot use --speed %g: it must be above 0, at most a million", f.speed)
 	}
 	if _, _, err := net.SplitHostPort(f.address()); err != nil {
-		return fmt.Errorf("cannot use --listen %q: give an address and port such as 127.0.0.1:9777", f.listen)
+		return misused("cannot use --listen %q: give an address and port such as 127.0.0.1:9777", f.listen)
 	}
 	folder, err := os.MkdirTemp("", "ebbwatch-demo-")
 	if err != nil {

@@ -71,7 +71,6 @@ func historyCommand() *cobra.Command {
 	export := &cobra.Command{
 		Use:   "export [--config FILE]",
 		Short: "Print the samples as CSV, in the form that replay reads",
-		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := loadOrSay(cmd.ErrOrStderr(), file, config.Need{State: true})
 			if err != nil {
@@ -79,7 +78,7 @@ func historyCommand() *cobra.Command {
 			}
 			span, err := history.ParseSpan(from, to, time.Now())
 			if err != nil {
-				return err
+				return misuse{err}
 			}
 			return exportHistory(cmd.Context(), c, span, cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},

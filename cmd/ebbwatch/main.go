@@ -29,16 +29,20 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	tellWhenUnderstood(root, &understood)
 	cmd, err := root.ExecuteContextC(ctx)
 	var code exitCode
+	var wrong misuse
 	switch {
 	case err == nil:
 		return 0
 	case errors.As(err, &code):
 		return int(code)
 	case !understood:
-		err = fmt.Errorf("cannot understand the command line: %w; see: %s --help", err, cmd.CommandPath())
+		err = misused("cannot understand the command line: %w; see: %s --help", err, cmd.CommandPath())
 	}
 	fmt.Fprintln(stderr, "ebbwatch:", err)
-	return 1
+	if errors.As(err, &wrong) {
+		return codeMisuse
+	}
+	return codeFailed
 }
 
 // tellWhenUnderstood notes when a command begins its own work: an error before that is about
@@ -74,6 +78,7 @@ See it at work with nothing to install:  ebbwatch demo`,
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.AddCommand(runCommand(), checkCommand(), demoCommand(), replayCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
+	strict(root)
 	return root
 }
 

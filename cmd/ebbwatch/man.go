@@ -19,7 +19,6 @@ func manCommand() *cobra.Command {
 		Use:    "man",
 		Short:  "Print the manual page, in roff",
 		Hidden: true,
-		Args:   cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			text := manPage(cmd.Root())
 			if file {
@@ -63,7 +62,10 @@ The configuration; see
 .I /var/lib/ebbwatch
 What survives a restart: the belief, the alarms, the notices that wait, the history.
 .SH EXIT STATUS
-0 when all went well; otherwise 1, and standard error says what could not be done.
+0 when all went well; 1 when something could not be done, and standard error says what; 64 when
+the command line was not understood. The state of a node is told by
+.B status
+with 0 when it is well, 1 on a warning, 2 when it is critical and 3 when it is not known.
 .SH SAFETY
 ebbwatch informs; it does not replace a person who is allowed to do the work. Never charge
 LiFePO4 below 0 \(deC. Fuse at the battery. Keep to local rules.

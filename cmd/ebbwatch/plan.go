@@ -31,12 +31,12 @@ func planCommand() *cobra.Command {
 		Long: `plan lives through hundreds of winters with the panel, the battery and the loads of a
 configuration, and says in one sentence what the kit carries. Sources need not be there yet.
 Where the daemon has run already, what it learned of the node overrides the label.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	configFlag(cmd, &f.config)
+	takesFile(cmd, &f.config)
 	flags := cmd.Flags()
 	flags.StringVar(&f.html, "html", "", "write one page with charts to this file, to look at and to print")
 	flags.BoolVar(&f.asJSON, "json", false, "print everything as JSON")

@@ -28,7 +28,6 @@ func replayCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "replay [--config FILE] --readings FILE --out FOLDER",
 		Short: "Live through recorded readings: estimates and notices as they would have come",
-		Args:  cobra.NoArgs,
 		RunE:  func(cmd *cobra.Command, _ []string) error { return f.run(cmd.ErrOrStderr()) },
 	}
 	configFlag(cmd, &f.config)
@@ -48,7 +47,7 @@ func replayCommand() *cobra.Command {
 
 func (f replayFiles) run(stderr io.Writer) error {
 	if f.every < time.Minute {
-		return fmt.Errorf("cannot replay: --every %s is below one minute", f.every)
+		return misused("cannot replay: --every %s is below one minute", f.every)
 	}
 	c, err := loadOrSay(stderr, f.config, config.Need{})
 	if err != nil {
@@ -87,9 +86,15 @@ func (f replayFiles) readForecasts() ([]*reading.Forecast, error) {
 
 // write runs the job into the two files of the output folder.
 func (f replayFiles) write(job replay.Job) (sum replay.Summary, err error) {
+	_, missing := os.Stat(f.out)
 	if err := os.MkdirAll(f.out, 0o755); err != nil {
 		return sum, fmt.Errorf("cannot make the output folder: %w", err)
 	}
+	defer func() { // what failed leaves nothing that looks like a result
+		if err != nil && missing != nil {
+			_ = os.RemoveAll(f.out) // made above
+		}
+	}()
 	for name, into := range map[string]*io.Writer{"estimates.csv": &job.Estimates, "notices.jsonl": &job.Notices} {
 		file, openErr := os.Create(filepath.Join(f.out, name))
 		if openErr != nil {

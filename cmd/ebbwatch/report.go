@@ -36,7 +36,6 @@ harvest and what it lacked, the load, the way home, and how the warnings did.
 
 With --why it tells what each silence is put down to, with the evidence for and against, and what
 to bring. It says "cannot tell" where the record does not tell.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	configFlag(cmd, &f.config)
@@ -57,7 +56,7 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	}
 	span, err := history.ParseSpan(f.from, f.to, time.Now())
 	if err != nil {
-		return err
+		return misuse{err}
 	}
 	if f.from == "" {
 		span[0] = span[1].Add(-f.last)

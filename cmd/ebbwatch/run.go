@@ -30,7 +30,6 @@ func runCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run [--config FILE]",
 		Short: "Watch a node: the daemon",
-		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := loadOrSay(cmd.ErrOrStderr(), file, config.All())
 			if err != nil {
@@ -40,6 +39,7 @@ func runCommand() *cobra.Command {
 		},
 	}
 	configFlag(cmd, &file)
+	takesFile(cmd, &file)
 	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
 	return cmd
 }

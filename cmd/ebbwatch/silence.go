@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -30,7 +29,6 @@ func silenceCommand() *cobra.Command {
 charging by hand must not look like sun. It ends by itself. The request is left in the state
 folder; the daemon takes it within ten seconds. With the configuration of a watcher at home it
 is the watcher that sends nothing.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			r, err := f.request()
 			if err != nil {
@@ -80,11 +78,11 @@ func (f silenceFlags) request() (core.Request, error) {
 	r := core.Request{Silence: f.forTime, Why: f.why, End: f.end, Acknowledge: f.acknowledge, NewBattery: f.newBattery}
 	switch {
 	case f.forTime < 0 || f.forTime > 720*time.Hour:
-		return r, fmt.Errorf("cannot be silent for %s: give a time up to 720h", f.forTime)
+		return r, misused("cannot be silent for %s: give a time up to 720h", f.forTime)
 	case f.forTime > 0 && f.why == "":
-		return r, errors.New("cannot be silent without a reason: give --why, for whoever reads the record")
+		return r, misused("cannot be silent without a reason: give --why, for whoever reads the record")
 	case r == core.Request{}:
-		return r, errors.New("cannot tell what you want: give --for and --why, --end, --acknowledge or --new-battery")
+		return r, misused("cannot tell what you want: give --for and --why, --end, --acknowledge or --new-battery")
 	}
 	return r, nil
 }

@@ -31,8 +31,7 @@ func statusCommand() *cobra.Command {
 		Use:   "status [--url URL]",
 		Short: "Show a running daemon's state on one screen",
 		Long: `Shows what a running daemon knows. The exit code is 0 when all is well, 1 on a warning, 2 when it is
-critical and 3 when the daemon cannot be asked.`,
-		Args: cobra.NoArgs,
+critical, and 3 when that is not known or the daemon cannot be asked.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	cmd.Flags().StringVar(&f.url, "url", "http://127.0.0.1:9777", "address of the daemon's page")

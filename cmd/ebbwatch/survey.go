@@ -41,7 +41,6 @@ registers remain possible it says so and picks none.
 With --kick SOURCE it proves the map of a source of your configuration: you switch a known load or
 cover the panel when asked, and it tells which numbers moved as they should. Work on live wiring
 only if you may; panels are live in light. Ctrl-C stops at once.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	flags := cmd.Flags()
@@ -71,7 +70,7 @@ func (f surveyFlags) run(cmd *cobra.Command) error {
 	case f.kick != "":
 		return f.proveMap(cmd, survey.New(talk))
 	case !slices.Contains([]string{"none", "even", "odd"}, f.parity):
-		return fmt.Errorf("cannot use --parity %q: it must be none, even or odd", f.parity)
+		return misused("cannot use --parity %q: it must be none, even or odd", f.parity)
 	}
 	if _, err := os.Stat(f.out); err == nil {
 		return fmt.Errorf("cannot write %s: it exists already; give another --out", f.out)

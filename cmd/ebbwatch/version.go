@@ -14,7 +14,6 @@ func versionCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "version",
 		Short: "Print the version",
-		Args:  cobra.NoArgs,
 		Run: func(cmd *cobra.Command, _ []string) {
 			b := build()
 			fmt.Fprintf(cmd.OutOrStdout(), "ebbwatch %s %s %s %s/%s\n", b.Version, b.Revision, b.Go, runtime.GOOS, runtime.GOARCH)

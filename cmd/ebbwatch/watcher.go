@@ -27,7 +27,6 @@ func watchCommand() *cobra.Command {
 of its own future. When one falls silent: is it dark as it said, late to return, without power,
 cut off, broken, or is it the house? With the evidence for and against, and what to bring.
 Its configuration is a file of its own: site, nodes, house, dashboard, notify, web, state.`,
-		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if sample {
 				fmt.Fprint(cmd.OutOrStdout(), watcher.Sample())
@@ -38,22 +37,29 @@ Its configuration is a file of its own: site, nodes, house, dashboard, notify, w
 				return err
 			}
 			if check || sendTests {
-				fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s to notify\n", file, count(len(c.Nodes), "node"), count(len(c.Notify), "channel"))
-				tellUnready(cmd, c.State, c.Notify)
-				if sendTests {
-					return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
-				}
-				return nil
+				return tellHome(cmd, file, c, sendTests)
 			}
 			return watchHome(cmd.Context(), c, webConfig, newLogger(cmd.ErrOrStderr(), &logRing{}))
 		},
 	}
 	cmd.Flags().StringVar(&file, "config", "/etc/ebbwatch/home.yaml", "configuration file of the watcher (YAML)")
+	takesFile(cmd, &file)
 	cmd.Flags().StringVar(&webConfig, "web.config.file", "", "TLS and passwords for the page (exporter toolkit format)")
 	cmd.Flags().BoolVar(&check, "check", false, "check the configuration and tell every problem at once, and end")
 	cmd.Flags().BoolVar(&sendTests, "send-test", false, "check the configuration, send a test notice through every channel, and end")
 	cmd.Flags().BoolVar(&sample, "sample", false, "print an annotated configuration, and end")
 	return cmd
+}
+
+// tellHome tells what a watcher's configuration comes to.
+func tellHome(cmd *cobra.Command, file string, c *watcher.Config, sendTests bool) error {
+	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: the watcher at %s, %s, %s to notify\n", file, c.Site.Name,
+		count(len(c.Nodes), "node"), count(len(c.Notify), "channel"))
+	tellUnready(cmd, c.State, c.Notify)
+	if sendTests {
+		return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
+	}
+	return nil
 }
 
 // loadHome reads the configuration of a watcher; its problems are printed, one a line.

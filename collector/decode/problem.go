@@ -9,9 +9,10 @@ import (
 // Problem is one thing that is wrong in a file. Line and Col count from 1, in characters;
 // both are 0 when the file as a whole is meant.
 type Problem struct {
-	File      string
-	Line, Col int
-	What      string
+	File string `json:"file"`
+	Line int    `json:"line,omitempty"` // from 1; 0 where no place can be named
+	Col  int    `json:"column,omitempty"`
+	What string `json:"what"`
 }
 
 // String is file:line:col: what, which editors and terminals can jump to.

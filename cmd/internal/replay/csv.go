@@ -1,6 +1,7 @@
 package replay
 
 import (
+	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -8,6 +9,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"ebbwatch/collector/reading"
@@ -26,11 +28,13 @@ type Readings struct {
 	name    string
 	timeCol int
 	columns []reading.Quantity // by column; the time column holds NumSite
+	comma   bool               // stands for the decimal point
 }
 
 // OpenReadings reads the header. The name is for messages.
 func OpenReadings(r io.Reader, name string) (*Readings, error) {
-	f := &Readings{csv: newCSV(r), name: name, timeCol: -1}
+	c, comma := newCSV(r)
+	f := &Readings{csv: c, name: name, timeCol: -1, comma: comma}
 	header, err := f.csv.Read()
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the header of %s: %w", name, noEOF(err))
@@ -77,12 +81,13 @@ func (f *Readings) Next() (Row, error) {
 
 func (f *Readings) cell(row *Row, i int, cell string) (err error) {
 	if i == f.timeCol {
-		if row.Time, err = time.Parse(time.RFC3339, cell); err != nil {
-			return fmt.Errorf("%q is not a time such as 2026-01-31T09:05:00Z", cell)
-		}
-		return nil
+		row.Time, err = parseTime(cell)
+		return err
 	}
 	q := f.columns[i]
+	if f.comma {
+		cell = strings.Replace(cell, ",", ".", 1)
+	}
 	x, err := parse(q, cell)
 	if err != nil {
 		return err
@@ -104,10 +109,48 @@ func parse(q reading.Quantity, cell string) (float64, error) {
 	return x, nil
 }
 
-func newCSV(r io.Reader) *csv.Reader {
-	c := csv.NewReader(r)
-	c.ReuseRecord, c.TrimLeadingSpace, c.Comment = true, true, '#'
-	return c
+// parseTime reads RFC 3339, with a space for the T as spreadsheets and databases write it. A time
+// without its offset is refused: in which zone a logger ran is not for us to guess.
+func parseTime(cell string) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339, "2006-01-02 15:04:05Z07:00", "2006-01-02 15:04:05 Z07:00", "2006-01-02 15:04Z07:00"} {
+		if t, err := time.Parse(layout, cell); err == nil {
+			return t, nil
+		}
+	}
+	for _, layout := range []string{"2006-01-02T15:04:05", time.DateTime, "2006-01-02 15:04"} {
+		if _, err := time.Parse(layout, cell); err == nil {
+			return time.Time{}, fmt.Errorf("%q does not say its zone: write it as 2026-01-31T09:05:00Z or with an offset such as +01:00", cell)
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is not a time such as 2026-01-31T09:05:00Z", cell)
+}
+
+// headerMost is how much of a file is looked at for its dialect; a header is far shorter.
+const headerMost = 4096
+
+// newCSV reads the usual dialects: fields between commas, semicolons or tabs, whichever the header
+// has most of; a byte order mark is skipped. Between semicolons or tabs the comma stands for
+// the decimal point.
+func newCSV(r io.Reader) (c *csv.Reader, comma bool) {
+	in := bufio.NewReaderSize(r, headerMost)
+	if mark, _ := in.Peek(3); string(mark) == "\ufeff" {
+		_, _ = in.Discard(3)
+	}
+	head, _ := in.Peek(headerMost) // shorter where the file is
+	header := ""
+	for line := range strings.Lines(string(head)) {
+		if header = line; !strings.HasPrefix(line, "#") && strings.TrimSpace(line) != "" {
+			break
+		}
+	}
+	c = csv.NewReader(in)
+	for _, sep := range ";\t" {
+		if strings.Count(header, string(sep)) > strings.Count(header, string(c.Comma)) {
+			c.Comma = sep
+		}
+	}
+	c.ReuseRecord, c.TrimLeadingSpace, c.Comment = true, c.Comma != '\t', '#'
+	return c, c.Comma != ','
 }
 
 func noEOF(err error) error {
