@@ -46,6 +46,20 @@ func key(r Rule, instance string) string {
 
 func (u *use) rung() Rung { return u.r.Rungs[u.t.Rung] }
 
+// spoken is the rung whose words are true now. An alarm stays on a rung for some hours after
+// its condition passed, so as not to tell it anew; its words must not stay with it.
+func (u *use) spoken() Rung {
+	for i := u.t.Rung; i > 0 && !u.r.Kinds; i-- {
+		if u.r.Rungs[i].When.Eval(u.get) != False {
+			return u.r.Rungs[i]
+		}
+	}
+	if u.r.Kinds {
+		return u.rung()
+	}
+	return u.r.Rungs[0]
+}
+
 // site is what a notice is about.
 func (u *use) site() string {
 	if u.r.Each == EachSite {
@@ -166,6 +180,10 @@ func (u *use) owe() {
 // so each rung is told once, and again only after a real change.
 func (u *use) climb(best int) {
 	switch {
+	case best > u.t.Rung && u.rung().PageOnly && !u.t.Told:
+		// What was only shown was no alarm to its reader: it begins now.
+		u.t.Rung, u.t.Lower, u.t.Since, u.t.Began = best, Dwell{}, u.now, u.s.Elapsed
+		u.owe()
 	case best > u.t.Rung, u.r.Kinds && best > 0 && best != u.t.Rung:
 		u.t.Rung, u.t.Lower = best, Dwell{}
 		u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
@@ -179,10 +197,13 @@ func (u *use) climb(best int) {
 // graver rung is about to be told anyway.
 func (u *use) moved() {
 	x, known := u.watched()
-	if !u.t.Told || u.t.Owed != "" || !known || u.t.Watched == nil || u.rung().PageOnly || u.climbing() {
+	if !u.t.Told || u.t.Owed != "" || !known || u.t.Watched == nil || u.spoken().PageOnly || u.climbing() {
 		return
 	}
-	apart := max(x-*u.t.Watched, *u.t.Watched-x)
+	apart := *u.t.Watched - x
+	if !u.r.Watch.Sooner {
+		apart = max(apart, -apart)
+	}
 	if apart >= u.r.Watch.By && u.s.Elapsed-u.t.ToldAt >= cmp.Or(u.r.Watch.Every, 6*time.Hour) {
 		u.t.Owed = Changed
 	}
@@ -206,7 +227,7 @@ func (u *use) watched() (float64, bool) {
 // escalate owes a message when the time to act went by and nobody acknowledged.
 func (u *use) escalate() {
 	t := &u.t
-	if !u.e.Escalate || t.ActBy == nil || t.Acked || t.Escalated || !u.rung().Escalate || u.s.Elapsed < *t.ActBy {
+	if !u.e.Escalate || t.ActBy == nil || t.Acked || t.Escalated || !u.spoken().Escalate || u.s.Elapsed < *t.ActBy {
 		return
 	}
 	t.Escalated = true
@@ -255,12 +276,6 @@ func (u *use) say() (Notice, bool) {
 	}
 	phase := u.t.Owed
 	u.t.Owed, u.t.ToldAt = "", u.s.Elapsed
-	u.t.Gravest = graver(u.t.Gravest, u.rung().Severity)
-	defer func() {
-		if s := u.rung().Severity; !slices.Contains(u.t.Said, s) {
-			u.t.Said = append(slices.Clone(u.t.Said), s)
-		}
-	}()
 	if u.t.Watched = nil; u.r.Watch.Fact != "" {
 		if x, known := u.watched(); known {
 			u.t.Watched = &x
@@ -271,14 +286,18 @@ func (u *use) say() (Notice, bool) {
 		u.t.ActBy = &by
 	}
 	n := u.notice(phase)
+	u.t.Gravest = graver(u.t.Gravest, n.Severity)
+	if !slices.Contains(u.t.Said, n.Severity) {
+		u.t.Said = append(slices.Clone(u.t.Said), n.Severity)
+	}
 	if !u.t.Told {
-		u.t.Told, u.t.Facts = true, n.Facts
+		u.t.Told, u.t.First, u.t.Facts = true, u.now, n.Facts
 	}
 	return n, true
 }
 
 func (u *use) passed() bool {
-	return !slices.ContainsFunc(u.r.Rungs, func(g Rung) bool { return g.When.Eval(u.get) != False })
+	return u.spoken().PageOnly || !slices.ContainsFunc(u.r.Rungs, func(g Rung) bool { return g.When.Eval(u.get) != False })
 }
 
 func (u *use) actIn() time.Duration {

@@ -43,6 +43,7 @@ type Notice struct {
 	Title    string             `json:"title"`
 	Text     string             `json:"text"`
 	Advice   []string           `json:"advice"`
+	Foot     string             `json:"foot,omitempty"` // small print: how old it is, and how to mute it
 	Facts    map[string]float64 `json:"facts"`
 }
 

@@ -4,25 +4,63 @@ package alert
 // explain each other away. Thresholds are common practice in the trade unless a rule names
 // a source; every one can be changed by name, see [Config].
 func Builtin() []Rule {
-	return []Rule{
+	rules := []Rule{
 		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(), placeDoubted(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), forecastStale(),
 	}
+	for i, r := range rules {
+		if over, told := endings()[r.Name]; told {
+			rules[i].OverTitle = "{{site}}: " + over
+		}
+	}
+	return rules
+}
+
+// endings are the titles that tell of an end, after the name of the site.
+func endings() map[string]string {
+	return map[string]string{
+		"source_silent": "{{of}} answers again", "reading_doubted": "{{of}} agrees with the others again",
+		"cutoff_ahead": "no longer expected to go dark", "reserve_ahead": "battery no longer expected low",
+		"charging_below_freezing": "no longer charged below freezing", "over_temperature": "battery no longer too hot",
+		"charge_held_by_cold": "charges again after the cold", "panel_dark": "the panel gives voltage again",
+		"panel_covered": "the panel gives power again", "charge_stopped": "charges again",
+		"load_creep": "the load is as usual again", "load_unmetered": "no more is drawn past the meters",
+		"not_full": "the battery was full again", "belief_disagrees": "one opinion on the charge again",
+		"battery_replaced": "the battery fits again", "capacity_fading": "the battery holds what it should",
+		"peer_lost": "{{of}} is within reach again", "path_degrading": "the link to {{of}} is good again",
+		"notices_refused": "{{of}} takes notices again", "clock_untrusted": "the clock is right again",
+		"disk_nearly_full": "the disk has room again", "forecast_stale": "new weather forecasts again",
+	}
 }
 
 // body is the text of a rung: what and when, how sure, why, and what happens if nothing is
-// done; then how to mute, and how old it is.
+// done.
 func body(what, sure, why, ifNothing string) string {
-	return what + "\nHow sure: " + sure + "\nWhy: " + why + "\nIf nothing is done: " + ifNothing +
-		"\n{{mute}}\nAs of {{now}}{{if known `reading_age_seconds`}}; readings {{seconds `reading_age_seconds`}} old{{end}}."
+	return what + "\nHow sure: " + sure + "\nWhy: " + why + "\nIf nothing is done: " + ifNothing
 }
 
 // usualWarnChance is the chance of a cut-off within five days at which the owner is warned,
 // where no budget of false alarms sets another. On measured winters with a forecast it gave
 // about one false alarm a year, and a median lead above four days.
 const usualWarnChance = 0.5
+
+// inTime tells whether somebody who leaves at the time that the advice gives is there before
+// the first of the futures go dark; not known where no trip helps. A quarter of an hour is the
+// least that a decision takes.
+func (e Engine) inTime(get Lookup) (float64, bool) {
+	leave, known := get("act_by_hours")
+	early, alsoKnown := get("dark_early_hours")
+	trip, told := get("trip_hours")
+	if !told {
+		trip = e.TripHours
+	}
+	if !known || !alsoKnown || leave < 0.25 || leave+trip > early {
+		return 0, known && alsoKnown
+	}
+	return 1, true
+}
 
 // facts adds what the engine itself knows to the facts: trip_hours, and, where nobody
 // computed better, warn_chance and act_by_hours as the early end of the cut-off's window
@@ -37,14 +75,16 @@ func (e Engine) facts(get Lookup) Lookup {
 			return e.TripHours, true
 		case name == "warn_chance":
 			return usualWarnChance, true
-		case name == "cutoff_ahead_hours":
+		case name == "dark_ahead_hours":
 			if dark, known := get("load_dark"); known && dark > 0 {
 				return 0, false // it is not ahead any more
 			}
-			return get("cutoff_hours_p50")
+			return get("dark_early_hours")
 		case name == "act_by_hours":
-			p10, known := get("cutoff_hours_p10")
-			return max(0, p10-e.TripHours), known
+			early, known := get("dark_early_hours")
+			return max(0, early-e.TripHours), known
+		case name == "in_time":
+			return e.inTime(get)
 		}
 		return 0, false
 	}

@@ -177,7 +177,7 @@ func (rc RuleConfig) fresh(report func(key, what string)) (Rule, bool) {
 		r.Rungs = append(r.Rungs, Rung{
 			Name: g.Name, Severity: Warning, When: g.When, For: time.Minute,
 			Title: `{{site}}: {{subject}}{{with of}} ({{.}}){{end}}`,
-			Text:  "At {{site}}{{with of}}, {{.}}{{end}}: {{subject}}, since {{since}}.\nNow: {{values}}.\n{{mute}}\nAs of {{now}}.",
+			Text:  "At {{site}}{{with of}}, {{.}}{{end}}: {{subject}}, since {{since}}.\nNow: {{values}}.",
 		})
 	}
 	return r, true

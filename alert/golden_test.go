@@ -47,7 +47,8 @@ func lowBattery() map[string]float64 {
 		"battery_soc": 0.34, "battery_soc_low": 0.28, "battery_soc_high": 0.41, "load_watts": 21, "hours_since_full": 124,
 		"cutoff_within_24h": 0, "cutoff_within_48h": 0.12, "cutoff_within_72h": 0.31, "cutoff_within_120h": 0.55,
 		"reserve_within_48h": 0.62, "reserve_within_72h": 0.8, "reserve_hours_p10": 26, "reserve_hours_p50": 39.4, "reserve_hours_p90": 66,
-		"cutoff_hours_p10": 63.2, "cutoff_hours_p50": 88, "dark_hours": 14, "back_hours": 99,
+		"cutoff_within_168h": 0.62, "dark_early_hours": 61.4, "dark_from_hours": 63.2, "dark_to_hours": 71.6, "dark_lasts_hours": 14, "dark_back_hours": 82.5,
+		"advice_chance_before": 0.62, "trip_hours": 1.5,
 		"advice_shed_from_hour": 22, "advice_shed_to_hour": 6, "advice_shed_chance_after": 0.2,
 		"advice_topup_wh": 240, "advice_topup_chance_after": 0.1, "act_by_hours": 52,
 	}
@@ -56,12 +57,18 @@ func lowBattery() map[string]float64 {
 // scenes is one situation for each rung of each built-in rule.
 func scenes() []scene {
 	safe := map[string]float64{"cutoff_within_48h": 0, "cutoff_within_72h": 0.02, "cutoff_within_120h": 0.09,
-		"reserve_within_48h": 0.02, "reserve_within_72h": 0.05, "battery_soc": 0.83, "cutoff_hours_p50": 1e9}
+		"reserve_within_48h": 0.02, "reserve_within_72h": 0.05, "battery_soc": 0.83, "cutoff_within_168h": 0.11, "cutoff_within_24h": 0, "cutoff_hours_p50": 1e9}
 	actBy := with(lowBattery(), "cutoff_within_48h", 0.4, "cutoff_within_72h", 0.66, "cutoff_within_120h", 0.8,
-		"cutoff_hours_p10", 39.0, "cutoff_hours_p50", 63.0, "reading_age_seconds", 12.0, "cutoff_hours_p90", 90.0, "act_by_hours", 27.6, "battery_soc", 0.22, "battery_soc_low", 0.16)
+		"cutoff_within_168h", 0.85, "advice_chance_before", 0.85, "dark_early_hours", 37.5, "dark_from_hours", 39.0, "dark_to_hours", 45.2, "dark_lasts_hours", 57.0, "dark_back_hours", 99.0, "reading_age_seconds", 12.0, "act_by_hours", 27.6, "battery_soc", 0.22, "battery_soc_low", 0.16)
 	last := with(actBy, "cutoff_within_24h", 1.0, "cutoff_within_48h", 1.0, "cutoff_within_72h", 1.0, "cutoff_within_120h", 1.0, "battery_soc", 0.04, "battery_soc_low", 0.02,
-		"battery_soc_high", 0.07, "cutoff_hours_p10", 2.0, "cutoff_hours_p50", 3.7, "cutoff_hours_p90", 6.0, "act_by_hours", 0.0, "dark_hours", 9.0, "back_hours", 12.5)
-	noAdvice := with(lowBattery(), "cutoff_within_72h", 0.1, "cutoff_within_120h", 0.25)
+		"battery_soc_high", 0.07, "cutoff_hours_p50", 3.7, "cutoff_within_168h", 1.0, "advice_chance_before", 1.0,
+		"dark_early_hours", 2.0, "dark_from_hours", 3.2, "dark_to_hours", 4.5, "act_by_hours", 0.0, "dark_lasts_hours", 9.0, "dark_back_hours", 12.5)
+	cold := with(actBy, "battery_celsius", -8.0, "advice_clean_hours", 31.0)
+	deep := with(actBy, "load_dark", 1.0, "cutoff_hours_p50", 0.0, "dark_early_hours", 0.0, "dark_from_hours", 0.0, "dark_to_hours", 0.0, "dark_lasts_hours", 34.0, "dark_back_hours", 34.0)
+	endless := with(actBy)
+	delete(endless, "dark_lasts_hours")
+	delete(endless, "dark_back_hours")
+	noAdvice := with(lowBattery(), "cutoff_within_72h", 0.1, "cutoff_within_120h", 0.25, "cutoff_within_168h", 0.3)
 	for name := range noAdvice {
 		if strings.HasPrefix(name, "advice_") {
 			delete(noAdvice, name)
@@ -75,6 +82,9 @@ func scenes() []scene {
 		{"cutoff_ahead_note", cutoffAhead(), "note", "", noAdvice, nil},
 		{"cutoff_ahead_heads_up", cutoffAhead(), "heads-up", "", lowBattery(), safe},
 		{"cutoff_ahead_act_by", cutoffAhead(), "act by", "", actBy, safe},
+		{"cutoff_ahead_too_cold_to_charge", cutoffAhead(), "act by", "", cold, safe},
+		{"cutoff_ahead_dark", cutoffAhead(), "act by", "", deep, nil},
+		{"cutoff_ahead_no_return", cutoffAhead(), "act by", "", endless, nil},
 		{"cutoff_ahead_last_words", cutoffAhead(), "last words", "", last, safe},
 		{"reserve_ahead", reserveAhead(), "", "", lowBattery(), safe},
 		{"charging_below_freezing", chargingBelowFreezing(), "", "", map[string]float64{"battery_celsius": -4, "battery_amps": 3.2}, map[string]float64{"battery_celsius": 3}},
@@ -114,7 +124,7 @@ func scenes() []scene {
 // has one.
 func (sc scene) play(t *testing.T) []Notice {
 	t.Helper()
-	d := newDrill(t, sc.rule)
+	d := newDrill(t, find(t, Builtin(), sc.rule.Name))
 	d.facts = maps.Clone(sc.facts)
 	if _, told := d.facts["clock_trusted"]; !told {
 		d.facts["clock_trusted"] = 1
@@ -205,8 +215,12 @@ func TestTextsSayWhatTheyMust(t *testing.T) {
 				t.Errorf("%s: the title does not begin with the node: %q", sc.file, n.Title)
 			}
 		}
-		for _, part := range []string{"How sure: ", "Why: ", "If nothing is done: ", "To mute: ", "As of "} {
-			if !strings.Contains(notices[0].Text, "\n"+part) {
+		parts := []string{"How sure: ", "Why: ", "If nothing is done: "}
+		if len(notices) > 1 { // a rung that is only shown has no foot
+			parts = append(parts, "To mute: ", "As of ")
+		}
+		for _, part := range parts {
+			if !strings.Contains(notices[0].Plain(), "\n"+part) {
 				t.Errorf("%s does not say %q:\n%s", sc.file, part, notices[0].Text)
 			}
 		}

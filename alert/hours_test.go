@@ -188,24 +188,26 @@ func TestNobodyToEscalateTo(t *testing.T) {
 
 func TestToldAgainWhenTheMomentMoves(t *testing.T) {
 	t.Parallel()
-	d := newDrill(t, cutoffAhead()).set("cutoff_within_72h", 0.4, "cutoff_within_120h", 0.5, "cutoff_hours_p50", 90)
+	d := newDrill(t, cutoffAhead()).set("cutoff_within_72h", 0.4, "cutoff_within_120h", 0.5, "dark_early_hours", 90)
 	d.want(d.run(time.Hour), "raised cutoff_ahead")
 	for range 20 { // the hours run down as they must: the moment stays
-		d.facts["cutoff_hours_p50"]--
+		d.facts["dark_early_hours"]--
 		d.want(d.run(time.Hour), "")
 	}
-	d.facts["cutoff_hours_p50"] -= 11
+	d.facts["dark_early_hours"] -= 11
 	d.want(d.run(time.Hour), "")
-	d.facts["cutoff_hours_p50"] -= 3
+	d.facts["dark_early_hours"] -= 3
 	d.want(d.run(time.Hour), "changed cutoff_ahead")
-	d.facts["cutoff_hours_p50"] += 15 // back at once: at most one such message in twelve hours
+	d.facts["dark_early_hours"] -= 15 // at once: at most one such message in twelve hours
 	for range 11 {
-		d.facts["cutoff_hours_p50"]--
+		d.facts["dark_early_hours"]--
 		d.want(d.run(time.Hour), "")
 	}
-	d.facts["cutoff_hours_p50"]--
+	d.facts["dark_early_hours"]--
 	d.want(d.run(time.Hour), "changed cutoff_ahead")
-	d.set("cutoff_hours_p50", nil)
+	d.facts["dark_early_hours"] += 40 // later than told is no reason to act otherwise
+	d.want(d.run(24*time.Hour), "")
+	d.set("dark_early_hours", nil)
 	d.want(d.run(48*time.Hour), "")
 }
 
@@ -310,7 +312,7 @@ func TestTheEndOfWhatIsNoLongerWatched(t *testing.T) {
 	d.e.Instances["source"] = []string{"path"}
 	over := d.run(time.Hour)
 	d.want(over, "cleared cold, cleared source_silent")
-	if over[0].ID != raised[1].ID || over[1].ID != raised[0].ID || !strings.Contains(over[1].Text, "an instrument does not answer (charger)") || !strings.Contains(over[0].Text, "no longer watched") {
+	if over[0].ID != raised[1].ID || over[1].ID != raised[0].ID || over[1].Title != "slipway: no longer watched: charger" || !strings.Contains(over[0].Text, "no longer watched") {
 		t.Errorf("got %+v", over)
 	}
 	if len(d.s.Tracks) != 1 {

@@ -27,6 +27,8 @@ type Rule struct {
 	After []string
 	// Watch is worth another message when it moved.
 	Watch Watch
+	// Mute says how to be left alone; a usual one stands in when empty.
+	Mute string
 	// OverTitle and Over are the title and the reason of the message that it is over; usual
 	// ones stand in when empty.
 	OverTitle, Over string
@@ -60,6 +62,7 @@ type Watch struct {
 	Fact   string        `yaml:"fact" need:"true" example:"cutoff_hours_p50" doc:"the fact"`
 	By     float64       `yaml:"by" need:"true" example:"12" doc:"how far it must have moved since the last message"`
 	Moment bool          `yaml:"moment" doc:"true: the fact counts hours from now, and the moment that it points to is what moves"`
+	Sooner bool          `yaml:"sooner" doc:"true: only a move down, or to an earlier moment, is worth a message"`
 	Every  time.Duration `yaml:"every" default:"6h" range:"1m..30d" doc:"at most one such message in this time"`
 }
 

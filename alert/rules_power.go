@@ -2,38 +2,55 @@ package alert
 
 import "time"
 
-// The pieces that the texts about power share.
+// The pieces that the texts about power share. The numbers of one text are of one moment and
+// one set of futures: those that go dark within a week.
 const (
 	whyLow = `the battery is at {{percent "battery_soc"}}` +
 		`{{if and (known "battery_soc_low") (known "battery_soc_high")}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}){{end}}` +
 		`{{if known "load_watts"}}, the load takes {{watts "load_watts"}}{{end}}` +
 		`{{if gt (fact "hours_since_full") 36.0}}, and it was last full {{hours "hours_since_full"}} ago{{end}}.`
-	darkUntil = `{{if known "dark_hours"}}dark for about {{hours "dark_hours"}}{{else}}dark until the sun has charged the battery{{end}}` +
-		// Of the futures that go dark the early ones may be back before the middle one goes.
-		`{{if and (known "back_hours") (gt (fact "back_hours") (fact "cutoff_hours_p50"))}}; back by itself about {{clock "back_hours"}}{{end}}.`
+	darkUntil = `{{if not (or (known "dark_from_hours") (` + isDark + `))}}it goes on as the sun allows{{else if known "dark_lasts_hours"}}dark for about {{hours "dark_lasts_hours"}}` +
+		`{{if known "dark_back_hours"}}; back by itself about {{clock "dark_back_hours"}}{{end}}` +
+		`{{else}}dark until the sun has charged the battery, which within ten days is not likely{{end}}.`
+	belowReserve = `and (known "reserve_hours_p50") (lt (fact "reserve_hours_p50") 0.25)`
+	isDark       = `gt (fact "load_dark") 0.0`
+	goSafe       = `Go by daylight and in safe weather only, and tell somebody. ` + caution
+)
+
+// tooCold is the battery that must not be charged, by what makers of LiFePO4 cells say, with
+// a degree for the probe.
+const tooCold = `and (known "battery_celsius") (lt (fact "battery_celsius") 1.0)`
+
+// The actions that the advice speaks of, where they help.
+const (
+	shedHelps  = `and (known "advice_shed_from_hour") (known "advice_shed_to_hour") (helps "advice_chance_before" "advice_shed_chance_after")`
+	topUpHelps = `and (known "advice_topup_wh") (helps "advice_chance_before" "advice_topup_chance_after")`
 )
 
 // powerAdvice is what works against a battery that runs low.
 func powerAdvice() []string {
 	return []string{
-		`{{if and (known "advice_shed_from_hour") (known "advice_shed_to_hour")}}{{if gt (fact "advice_shed_to_hour") 23.5}}From now on, switch off what can wait, day and night{{else}}` +
+		`{{if ` + shedHelps + `}}{{if gt (fact "advice_shed_to_hour") 23.5}}From now on, switch off what can wait, day and night{{else}}` +
 			`From tonight, switch off what can wait from {{oclock "advice_shed_from_hour"}} to {{oclock "advice_shed_to_hour"}}{{end}}` +
-			`{{if known "advice_shed_chance_after"}}: the chance of going dark falls to {{chance "advice_shed_chance_after"}}{{end}}.{{end}}`,
-		`{{if known "advice_topup_wh"}}Bring {{number "advice_topup_wh"}} Wh of charge{{if gt (fact "act_by_hours") 0.25}}, leaving by {{clock "act_by_hours"}}{{end}}` +
-			`{{if known "advice_topup_chance_after"}}: the chance of going dark falls to {{chance "advice_topup_chance_after"}}{{end}}.{{end}}`,
+			`{{with falls "advice_chance_before" "advice_shed_chance_after"}}: with half of the load off, {{.}}{{end}}.{{end}}`,
+		`{{if ` + topUpHelps + `}}{{if ` + tooCold + `}}The battery is at {{celsius "battery_celsius"}} and must not be charged below 0 °C: bring a charged battery that feeds the load itself{{else}}` +
+			`Bring {{number "advice_topup_wh"}} Wh of charge{{end}}{{if gt (fact "in_time") 0.0}}, leaving by {{clock "act_by_hours"}}{{end}}` +
+			`{{with falls "advice_chance_before" "advice_topup_chance_after"}}: {{.}}{{end}}.{{end}}`,
 		`{{if known "advice_clean_hours"}}Clear the panel of snow or dirt: worth about {{hours "advice_clean_hours"}} of running.{{end}}`,
-		`{{if not (or (known "advice_shed_from_hour") (known "advice_topup_wh") (known "advice_clean_hours"))}}` +
-			`Switch off early what can wait; every hour off counts. Do not travel in dangerous weather for this.{{end}}`,
+		`{{if not (or (` + shedHelps + `) (` + topUpHelps + `) (known "advice_clean_hours"))}}` +
+			`Switch off early what can wait; every hour off counts.{{end}}`,
+		`{{if or (` + topUpHelps + `) (known "advice_clean_hours")}}` + goSafe + `{{end}}`,
 	}
 }
 
 func cutoffText() string {
 	return body(
-		`{{site}} {{if gt (fact "cutoff_within_120h") 0.5}}is expected to{{else}}may{{end}} go dark {{window "cutoff_hours_p10" "cutoff_hours_p90"}}`+
-			`{{if known "cutoff_hours_p50"}}, most likely about {{clock "cutoff_hours_p50"}}{{end}}.`+
-			`{{if gt (fact "act_by_hours") 0.25}} To be there in time, leave by {{clock "act_by_hours"}}.`+
-			`{{else if known "act_by_hours"}} There may be no time left to get there before.{{end}}`,
-		`{{chance "cutoff_within_72h"}} within three days, {{chance "cutoff_within_120h"}} within five.`,
+		`{{if `+isDark+`}}{{site}} is dark: its load is off.{{else if not (known "dark_from_hours")}}{{site}} may still go dark.{{else}}`+
+			`{{site}} {{if gt (fact "cutoff_within_168h") 0.5}}is expected to{{else}}may{{end}} go dark, most likely {{window "dark_from_hours" "dark_to_hours"}}.`+
+			`{{if gt (fact "in_time") 0.0}} To be there in time, leave by {{clock "act_by_hours"}}.`+
+			`{{else if known "in_time"}} It is too late to be there in time by daylight.{{end}}{{end}}`,
+		`{{if `+isDark+`}}certain, as of the last readings.{{else}}{{chance "cutoff_within_168h"}} within a week`+
+			`{{if known "dark_early_hours"}}; it may come as early as {{clock "dark_early_hours"}}{{end}}.{{end}}`,
 		whyLow, darkUntil)
 }
 
@@ -46,19 +63,20 @@ func cutoffAhead() Rule {
 	r := Rule{
 		Name: "cutoff_ahead", Summary: "it may go dark soon",
 		Rungs: []Rung{
-			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within five days`),
+			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within a week`),
 			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance",
-				`{{site}}: may go dark {{clock "cutoff_hours_p10"}} or later`),
+				`{{site}}: {{if `+isDark+`}}dark{{else}}may go dark {{clock "dark_early_hours"}} or later{{end}}`),
 			rung("act by", Critical, 30*time.Minute, "cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3",
-				`{{site}}: act {{if gt (fact "act_by_hours") 0.25}}by {{clock "act_by_hours"}}{{else}}now{{end}} or it may go dark`),
+				`{{site}}: {{if `+isDark+`}}dark{{else if gt (fact "in_time") 0.0}}act by {{clock "act_by_hours"}} or it may go dark{{else}}may go dark {{clock "dark_early_hours"}} or later{{end}}`),
 			rung("last words", Critical, time.Minute, "cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6 and not (known(load_dark) and load_dark > 0)",
-				`{{site}}: going dark about {{clock "cutoff_hours_p50"}}`),
+				`{{site}}: going dark about {{clock "dark_from_hours"}}`),
 		},
 		Clear: MustExpr("cutoff_within_120h < min(0.125, 0.5 * warn_chance)"), ClearFor: 2 * time.Hour,
-		// In the dark there is nothing to foresee: the fact is not known then.
-		Watch: Watch{Fact: "cutoff_ahead_hours", Moment: true, By: 12, Every: 12 * time.Hour},
-		Over: `Why: the battery was at {{percent (told "battery_soc")}} when this began and is at {{percent "battery_soc"}} now; ` +
-			`the chance of going dark within five days was {{chance (told "cutoff_within_120h")}} and is {{chance "cutoff_within_120h"}}.`,
+		// Later than told needs no haste; in the dark there is nothing to foresee, and the fact
+		// is not known.
+		Watch: Watch{Fact: "dark_ahead_hours", Moment: true, Sooner: true, By: 12, Every: 12 * time.Hour},
+		Over: `Why: when this was first told, {{first}}, the battery was at {{percent (told "battery_soc")}}; it is at {{percent "battery_soc"}} now. ` +
+			`The chance of going dark within a week was {{chance (told "cutoff_within_168h")}} and is {{chance "cutoff_within_168h"}}.`,
 	}
 	r.Rungs[0].PageOnly = true
 	r.Rungs[2].Escalate = true
@@ -71,16 +89,15 @@ func reserveAhead() Rule {
 		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"cutoff_ahead"},
 		Rungs: []Rung{{
 			Severity: Warning, For: 30 * time.Minute, When: MustExpr("reserve_within_48h >= 0.5"),
-			Title: `{{site}}: battery low about {{clock "reserve_hours_p50"}}`,
+			Title: `{{site}}: battery low {{if ` + belowReserve + `}}now{{else if known "reserve_hours_p50"}}about {{clock "reserve_hours_p50"}}{{else}}ahead{{end}}`,
 			Text: body(
-				`The battery of {{site}} is expected to fall below its reserve {{window "reserve_hours_p10" "reserve_hours_p90"}}`+
-					`{{if known "reserve_hours_p50"}}, most likely about {{clock "reserve_hours_p50"}}{{end}}.`,
-				`{{chance "reserve_within_48h"}} within two days. Going dark within five days: {{chance "cutoff_within_120h"}}.`,
+				`{{if `+belowReserve+`}}The battery of {{site}} is at its reserve.{{else if not (known "reserve_hours_p50")}}The battery of {{site}} may fall below its reserve.{{else}}The battery of {{site}} is expected to fall below its reserve about {{clock "reserve_hours_p50"}}, hardly before {{clock "reserve_hours_p10"}}.{{end}}`,
+				`{{chance "reserve_within_48h"}} within two days. Going dark within a week: {{chance "cutoff_within_168h"}}.`,
 				whyLow, `it runs on, with little left for the next grey days.`),
 			Advice: powerAdvice(),
 		}},
 		Clear: MustExpr("reserve_within_72h < 0.2"), ClearFor: time.Hour,
-		Watch: Watch{Fact: "reserve_hours_p50", Moment: true, By: 12, Every: 12 * time.Hour},
-		Over:  `Why: the battery was at {{percent (told "battery_soc")}} when this began and is at {{percent "battery_soc"}} now.`,
+		Watch: Watch{Fact: "reserve_hours_p50", Moment: true, Sooner: true, By: 12, Every: 12 * time.Hour},
+		Over:  `Why: when this was first told, {{first}}, the battery was at {{percent (told "battery_soc")}}; it is at {{percent "battery_soc"}} now.`,
 	}
 }

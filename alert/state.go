@@ -37,6 +37,7 @@ type Track struct {
 	ActBy     *time.Duration     `json:"act_by,omitempty"`  // in terms of State.Elapsed
 	Acked     bool               `json:"acked,omitempty"`
 	Escalated bool               `json:"escalated,omitempty"`
+	First     time.Time          `json:"first,omitzero"`  // when it was first told, wall clock
 	Facts     map[string]float64 `json:"facts,omitempty"` // as told at the raise
 }
 

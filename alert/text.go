@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"text/template"
 	"time"
@@ -39,17 +40,19 @@ func Helpers() map[string]string {
 		"celsius": "a fact in degrees: -4 °C",
 		"percent": "a ratio: 34 %",
 		"chance":  "a ratio in words: about 2 in 3",
+		"falls":   "two ratios, before and after, as what an action does to a chance; nothing when that is nothing",
+		"helps":   "of two ratios, before and after, whether they differ in words",
 		"hours":   "a fact in hours as a span: 9 hours, 3 days",
 		"seconds": "a fact in seconds as a span: 40 seconds, 5 minutes",
 		"millis":  "a fact in seconds: 38 ms",
 		"clock":   "a fact in hours from now as a local time: Sun 04:00",
 		"window":  "two facts in hours from now: Sun 02:00 to 07:00; the second may be unknown",
+		"first":   "when the alarm was first told, local time",
 		"since":   "when the alarm began, local time",
 		"lasted":  "how long the alarm has lasted",
 		"now":     "the local time of the message",
 		"values":  "the facts that the conditions ask for, with their values",
 		"oclock":  "a fact in hours of the day: 22:00",
-		"mute":    "how to mute messages",
 	}
 }
 
@@ -70,19 +73,19 @@ func (w *words) funcs() template.FuncMap {
 		"celsius": w.format(func(x float64) string { return fmt.Sprintf("%.0f °C", x) }),
 		"percent": w.format(func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }),
 		"chance":  w.format(chance),
+		"falls":   w.falls,
+		"helps":   w.helps,
 		"hours":   w.format(func(x float64) string { return span(duration(x, time.Hour)) }),
 		"seconds": w.format(func(x float64) string { return span(duration(x, time.Second)) }),
 		"millis":  w.format(func(x float64) string { return fmt.Sprintf("%.0f ms", 1000*x) }),
 		"clock":   w.format(func(x float64) string { return w.clock(w.ahead(x)) }),
 		"window":  w.window,
+		"first":   func() string { return w.clock(w.u.t.First) },
 		"since":   func() string { return w.clock(w.u.t.Since) },
 		"lasted":  func() string { return span(w.u.s.Elapsed - w.u.t.Began) },
 		"now":     func() string { return w.clock(w.u.now) },
 		"values":  func() string { return values(w.u.r, w.u.instance, w.ask) },
 		"oclock":  w.format(func(x float64) string { return fmt.Sprintf("%02d:%02d", int(x), int(x*60)%60) }),
-		"mute": func() string {
-			return `To mute: on the node, ebbwatch silence --for 24h --why "…"; for good, mute the rule ` + w.u.r.Name + " in its configuration."
-		},
 	}
 }
 
@@ -183,6 +186,31 @@ func (w *words) window(from, to string) string {
 	return w.clock(begin) + " to " + w.clock(end)
 }
 
+// helps is false for an action that leaves the chance, in words, as it was: nobody is sent out
+// for that.
+func (w *words) helps(before, after string) bool {
+	a, aKnown := w.ask(before)
+	b, bKnown := w.ask(after)
+	return !aKnown || !bKnown || w.dark() || chance(a) != chance(b)
+}
+
+// dark tells whether the load is off: then there is no chance of going dark to speak of.
+func (w *words) dark() bool {
+	off, known := w.u.get("load_dark")
+	return known && off > 0
+}
+
+// falls writes what an action does to the chance of going dark within a week.
+func (w *words) falls(before, after string) string {
+	a, aKnown := w.ask(before)
+	b, bKnown := w.ask(after)
+	switch {
+	case !aKnown || !bKnown, w.dark(), chance(a) == chance(b):
+		return ""
+	}
+	return "the chance of going dark within a week falls from " + chance(a) + " to " + chance(b)
+}
+
 // chance writes a probability the way people say it.
 func chance(p float64) string {
 	said := [...]struct {
@@ -202,27 +230,23 @@ func chance(p float64) string {
 	return best.s
 }
 
-// span writes a length of time with the precision that a person needs.
+// span writes a length of time with the precision that a person needs: half days up to ten,
+// so that it agrees with the times of day beside it.
 func span(d time.Duration) string {
 	d = d.Abs()
-	for _, u := range [...]struct {
-		unit, from time.Duration
-		name       string
-	}{
-		{24 * time.Hour, 47*time.Hour + 30*time.Minute, "day"},
-		{time.Hour, 90 * time.Minute, "hour"},
-		{time.Minute, 90 * time.Second, "minute"},
-	} {
-		if d >= u.from {
-			return fmt.Sprintf("%d %ss", int64(d.Round(u.unit)/u.unit), u.name)
-		}
-	}
-	switch n := int64(d.Round(time.Second) / time.Second); n {
-	case 1:
+	switch {
+	case d >= 10*24*time.Hour:
+		return fmt.Sprintf("%.0f days", d.Hours()/24)
+	case d >= 47*time.Hour+30*time.Minute:
+		return strconv.FormatFloat(math.Round(d.Hours()/12)/2, 'f', -1, 64) + " days"
+	case d >= 90*time.Minute:
+		return fmt.Sprintf("%.0f hours", d.Round(time.Hour).Hours())
+	case d >= 90*time.Second:
+		return fmt.Sprintf("%.0f minutes", d.Round(time.Minute).Minutes())
+	case d.Round(time.Second) == time.Second:
 		return "1 second"
-	default:
-		return fmt.Sprintf("%d seconds", n)
 	}
+	return fmt.Sprintf("%.0f seconds", d.Round(time.Second).Seconds())
 }
 
 // run fills one text; a text that cannot be filled becomes the rule's summary, so that a
@@ -258,11 +282,16 @@ func shorten(s string) string {
 	return string([]rune(s)[:titleLimit-2]) + "…"
 }
 
+// foot is the small print of a message: how old it is, and how to be left alone.
+const (
+	foot = "As of {{now}}{{if known `reading_age_seconds`}}; readings {{seconds `reading_age_seconds`}} old{{end}}.\n"
+	mute = "To mute: on the node, ebbwatch silence --for 24h --why \"…\"; for good, mute the rule %s in its configuration."
+)
+
 // overTitle and overText say that an alarm is over.
 const (
 	overTitle = `{{site}}: over: {{subject}}{{with of}} ({{.}}){{end}}`
-	overText  = `Over since {{now}}: {{subject}}{{with of}} ({{.}}){{end}}.
-It began {{since}} and lasted {{lasted}}.`
+	overText  = `It began {{since}}, lasted {{lasted}} and is over as of {{now}}.`
 )
 
 // ToldAs and a severity is the fact of a notice that its alarm was told with that severity
@@ -276,15 +305,16 @@ func (u *use) notice(phase Phase) Notice {
 		w.ask(name)
 	}
 	n := Notice{
-		ID: u.t.ID, Site: u.site(), Rule: u.r.Name, Phase: phase, Severity: u.rung().Severity,
+		ID: u.t.ID, Site: u.site(), Rule: u.r.Name, Phase: phase, Severity: u.spoken().Severity,
 		At: u.now, Since: u.t.Since, Advice: []string{},
 	}
 	if phase == Cleared {
 		n.Severity = graver(n.Severity, u.t.Gravest)
 		n.Title, n.Text = w.run(cmp.Or(u.r.OverTitle, overTitle)), w.run(overText+"\n"+u.r.Over)
 	} else {
-		n.Title, n.Text = w.run(u.rung().Title), w.run(u.rung().Text)
-		for _, a := range u.rung().Advice {
+		n.Title, n.Text = w.run(u.spoken().Title), w.run(u.spoken().Text)
+		n.Foot = w.run(foot + cmp.Or(u.r.Mute, fmt.Sprintf(mute, u.r.Name)))
+		for _, a := range u.spoken().Advice {
 			if a = w.run(a); a != "" {
 				n.Advice = append(n.Advice, a)
 			}
@@ -368,12 +398,16 @@ func (n Notice) Subject() string {
 	return strings.Join(parts[:max(1, len(parts)-2)], ".")
 }
 
-// Plain is the whole notice as text for a person: the title, what and why, and the advice.
+// Plain is the whole notice as text for a person: the title, what and why, the advice, and
+// the foot.
 func (n Notice) Plain() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\n%s\n", n.Title, n.Text)
 	for _, a := range n.Advice {
 		fmt.Fprintf(&b, "- %s\n", a)
+	}
+	if n.Foot != "" {
+		fmt.Fprintf(&b, "\n%s\n", n.Foot)
 	}
 	return b.String()
 }

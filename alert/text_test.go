@@ -119,3 +119,33 @@ func TestPlain(t *testing.T) {
 		t.Errorf("got %q", got)
 	}
 }
+
+// TestTheWordsFollowTheFacts: the alarm stays on its gravest rung for a while, so as not to
+// tell it twice; its words do not.
+func TestTheWordsFollowTheFacts(t *testing.T) {
+	t.Parallel()
+	d := newDrill(t, find(t, Builtin(), "cutoff_ahead"))
+	low := []any{"battery_soc", 0.06, "cutoff_within_24h", 0.9, "cutoff_within_48h", 0.9, "cutoff_within_72h", 0.9, "cutoff_within_120h", 0.95, "cutoff_within_168h", 0.95,
+		"cutoff_hours_p50", 3, "dark_early_hours", 2, "dark_from_hours", 2.5, "dark_to_hours", 4, "dark_lasts_hours", 9, "dark_back_hours", 13}
+	d.set(low...)
+	d.want(d.run(time.Hour), "raised cutoff_ahead")
+	for _, row := range []struct {
+		set      []any
+		title    string
+		severity Severity
+	}{
+		{low, "slipway: going dark about Sat 15:30", Critical},
+		{[]any{"load_dark", 1, "cutoff_hours_p50", 0}, "slipway: dark", Critical},
+		{[]any{"load_dark", 0, "cutoff_within_24h", 0.1, "cutoff_within_48h", 0.2, "cutoff_within_72h", 0.4, "cutoff_within_120h", 0.6,
+			"cutoff_within_168h", 0.6, "cutoff_hours_p50", 90, "dark_early_hours", 70}, "slipway: may go dark Tue 11:00 or later", Warning},
+		{[]any{"cutoff_within_72h", 0.1, "cutoff_within_120h", 0.14, "dark_from_hours", nil, "cutoff_hours_p50", 1e9}, "slipway: may go dark within a week", Info},
+	} {
+		d.set(row.set...)
+		d.step(time.Minute)
+		a := d.e.Active(d.s, d.now, d.get)
+		if len(a) != 1 || a[0].Title != row.title || a[0].Severity != row.severity || strings.Contains(a[0].Text, "not known") {
+			t.Errorf("want %s %q, got %+v", row.severity, row.title, a)
+		}
+	}
+	d.want(d.run(6*time.Hour), "")
+}

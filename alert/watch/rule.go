@@ -38,15 +38,15 @@ func (w Watch) rule() alert.Rule {
 	r := alert.Rule{
 		Name: "watch", Summary: "silent", Each: alert.EachSite, Kinds: true,
 		Clear: alert.MustExpr("cause/* == -1"), ClearFor: 5 * time.Minute,
+		Mute:      "To mute: where the watcher runs, ebbwatch silence --for 24h --why \"…\" with its configuration.",
 		OverTitle: "{{site}}: heard again", Over: "{{site}} is well again. Before, it was: {{rung}}.",
 	}
 	for i, k := range kinds() {
 		g := alert.Rung{
 			Name: k.words, Severity: k.severity, For: cmp.Or(w.Dwell, 12*time.Minute), Escalate: true,
-			When:  alert.MustExpr(fmt.Sprintf("cause/* == %d", i)),
-			Title: "{{site}}: {{rung}}",
-			Text: "{{site}}: {{rung}}.\n{{say `evidence`}}\nIf nothing is done: " + k.ifNothing +
-				"\nTo mute: where the watcher runs, ebbwatch silence --for 24h --why \"…\" with its configuration.\nAs of {{now}}.",
+			When:   alert.MustExpr(fmt.Sprintf("cause/* == %d", i)),
+			Title:  "{{site}}: {{rung}}",
+			Text:   "{{site}}: {{rung}}.\n{{say `evidence`}}\nIf nothing is done: " + k.ifNothing,
 			Advice: []string{"{{say `bring 0`}}", "{{say `bring 1`}}"},
 		}
 		if k.cause == Overdue {

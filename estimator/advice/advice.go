@@ -60,7 +60,7 @@ type Question struct {
 	Now       time.Time
 	Forecast  *reading.Forecast
 	Seed      uint64
-	TripHours float64 // from door to door and back
+	TripHours float64 // from the decision to leave until a hand is on the node
 }
 
 // withinWeek is the index of 168 h in [outlook.Withins].
@@ -140,7 +140,7 @@ func (d *desk) trips() []Offer {
 // daylight, and when they would have to leave. When the battery may be gone before the first
 // chance to go, it is that first chance.
 func (d *desk) visits() (visit, leave time.Time) {
-	way := time.Duration(d.q.TripHours / 2 * float64(time.Hour))
+	way := time.Duration(d.q.TripHours * float64(time.Hour))
 	deadline := d.deadline()
 	for t := d.q.Now.Add(way).Truncate(15 * time.Minute).Add(15 * time.Minute); t.Sub(d.q.Now) < outlook.Horizon; t = t.Add(15 * time.Minute) {
 		if !d.sensible(t, way) {
@@ -159,9 +159,9 @@ func (d *desk) visits() (visit, leave time.Time) {
 	return visit, visit.Add(-way)
 }
 
-// deadline is the early end of the cut-off's window, less an hour for the work.
+// deadline is the early end of the futures that go dark, less an hour for the work.
 func (d *desk) deadline() time.Time {
-	early := d.before.Cutoff.P10
+	early := d.before.Spell.Early
 	if !(early < 168) {
 		early = 168
 	}

@@ -44,6 +44,7 @@ type Outlook struct {
 	BackSunHours    float64    // hours of full sun from a cut-off to the return, see [Futures.fullSun]
 	FullSunWatts    float64    // what the panel brings to the battery in full sun, W
 	NoSunHours      float64    // hours to cut-off were there no sun at all
+	Spell           Spell      // of the futures that go dark within a week
 	Dark            bool       // the load is off now: what is told of a cut-off is of the present one
 	CutoffSoC       float64    // charge at which the load is expected to go
 	Raw             [5]float64 // chances of a cut-off before the ledger's tuning
@@ -78,7 +79,7 @@ func (m Model) Project(s *State, b battery.Belief, now time.Time, fc *reading.Fo
 	o := Outlook{
 		At: now, Dark: s.Cutoff.Dark, Reserve: main.Reserve, Cutoff: main.Cutoff, Fan: main.Fan, Raw: main.Cutoff.Within,
 		DarkHours: main.DarkHours, BackHours: main.BackHours, NoSunHours: f.noSun(b),
-		BackLateHours: main.BackLateHours,
+		BackLateHours: main.BackLateHours, Spell: main.Spell,
 	}
 	o.FullSunWatts, o.BackSunHours = f.fullSun(m, s)
 	o.CutoffSoC = f.cutSoC
@@ -88,3 +89,7 @@ func (m Model) Project(s *State, b battery.Belief, now time.Time, fc *reading.Fo
 	}
 	return o
 }
+
+// Calibrated is a chance of a cut-off under an action, tuned as [Outlook.Cutoff] is: two
+// chances that are compared must have been tuned alike.
+func (s *State) Calibrated(p float64) float64 { return s.Ledger.Tune.apply(p) }

@@ -28,6 +28,7 @@ type Outcome struct {
 	DarkHours       float64 // expected within the horizon
 	BackHours       float64 // see [Outlook]
 	BackLateHours   float64 // see [Outlook]
+	Spell           Spell   // see [Outlook]
 	WeekHours       float64 // expected hours of the coming 168 before the first cut-off
 	Fan             []FanPoint
 }
@@ -93,6 +94,7 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 	}
 	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
 	out.BackHours, out.BackLateHours = returnTimes(&t.cutoff, &t.back)
+	out.Spell = spell(&t.cutoff, &t.back)
 	for _, at := range t.cutoff {
 		out.WeekHours += min(at, week) / Paths
 	}

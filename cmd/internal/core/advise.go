@@ -22,6 +22,19 @@ func (c *Core) advise(now reading.Stamp) {
 		Model: c.ahead, State: &c.memory.Outlook, Belief: c.belief, Now: now.Wall,
 		Forecast: c.forecast, Seed: c.plan.Seed, TripHours: c.plan.TripHours,
 	})
+	for i, o := range c.offers {
+		c.offers[i].Before, c.offers[i].After = c.calibrated(now, o)
+	}
+}
+
+// calibrated is what an offer changes, tuned as the outlook's own chance is: it is the same
+// chance, over the same span, that an action is said to lower.
+func (c *Core) calibrated(now reading.Stamp, o advice.Offer) (before, after float64) {
+	before = c.memory.Outlook.Calibrated(o.Before)
+	if c.outlook.At.Equal(now.Wall) {
+		before = c.outlook.Cutoff.Within[weekAhead]
+	}
+	return before, min(before, c.memory.Outlook.Calibrated(o.After))
 }
 
 // weekAhead is the index of 168 h in outlook.Withins.
@@ -39,7 +52,7 @@ func (c *Core) adviseDue(now reading.Stamp) bool {
 // overtaken tells whether the early end of the cut-off's window has come to lie before the
 // moment until which an offer was said to make sense.
 func (c *Core) overtaken() bool {
-	early := c.outlook.Cutoff.P10
+	early := c.outlook.Spell.Early
 	if math.IsNaN(early) {
 		return false
 	}
@@ -89,6 +102,9 @@ func (c *Core) adviceFacts(now time.Time, x map[string]float64) {
 		if o, ok := best(worth, kind); ok {
 			put(x, o)
 		}
+	}
+	if len(worth) > 0 {
+		x["advice_chance_before"] = worth[0].Before
 	}
 	trips := slices.DeleteFunc(worth, func(o advice.Offer) bool { return !o.Trip || o.ActBy.IsZero() })
 	if len(trips) > 0 {

@@ -25,7 +25,7 @@ func TestAdviceInNumbers(t *testing.T) {
 	c.adviceFacts(start(), x)
 	want := map[string]float64{
 		"advice_shed_from_hour": 23, "advice_shed_to_hour": 6, "advice_shed_chance_after": 0.08,
-		"advice_topup_wh": 240, "advice_topup_chance_after": 0.3, "act_by_hours": 5,
+		"advice_topup_wh": 240, "advice_topup_chance_after": 0.3, "act_by_hours": 5, "advice_chance_before": 0.7,
 	}
 	for name, value := range want {
 		if x[name] != value {
@@ -82,7 +82,7 @@ func TestAdviceThatIsOvertakenIsRenewed(t *testing.T) {
 		early float64
 		due   bool
 	}{{math.NaN(), false}, {48, false}, {29, true}} {
-		c.outlook.Cutoff.P10 = x.early
+		c.outlook.Spell.Early = x.early
 		if c.adviseDue(now) != x.due {
 			t.Errorf("early end in %g h, leave within 30 h: due %v, want %v", x.early, !x.due, x.due)
 		}

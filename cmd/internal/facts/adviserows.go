@@ -14,6 +14,7 @@ func adviceRows() []Row {
 	}
 	return []Row{
 		fact("act_by_hours", "h", "Act within", "Hours until the last sensible moment to leave for a trip that helps"),
+		fact("advice_chance_before", "%", "Chance without", "Chance of a cut-off within a week when nothing is done, of the moment of the advice"),
 		fact("advice_shed_from_hour", "h", "Shed from", "Hour of the local day from which shedding a load helps"),
 		fact("advice_shed_to_hour", "h", "Shed until", "Hour of the local day until which shedding a load helps"),
 		fact("advice_shed_chance_after", "%", "Chance with that", "Chance of a cut-off within a week with that"),

@@ -92,10 +92,23 @@ func outlookRows() []Row {
 		Row{Fact: "back_hours", Unit: "h", Group: GroupOutlook, Label: "Back after a cut-off",
 			Help: "Median hours until the load is fed again after a cut-off",
 			Each: looked(func(s *Snapshot) float64 { return s.Ahead(s.Outlook.BackHours) })},
+		spellRow("dark_early_hours", "Dark at the earliest", "Hours until one in ten of the futures that go dark within a week has gone", func(s outlook.Spell) float64 { return s.Early }),
+		spellRow("dark_from_hours", "Dark most likely from", "Hours until the likeliest span of the cut-off begins, of the futures that go dark within a week", func(s outlook.Spell) float64 { return s.From }),
+		spellRow("dark_to_hours", "Dark most likely until", "Hours until the likeliest span of the cut-off ends", func(s outlook.Spell) float64 { return s.To }),
+		spellRow("dark_back_hours", "Back from that", "Hours until the load is fed again, given a cut-off in its likeliest span", func(s outlook.Spell) float64 { return s.Back }),
+		Row{Fact: "dark_lasts_hours", Unit: "h", Group: GroupOutlook, Label: "Dark then for",
+			Help: "Hours that a cut-off in its likeliest span lasts",
+			Each: one(func(s *Snapshot) (float64, bool) { return s.Outlook.Spell.Lasts, s.OutlookKnown() })},
 		Row{Fact: "no_sun_hours", Unit: "h", Group: GroupOutlook, Label: "Without any sun",
 			Help: "Hours to cut-off were there no sun at all",
 			Each: looked(func(s *Snapshot) float64 { return s.Ahead(beyond(s.Outlook.NoSunHours)) })},
 	)
+}
+
+// spellRow is a moment of the spell that may come, in hours from now.
+func spellRow(fact, label, help string, of func(outlook.Spell) float64) Row {
+	return Row{Fact: fact, Unit: "h", Group: GroupOutlook, Label: label, Help: help,
+		Each: one(func(s *Snapshot) (float64, bool) { return s.Ahead(of(s.Outlook.Spell)), s.OutlookKnown() })}
 }
 
 // beyond makes "not within the horizon" comparable: a rule that asks for less than a day

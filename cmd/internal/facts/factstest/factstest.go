@@ -96,6 +96,7 @@ func Alarmed() *facts.Snapshot {
 	s.Outlook = look(Noon(), 0.17, 0, 0, 0, [5]float64{1, 1, 1, 1, 1})
 	s.Outlook.Cutoff = outlook.Window{P10: 14, P50: 19, P90: 44, Within: [5]float64{0.63, 0.91, 0.97, 1, 1}}
 	s.Outlook.DarkHours, s.Outlook.BackHours = 41, 27
+	s.Outlook.Spell = outlook.Spell{Early: 14, From: 16, To: 21, Lasts: 41, Back: 59}
 	s.Reading[reading.BatteryCelsius].X = -3.5
 	s.Reading[reading.AirCelsius] = facts.Measured{Age: time.Hour}
 	const why = "disagrees with the battery's current by 4 A"
@@ -120,6 +121,7 @@ func Alarmed() *facts.Snapshot {
 // look invents a fan that sinks from a charge and swings with the day.
 func look(at time.Time, soc, p10, p50, p90 float64, within [5]float64) outlook.Outlook {
 	o := outlook.Outlook{At: at, Reserve: outlook.Window{P10: p10, P50: p50, P90: p90, Within: within}, DarkHours: 6, BackHours: math.NaN(), NoSunHours: 57}
+	o.Spell = outlook.Spell{Early: p10, From: p10, To: p50, Lasts: 6, Back: math.NaN()}
 	for h := 0.0; h <= outlook.Horizon.Hours(); h++ {
 		wave := 0.05 * math.Sin((h+1)/24*2*math.Pi)
 		mid := soc - 0.0022*h + wave
