@@ -31,7 +31,7 @@ func endings() map[string]string {
 		"battery_replaced": "the battery fits again", "capacity_fading": "the battery holds what it should",
 		"peer_lost": "{{of}} is within reach again", "path_degrading": "the link to {{of}} is good again",
 		"notices_refused": "{{of}} takes notices again", "clock_untrusted": "the clock is right again",
-		"disk_nearly_full": "the disk has room again", "forecast_stale": "new weather forecasts again",
+		"disk_nearly_full": "the disk has room again", "forecast_stale": "new weather forecasts again", "place_doubted": "the light fits its place again",
 	}
 }
 

@@ -72,6 +72,7 @@ func speak(seed uint64) (now time.Time, trip time.Duration, notices []alert.Noti
 	soc := 0.08 + 0.6*dice.Float64()*dice.Float64()
 	sd := 0.01 + 0.05*dice.Float64()
 	c.first, c.started, c.last = stamp, true, stamp
+	c.memory.Heard, c.memory.HeardAt = true, stamp.Mono
 	c.belief = battery.Belief{SoC: soc, SoCSD: sd, Low: max(0, soc-1.6*sd), High: min(1, soc+1.6*sd), UsableAh: p.Battery.CapacityAh * 0.9, SinceFull: 100 * time.Hour}
 	c.memory.Outlook.Load.Level = 3 + 25*dice.Float64()
 	c.memory.Outlook.Warmth.Battery, c.memory.Outlook.Warmth.BatteryOK = -6+26*dice.Float64(), true
