@@ -77,7 +77,7 @@ state: state
 	}
 	for _, n := range c.Notify {
 		before := c.sentBytes()
-		_ = n.Channel.Send(t.Context(), alert.Notice{ID: "x", Title: strings.Repeat("long ", 100), At: time.Now()}) // the receiver is not of each kind
+		_ = n.Channel.Send(t.Context(), alert.Notice{ID: "x", Phase: alert.Raised, Severity: alert.Warning, Title: strings.Repeat("long ", 100), At: time.Now()}) // the receiver is not of each kind
 		counts(n.Name, map[string]int64{"owner": 500, "club": 500, "post": 5}[n.Name], 5000, before)
 	}
 }
