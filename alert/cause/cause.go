@@ -5,30 +5,36 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 )
 
-// Cause is what an outage is put down to.
+// Cause is what a silence is put down to.
 type Cause string
 
-// The rungs of the ladder.
+// The causes.
 const (
-	Power      Cause = "power"               // the supply broke although there was charge, or charge could not get in
-	Path       Cause = "path"                // the node ran on; the way to it was broken
+	Cutoff     Cause = "cut-off"             // too little sun emptied the battery, and the load was cut off
+	Snow       Cause = "snow"                // the panel lay under snow, and the battery ran empty
+	Creep      Cause = "creep"               // the battery ran empty because the load had grown
+	NoCharge   Cause = "no charge"           // the panel or its charger gave nothing: a fuse, a wire, a thief
+	Cold       Cause = "cold"                // the frost kept the battery from charging
+	Lockout    Cause = "protection lock-out" // the battery's own protection opened; sun alone may not wake it
+	Power      Cause = "power or board"      // it stopped with charge in the battery: a fuse, a contact, the board, its card
 	Heat       Cause = "heat"                // too hot to run
-	Cold       Cause = "cold"                // the frost: charging inhibited, or volts that sag
-	Water      Cause = "water"               // wet connectors or a wet box
-	Cutoff     Cause = "cut-off"             // the battery was low after little sun, and the load was cut off
-	Lockout    Cause = "protection lock-out" // the battery's own protection opened, and sun alone does not wake it
-	Creep      Cause = "creep"               // the battery was low because the load grew or the panel gives less
-	Clock      Cause = "clock"               // there was no outage: the clock stepped
+	Water      Cause = "water"               // a wet contact, or a wet box
+	Path       Cause = "own radio"           // it ran on, and reached nobody: its radio, aerial, switch or cable
+	Far        Cause = "beyond the gate"     // it ran on and reached its neighbour; the way broke behind that
+	Stopped    Cause = "ebbwatch stopped"    // the board ran on; only ebbwatch did not, or could not write
+	Clock      Cause = "clock"               // nothing was silent: the clock was set
 	CannotTell Cause = "cannot tell"
 )
 
-// Causes lists the rungs, in the order in which a person would look.
-func Causes() []Cause {
-	return []Cause{Clock, Path, Cutoff, Creep, Lockout, Cold, Heat, Water, Power}
+// causes is how many there are to weigh.
+const causes = 13
+
+// Causes lists them all, in the order of the columns of the table.
+func Causes() [causes]Cause {
+	return [causes]Cause{Cutoff, Snow, Creep, NoCharge, Cold, Lockout, Power, Heat, Water, Path, Far, Stopped, Clock}
 }
 
 // Truth is a yes or no that may not be known.
@@ -51,6 +57,11 @@ func (t *Truth) UnmarshalText(text []byte) error {
 	return nil
 }
 
+// MarshalText is the text that [Truth.UnmarshalText] reads.
+func (t Truth) MarshalText() ([]byte, error) {
+	return []byte([...]string{"", "no", "yes"}[t]), nil
+}
+
 // Of makes a Truth of what is known.
 func Of(known, yes bool) Truth {
 	switch {
@@ -65,54 +76,57 @@ func Of(known, yes bool) Truth {
 // Record is what is known of a silence: before it, in it, and after it. Numbers that are
 // not known are NaN; start from [Blank]. Ratios are against the usual, 1 being usual.
 type Record struct {
-	Start time.Time `yaml:"start"` // the last sign of life, in the zone of the site
-	End   time.Time `yaml:"end"`   // the first after it; zero: still silent
-	Now   time.Time `yaml:"now"`   // the moment of the question; End when that is set
+	Start time.Time // the last sign of life, in the zone of the site
+	End   time.Time // the first after it; zero: still silent
+	Now   time.Time // the moment of the question; End when that is set
 
-	// Before the silence.
-	SoC          float64 `yaml:"soc"` // believed charge, 0 to 1, with its 90 % band
-	SoCLow       float64 `yaml:"soc_low"`
-	SoCHigh      float64 `yaml:"soc_high"`
-	CutoffChance float64 `yaml:"cutoff_chance"` // of a cut-off within a day, as stated then
-	CutoffHours  float64 `yaml:"cutoff_hours"`  // median, from Start
-	Volts        float64 `yaml:"volts"`         // the last
-	CutoffVolts  float64 `yaml:"cutoff_volts"`  // the controller's setting
-	SagVolts     float64 `yaml:"sag_volts"`     // how far the volts fell in the last hour
-	HarvestRatio float64 `yaml:"harvest_ratio"` // of the last days, against the season
-	SkyRatio     float64 `yaml:"sky_ratio"`     // the light of those days, against the season
-	LoadRatio    float64 `yaml:"load_ratio"`    // the last nights, against a month of them
-	BatteryC     float64 `yaml:"battery_celsius"`
-	BoxC         float64 `yaml:"box_celsius"`
-	Humidity     float64 `yaml:"humidity"`    // in the box, 0 to 1
-	Loss         float64 `yaml:"loss"`        // share of probes lost in the last hour
-	LossBefore   float64 `yaml:"loss_before"` // in the day before that
-	Flaps        float64 `yaml:"flaps"`       // short silences in the last day
-	Rain         Truth   `yaml:"rain"`        // then and there
-	Wind         Truth   `yaml:"wind"`
-	ClockBefore  Truth   `yaml:"clock_before"` // trusted
-	// In the silence, as others saw it.
-	Heard    Truth   `yaml:"heard_by_neighbours"` // the node or its radio
-	Others   Truth   `yaml:"neighbours_silent"`   // silent from the same moment
-	SunHours float64 `yaml:"sun_hours"`           // of full sun at the place, to now or the end
-	// After it, as the node itself tells.
-	Boots      float64 `yaml:"boots"`        // starts of the board
-	Uptime     float64 `yaml:"uptime_hours"` // of the board, at the end
-	SoCAfter   float64 `yaml:"soc_after"`
-	VoltsAfter float64 `yaml:"volts_after"`
-	RanThrough Truth   `yaml:"ran_through"`         // its own record has samples of the silence
-	ClockAfter Truth   `yaml:"clock_after"`         // trusted
-	ClockStep  float64 `yaml:"clock_step_hours"`    // by which the wall clock moved more than the time that passed
-	Stopped    Truth   `yaml:"only_daemon_stopped"` // the board ran on, and what records on it did not
+	// The board. A start of the board is one of its kernel, whatever the clock says.
+	RanThrough Truth   // its own record goes on in the silence
+	SameBoot   Truth   // the record goes on in the same start of the board
+	Uptime     float64 // hours that the board had been up when the record went on
+	ClockStep  float64 // hours by which the wall clock was set forward in the silence
+	Flaps      float64 // short silences and starts of the board within two days before
+
+	// The battery, just before the silence, and what was said of it then.
+	SoC, SoCLow, SoCHigh float64 // believed charge, 0 to 1, with its 90 % band
+	Volts                float64
+	CutoffVolts          float64 // at which the controller takes the load off
+	Cells                int     // in series; 0: 4
+	LoadOff              Truth   // the record shows the load off at the beginning, the board being up
+	Chance24, Chance72   float64 // of a cut-off within so many hours, as stated some hours before
+	LoadRatio            float64 // the last nights, against the month before
+
+	// The sun, in the three days before.
+	HarvestRatio float64 // of the panel, against the month before
+	SkyRatio     float64 // of the panel, against what it should have given under the forecast sky
+	PanelRatio   float64 // voltage of the panel in the last day of light, against that at which it usually works
+	Refused      Truth   // the panel had voltage in light, the battery was at or below freezing, and nothing was charged
+	Halted       Truth   // the harvest stopped between two readings in broad daylight, for good
+	SunUp        Truth   // the sun stood above the horizon when it fell silent
+	SunUpAfter   Truth   // and when it came back
+	LightDays    float64 // days of light that passed in the silence
+
+	ColdC float64 // lowest of the battery, or of the air, in the two days before, °C
+	BoxC  float64 // highest of the controller and the battery in the last hour, °C
+
+	// The way home.
+	Loss       float64 // share of probes lost in the last hour
+	LossBefore float64 // in the day before that
+	Answered   Truth   // some peers answered in the silence and others did not
+
+	// What others know: no sensor of the node tells it.
+	Rain   Truth // then and there
+	Heard  Truth // neighbours heard the node or its radio in the silence
+	Others Truth // other nodes fell silent at the same moment
+	Bright Truth // full sun for some hours in the silence
 }
 
 // Blank is a record in which nothing is known.
 func Blank() Record {
 	nan := math.NaN()
 	return Record{
-		SoC: nan, SoCLow: nan, SoCHigh: nan, CutoffChance: nan, CutoffHours: nan, Volts: nan, CutoffVolts: nan,
-		SagVolts: nan, HarvestRatio: nan, SkyRatio: nan, LoadRatio: nan, BatteryC: nan, BoxC: nan, Humidity: nan,
-		Loss: nan, LossBefore: nan, Flaps: nan, SunHours: nan, Boots: nan, Uptime: nan, SoCAfter: nan,
-		VoltsAfter: nan, ClockStep: nan,
+		Uptime: nan, ClockStep: nan, Flaps: nan, SoC: nan, SoCLow: nan, SoCHigh: nan, Volts: nan, CutoffVolts: nan, Chance24: nan, Chance72: nan,
+		LoadRatio: nan, HarvestRatio: nan, SkyRatio: nan, PanelRatio: nan, LightDays: nan, ColdC: nan, BoxC: nan, Loss: nan, LossBefore: nan,
 	}
 }
 
@@ -132,71 +146,141 @@ func (r Record) Hours() float64 { return r.Until().Sub(r.Start).Hours() }
 
 // Rung is one cause with what speaks for and against it.
 type Rung struct {
-	Cause    Cause    `json:"cause"`
-	Points   int      `json:"points"` // for less against; only their order and distance matter
-	Excluded bool     `json:"excluded,omitempty"`
-	For      []string `json:"for,omitempty"`
-	Against  []string `json:"against,omitempty"`
+	Cause   Cause    `json:"cause"`
+	Chance  float64  `json:"chance"` // 0 to 1; those of all rungs add up to 1
+	For     []string `json:"for,omitempty"`
+	Against []string `json:"against,omitempty"`
 }
 
-// Verdict is the ladder of an outage, the likeliest cause first.
+// Verdict is the causes of a silence, the likeliest first.
 type Verdict struct {
-	Record Record
-	Cause  Cause // what it is put down to, or [CannotTell]
-	Ladder []Rung
-	Bring  []string // what to take along; empty where nobody needs to go
+	Record  Record
+	Cause   Cause // what it is put down to, or [CannotTell]
+	Ladder  []Rung
+	Missing []string // what would tell the first two apart, and is not known
+	Bring   []string // what to take along; empty where nobody needs to go
 }
 
-// The least points of a cause that is named, and the least distance to the next.
-const (
-	enough = 4
-	lead   = 3
-)
+// enough is the chance from which a cause is named. More is asked than that it is likelier
+// than not: a wrong cause costs a trip and a wrong part.
+const enough = 0.65
 
-// Judge weighs every cause.
+// telling is how many times likelier under one cause than under another a piece of evidence
+// must be to be said for or against it.
+const telling = 1.6
+
+// Judge weighs every cause by all that is known.
 func Judge(r Record) Verdict {
 	v := Verdict{Record: r, Cause: CannotTell}
-	for _, c := range Causes() {
-		s := scale{Rung: Rung{Cause: c}, r: r}
-		s.weigh()
-		v.Ladder = append(v.Ladder, s.Rung)
-	}
-	slices.SortStableFunc(v.Ladder, func(a, b Rung) int {
-		if a.Excluded != b.Excluded {
-			if a.Excluded {
-				return 1
-			}
-			return -1
+	chances := usual()
+	all := Causes()
+	var known []finding
+	var missing []item
+	for _, it := range table() {
+		state, says := it.ask(r)
+		if state < 0 {
+			missing = append(missing, it)
+			continue
 		}
-		return cmp.Compare(b.Points, a.Points)
-	})
-	if first, second := v.Ladder[0], v.Ladder[1]; !first.Excluded && first.Points >= enough &&
-		(second.Excluded || first.Points-second.Points >= lead) {
-		v.Cause = first.Cause
+		odds := it.states[state].odds()
+		known = append(known, finding{says, odds})
+		for c := range chances {
+			chances[c] *= odds[c]
+		}
 	}
+	normalize(&chances)
+	for c, cause := range all {
+		g := Rung{Cause: cause, Chance: chances[c]}
+		for _, f := range known {
+			g.hold(f, c)
+		}
+		v.Ladder = append(v.Ladder, g)
+	}
+	slices.SortStableFunc(v.Ladder, func(a, b Rung) int { return cmp.Compare(b.Chance, a.Chance) })
+	if v.Ladder[0].Chance >= enough && len(v.Ladder[0].For) > 0 {
+		v.Cause = v.Ladder[0].Cause
+	}
+	v.Missing = lacking(missing, v)
 	v.Bring = bring(v)
 	return v
+}
+
+// finding is one piece of evidence that is known.
+type finding struct {
+	says string
+	odds [causes]float64
+}
+
+// hold puts a finding on the side on which it weighs, against the mean of all causes by
+// their usual frequency.
+func (g *Rung) hold(f finding, c int) {
+	mean, weights := 0.0, usual()
+	for i, w := range weights {
+		mean += w * f.odds[i]
+	}
+	switch {
+	case f.says == "":
+	case f.odds[c] > telling*mean:
+		g.For = append(g.For, f.says)
+	case f.odds[c]*telling < mean:
+		g.Against = append(g.Against, f.says)
+	}
+}
+
+func normalize(chances *[causes]float64) {
+	sum := 0.0
+	for _, p := range chances {
+		sum += p
+	}
+	for c := range chances {
+		chances[c] /= sum
+	}
+}
+
+// lacking names what is not known and could tell the first causes apart, the most telling
+// first.
+func lacking(missing []item, v Verdict) []string {
+	if v.Cause != CannotTell {
+		return nil
+	}
+	all := Causes()
+	a, b := slices.Index(all[:], v.Ladder[0].Cause), slices.Index(all[:], v.Ladder[1].Cause)
+	type lack struct {
+		name  string
+		tells float64
+	}
+	var lacks []lack
+	for _, it := range missing {
+		tells := 1.0
+		for _, s := range it.states {
+			odds := s.odds()
+			tells = max(tells, odds[a]/odds[b], odds[b]/odds[a])
+		}
+		if it.need != "" && tells >= 3 {
+			lacks = append(lacks, lack{it.need, tells})
+		}
+	}
+	slices.SortStableFunc(lacks, func(x, y lack) int { return cmp.Compare(y.tells, x.tells) })
+	var names []string
+	for _, l := range lacks {
+		names = append(names, l.name)
+	}
+	return names
 }
 
 // bring is what to take along, by common practice: enough for the causes that are still
 // open, so that one trip rules out one after the other.
 func bring(v Verdict) []string {
-	if v.Record.Over() && (v.Cause == Cutoff || v.Cause == Path || v.Cause == Clock) {
+	if nobody := []Cause{Stopped, Clock, Far}; slices.Contains(nobody, v.Cause) || v.Record.Over() && (v.Cause == Cutoff || v.Cause == Snow || v.Cause == Path) {
 		return nil
 	}
-	open := []Cause{v.Cause}
-	if v.Cause == CannotTell {
-		open = nil
-		for _, g := range v.Ladder[:3] {
-			if !g.Excluded {
-				open = append(open, g.Cause)
-			}
-		}
-	}
 	var things []string
-	for _, c := range open {
-		for _, thing := range strings.Split(kit(c), ", ") {
-			if thing != "" && !slices.Contains(things, thing) {
+	for i, g := range v.Ladder {
+		if g.Cause != v.Cause && (v.Cause != CannotTell || i > 0 && g.Chance < 0.1) {
+			continue
+		}
+		for _, thing := range kit(g.Cause) {
+			if !slices.Contains(things, thing) {
 				things = append(things, thing)
 			}
 		}
@@ -208,24 +292,28 @@ func bring(v Verdict) []string {
 }
 
 // kit is what each cause needs.
-func kit(c Cause) string {
+func kit(c Cause) []string {
+	const meter, battery, fuses, brush = "a meter", "a charged battery with its lead", "fuses", "a brush for the panel"
+	const board, contacts = "a spare board and card", "connectors"
 	switch c {
 	case Power:
-		return "a meter, fuses, connectors, a charged battery with its lead, a brush for the panel, a spare board and card"
-	case Cutoff:
-		return "a meter, a charged battery with its lead, a brush for the panel"
+		return []string{meter, fuses, contacts, battery, board}
+	case NoCharge:
+		return []string{meter, fuses, contacts, battery, brush, "a spare panel"}
+	case Cutoff, Snow:
+		return []string{meter, battery, brush}
 	case Lockout:
-		return "a meter, a charger for this battery, a charged battery with its lead, fuses"
+		return []string{meter, "a charger for this battery", battery, fuses}
 	case Creep:
-		return "a meter, a brush for the panel, something to cut growth with"
+		return []string{meter, brush, "something to cut growth with"}
 	case Path:
-		return "a spare radio, its cable, connectors, a meter"
+		return []string{"a spare radio", "its cable", contacts, meter}
 	case Water:
-		return "dry connectors, sealing tape, a gland, a spare board and card, a cloth"
+		return []string{"dry connectors", "sealing tape", "a gland", "a cloth", board}
 	case Heat:
-		return "a thermometer, something that gives shade, a spare board and card"
+		return []string{"a thermometer", "something that gives shade", board}
 	case Cold:
-		return "a thermometer, a meter, a warm charged battery with its lead"
+		return []string{"a thermometer", meter, "a warm charged battery with its lead"}
 	}
-	return ""
+	return nil
 }

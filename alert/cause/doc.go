@@ -1,10 +1,12 @@
-// Package cause judges an outage after the fact, or while it lasts, from what was recorded
-// around it: a ladder of causes, each with what speaks for it and against it. It names one
-// only where the record bears it; otherwise it says [CannotTell].
+// Package cause judges a silence of a node after the fact, or while it lasts, from what was
+// recorded around it.
 //
-// In: what was recorded around a silence. Out: causes, each with what is for and against it.
+// In: a [Record] of what is known. Out: a [Verdict]: a chance for each cause, with what speaks
+// for it and against it, and what is missing to tell. A cause is named only where the record
+// bears it; otherwise it is [CannotTell].
 //
-// It is pure: a [Record] goes in, a [Verdict] comes out. The weights are judgement, not
-// measurement: they come from what owners of such nodes report, and are held against a
-// library of labelled outages that was written before them.
+// A cause is a likelihood over one table, evidence by cause (see table.go), with the causes'
+// usual frequencies before anything is known. The numbers are judgement, from what owners of
+// such nodes report; they are held against outages of a simulated node that was written
+// apart from them. It is pure.
 package cause

@@ -19,12 +19,15 @@ func (v Verdict) String() string {
 	} else {
 		fmt.Fprintf(&b, "Silent since %s, %s so far.\n", day(r.Start), span(r.Hours()))
 	}
-	b.WriteString(v.sentence() + "\n")
-	for _, g := range v.Ladder {
-		if len(g.For)+len(g.Against) == 0 {
-			continue
+	b.WriteString(v.Sentence() + "\n")
+	if len(v.Missing) > 0 {
+		b.WriteString("What would tell: " + strings.Join(v.Missing, "; ") + ".\n")
+	}
+	for i, g := range v.Ladder {
+		if g.Chance < 0.03 && i > 1 {
+			break
 		}
-		b.WriteString("\n" + g.title() + "\n")
+		fmt.Fprintf(&b, "\n%s, %s\n", g.Cause, percent(g.Chance))
 		for _, f := range g.For {
 			b.WriteString("  for      " + f + "\n")
 		}
@@ -50,59 +53,34 @@ func (v Verdict) MarshalJSON() ([]byte, error) {
 		Cause    Cause     `json:"cause"`
 		Sentence string    `json:"sentence"`
 		Ladder   []Rung    `json:"ladder"`
+		Missing  []string  `json:"missing,omitempty"`
 		Bring    []string  `json:"bring,omitempty"`
-	}{v.Record.Start, v.Record.End, v.Cause, v.sentence(), v.Ladder, v.Bring})
+	}{v.Record.Start, v.Record.End, v.Cause, v.Sentence(), v.Ladder, v.Missing, v.Bring})
 }
 
-// sentence says what it comes to.
-func (v Verdict) sentence() string {
-	if v.Record.Stopped == Yes {
-		return "The board ran on: only ebbwatch itself was stopped. Nothing says that the node was dark."
+// Sentence says what it comes to.
+func (v Verdict) Sentence() string {
+	first, second := v.Ladder[0], v.Ladder[1]
+	if v.Cause != CannotTell {
+		return fmt.Sprintf("Most likely (%s): %s, %s.", percent(first.Chance), v.Cause, meaning(v.Cause))
 	}
-	switch v.Cause {
-	case CannotTell:
-		first, second := v.Ladder[0], v.Ladder[1]
-		if first.Excluded || first.Points <= 0 {
-			return "What caused it cannot be told: the record holds too little."
-		}
-		if second.Excluded || second.Points <= 0 {
-			return fmt.Sprintf("What caused it cannot be told for sure; %s comes first.", first.Cause)
-		}
-		return fmt.Sprintf("What caused it cannot be told for sure; %s and %s come first.", first.Cause, second.Cause)
-	case Clock:
-		return "Nothing was silent: the clock stepped."
+	if first.Chance < 0.3 {
+		return "What caused it cannot be told: the record holds too little."
 	}
-	return fmt.Sprintf("Most likely: %s, %s.", v.Cause, meaning(v.Cause))
+	return fmt.Sprintf("What caused it cannot be told for sure; %s (%s) and %s (%s) come first.",
+		first.Cause, percent(first.Chance), second.Cause, percent(second.Chance))
 }
 
 // meaning explains a cause in half a sentence.
 func meaning(c Cause) string {
-	switch c {
-	case Power:
-		return "the supply of the node broke, or the panel stopped feeding the battery"
-	case Path:
-		return "the node ran on and the way to it was broken"
-	case Heat:
-		return "it was too hot to run"
-	case Cold:
-		return "the frost kept the battery from charging or made it sag"
-	case Water:
-		return "something got wet"
-	case Cutoff:
-		return "there was too little sun, and the load was cut off"
-	case Lockout:
-		return "the battery's own protection opened, and sun alone does not wake it"
-	case Creep:
-		return "the battery ran low because more is drawn or less comes in than a while ago"
-	}
-	return "see below"
-}
-
-func (g Rung) title() string {
-	if g.Excluded {
-		return string(g.Cause) + " (ruled out)"
-	}
-	return string(g.Cause)
+	return map[Cause]string{
+		Cutoff: "there was too little sun, and the load was cut off", Snow: "the panel lay under snow and the battery ran empty",
+		Creep: "the battery ran empty because more was drawn than a while ago", NoCharge: "the panel or its charger gave nothing: a fuse, a wire, a lost panel",
+		Cold: "the frost kept the battery from charging", Lockout: "the battery's own protection opened, and sun alone may not wake it",
+		Power: "it stopped with charge in the battery: a fuse, a contact, the board or its card", Heat: "it was too hot to run", Water: "something got wet",
+		Path: "the node ran on and reached nobody: its radio, aerial, switch or cable", Far: "the node ran on and reached its neighbour; the way broke beyond",
+		Stopped: "the board ran on; only ebbwatch was stopped, or could not write", Clock: "nothing was silent, the clock was set",
+	}[c]
 }
 
 // cautions are the usual ones, where a hand may come near.

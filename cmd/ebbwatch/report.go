@@ -4,14 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"ebbwatch/alert/cause"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/lookback"
@@ -23,6 +22,8 @@ import (
 type reportFlags struct {
 	config, from, to, html string
 	last                   time.Duration
+	rain, heard, others    string
+	sun                    string
 	why                    bool
 }
 
@@ -45,6 +46,10 @@ to bring. It says "cannot tell" where the record does not tell.`,
 	flags.StringVar(&f.to, "to", "", "last moment; now when left out")
 	flags.StringVar(&f.html, "html", "", "write the report as one page to this file, instead of text to the screen")
 	flags.BoolVar(&f.why, "why", false, "tell why the node was silent")
+	flags.StringVar(&f.rain, "rain", "", "yes or no: it rained when it fell silent")
+	flags.StringVar(&f.heard, "heard", "", "yes or no: neighbours heard it in the meantime")
+	flags.StringVar(&f.others, "others", "", "yes or no: other nodes fell silent with it")
+	flags.StringVar(&f.sun, "sun", "", "yes or no: the sun shone for hours in the meantime")
 	return cmd
 }
 
@@ -66,22 +71,38 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, done()) }()
-	if f.why {
-		return explainSilences(ctx, cmd.OutOrStdout(), c, h, span)
-	}
-	r, err := makeReport(ctx, c, h, span)
+	known, err := f.known()
 	if err != nil {
 		return err
 	}
-	if f.html == "" {
+	r, err := makeReport(ctx, c, h, span, known)
+	switch {
+	case err != nil:
+		return err
+	case f.why:
+		return r.Why(cmd.OutOrStdout())
+	case f.html == "":
 		return r.Text(cmd.OutOrStdout())
 	}
 	return writeHTML(f.html, r)
 }
 
-func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) (lookback.Report, error) {
+// known is what the owner says of the silences that no sensor tells.
+func (f reportFlags) known() (o lookback.Options, err error) {
+	for _, x := range []struct {
+		flag, text string
+		into       *cause.Truth
+	}{{"rain", f.rain, &o.Rain}, {"heard", f.heard, &o.Heard}, {"others", f.others, &o.Others}, {"sun", f.sun, &o.Bright}} {
+		if err := x.into.UnmarshalText([]byte(x.text)); err != nil {
+			return o, fmt.Errorf("cannot use --%s: %w", x.flag, err)
+		}
+	}
+	return o, nil
+}
+
+func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time, known lookback.Options) (lookback.Report, error) {
 	in := lookback.Input{
-		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(),
+		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(), Known: known,
 	}
 	learned, _, err := planning.Learned(c.State)
 	switch {
@@ -92,7 +113,7 @@ func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time) 
 		in.Record = learned.Outlook.Ledger.Report().Words()
 	}
 	peers := plan(c).Engine.Instances["peer"]
-	if in.Steps, err = lookback.Load(ctx, h, span[0], span[1], peers, nil); err != nil {
+	if in.Steps, err = lookback.Load(ctx, h, span[0].Add(-lookback.Month), span[1], peers, nil); err != nil {
 		return lookback.Report{}, err
 	}
 	raw, err := h.Notices(ctx, span[0], span[1])
@@ -112,39 +133,4 @@ func writeHTML(path string, r lookback.Report) (err error) {
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
 	return r.HTML(file)
-}
-
-// explainSilences tells what each silence of the span is put down to.
-func explainSilences(ctx context.Context, w io.Writer, c loaded, h pastRecord, span [2]time.Time) error {
-	o := lookback.Unknown(time.Now())
-	o.Zone, o.CutoffVolts, o.Peers, o.BoardUptime = c.Site.Zone, c.Battery.Model().CutoffVolts, plan(c).Engine.Instances["peer"], uptime()
-	silences, err := lookback.Find(ctx, h, span[0], span[1], 10*time.Minute, o.Peers)
-	if err != nil {
-		return err
-	}
-	if len(silences) == 0 {
-		fmt.Fprintln(w, "The node was never silent in that time.")
-	}
-	for _, s := range silences {
-		v, err := lookback.Why(ctx, h, s, o)
-		if err != nil {
-			return err
-		}
-		fmt.Fprintf(w, "%s\n%s\n", s.Title(o.Zone), v)
-	}
-	return nil
-}
-
-// uptime is how long the board runs; 0 where it does not say.
-func uptime() time.Duration {
-	text, err := os.ReadFile("/proc/uptime")
-	if err != nil {
-		return 0
-	}
-	first, _, _ := strings.Cut(string(text), " ")
-	d, err := time.ParseDuration(first + "s")
-	if err != nil {
-		return 0
-	}
-	return d
 }

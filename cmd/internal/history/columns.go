@@ -57,6 +57,9 @@ func columns(peers []string) []column {
 	cs = append(cs, column{"battery_soc", 10000, "battery_soc"}, column{"battery_soc_low", 10000, "battery_soc_low"},
 		column{"battery_soc_high", 10000, "battery_soc_high"}, column{"unmetered_watts", 1000, "unmetered_watts"})
 	cs = append(cs, column{"pv_sky_watts", 100, "pv_sky_watts"}, column{columnBoot, 1, columnBoot}, column{columnUptime, 1, columnUptime})
+	for _, f := range []string{"cutoff_within_24h", "cutoff_within_72h"} {
+		cs = append(cs, column{f, 10000, f})
+	}
 	for _, f := range []string{"reserve_hours_p10", "reserve_hours_p50", "cutoff_hours_p10", "cutoff_hours_p50"} {
 		cs = append(cs, column{f, 10, f})
 	}

@@ -14,7 +14,6 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/cmd/internal/replay"
-	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -23,6 +22,7 @@ type Tested struct {
 	From, To time.Time
 	Told     bool      // the readings tell whether the load was on
 	Outages  []Outage  // of the load, as the readings show them
+	Unknown  []Spell   // nothing was read, and whether it was dark is not known
 	Alarms   []Episode // of the dark ahead, from raise to clear
 	Scores   []Score   // of the chances, one look a day
 }
@@ -43,6 +43,7 @@ type Episode struct {
 type Score struct {
 	Within  int     // hours
 	Looks   int     // whose outcome is known
+	Open    int     // whose outcome is not known: nothing was read in their time
 	Came    int     // after how many an outage came
 	Brier   float64 // mean square of chance less outcome
 	Skill   float64 // against always saying the mean of the month; NaN when that is never wrong
@@ -72,7 +73,7 @@ func Backtest(j replay.Job, readings []byte) (Tested, error) {
 	if _, err := j.Run(); err != nil {
 		return Tested{}, err
 	}
-	v, err := outages(readings, j.Name)
+	v, err := outages(readings, j.Name, Options{Site: j.Plan.Array, Battery: j.Plan.Battery, Zone: j.Plan.Zone})
 	if err != nil {
 		return v, err
 	}
@@ -87,66 +88,24 @@ func Backtest(j replay.Job, readings []byte) (Tested, error) {
 	return v, err
 }
 
-// outages finds when the load was off: told so, or nothing flows to a load that used to.
-func outages(readings []byte, name string) (v Tested, err error) {
-	file, err := replay.OpenReadings(bytes.NewReader(readings), name)
-	if err != nil {
+// outages finds when the load was off, in the way of every look back.
+func outages(readings []byte, name string, o Options) (v Tested, err error) {
+	steps, err := StepsOfReadings(readings, name)
+	if err != nil || len(steps) == 0 {
 		return v, err
 	}
-	var usual float64
-	off := false
-	for {
-		row, err := file.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return v, err
-		}
-		if v.From.IsZero() {
-			v.From = row.Time
-		}
-		v.To = row.Time
-		now, known := loadOff(row.Values, &usual)
-		v.Told = v.Told || known
-		switch {
-		case !known || now == off:
-		case now:
-			v.Outages = append(v.Outages, Outage{Begin: row.Time, Lead: -1})
-			off = true
-		default:
-			v.Outages[len(v.Outages)-1].End, off = row.Time, false
-		}
+	last := steps[len(steps)-1]
+	v.From, v.To = steps[0].At, last.At.Add(last.Span)
+	o.Now = v.To
+	for _, s := range steps {
+		v.Told = v.Told || !math.IsNaN(s.LoadOn) || !math.IsNaN(s.LoadWatts)
 	}
-	if off {
-		v.Outages[len(v.Outages)-1].End = v.To
+	dark, unknown := darkSpells(Silences(steps, v.From, o), v.To)
+	for _, d := range dark {
+		v.Outages = append(v.Outages, Outage{Begin: d.From, End: d.To, Lead: -1})
 	}
+	v.Unknown = unknown
 	return v, nil
-}
-
-// loadOff tells whether the load is off. usual follows what it takes.
-func loadOff(values []reading.Value, usual *float64) (off, known bool) {
-	at := func(q reading.Quantity) (float64, bool) {
-		i := slices.IndexFunc(values, func(v reading.Value) bool { return v.Quantity == q })
-		if i < 0 {
-			return 0, false
-		}
-		return values[i].X, true
-	}
-	if on, ok := at(reading.LoadOn); ok {
-		return on == 0, true
-	}
-	x, ok := at(reading.LoadWatts)
-	if !ok {
-		x, ok = at(reading.LoadAmps)
-	}
-	if !ok {
-		return false, false
-	}
-	if x > *usual/4 {
-		*usual += (x - *usual) / 50
-	}
-	return x < *usual/20, *usual > 0
 }
 
 // episodes are the alarms of the dark ahead that were sent.
@@ -203,8 +162,13 @@ func (v *Tested) score(estimates io.Reader) ([]Score, error) {
 			if err != nil || errChance != nil || at.Hour() != 18 || at.Minute() != 0 || v.dark(at) {
 				continue
 			}
-			if until := at.Add(time.Duration(within) * time.Hour); !until.After(v.To) {
-				s.looks, s.outcome = append(s.looks, look{at, chance}), append(s.outcome, v.cameWithin(at, until))
+			until := at.Add(time.Duration(within) * time.Hour)
+			switch came := v.cameWithin(at, until); {
+			case until.After(v.To):
+			case !came && v.unknown(at, until):
+				s.Open++
+			default:
+				s.looks, s.outcome = append(s.looks, look{at, chance}), append(s.outcome, came)
 			}
 		}
 		s.judge()
@@ -214,6 +178,11 @@ func (v *Tested) score(estimates io.Reader) ([]Score, error) {
 
 func (v *Tested) dark(at time.Time) bool {
 	return slices.ContainsFunc(v.Outages, func(o Outage) bool { return !at.Before(o.Begin) && at.Before(o.End) })
+}
+
+// unknown tells whether a span meets one in which nothing was read.
+func (v *Tested) unknown(from, to time.Time) bool {
+	return slices.ContainsFunc(v.Unknown, func(s Spell) bool { return s.From.Before(to) && s.To.After(from) })
 }
 
 func (v *Tested) cameWithin(from, to time.Time) bool {

@@ -113,7 +113,7 @@ func TestLoadOffWithoutASwitchToRead(t *testing.T) {
 		}
 		text += fmt.Sprintf("%s,%s\n", time.Date(2026, 1, 12, 0, 5*i, 0, 0, time.UTC).Format(time.RFC3339), watts)
 	}
-	v, err := outages([]byte(text), "R.csv")
+	v, err := outages([]byte(text), "R.csv", Options{})
 	if err != nil || len(v.Outages) != 1 || v.Outages[0].End.Sub(v.Outages[0].Begin) != 100*time.Minute {
 		t.Errorf("%+v, %v: want one outage of 100 minutes", v.Outages, err)
 	}
@@ -133,5 +133,49 @@ func TestBacktestWithoutALoadToRead(t *testing.T) {
 	var said strings.Builder
 	if err := v.Write(&said, time.UTC); err != nil || !strings.Contains(said.String(), "cannot be told") || strings.Contains(said.String(), "came to nothing") || len(v.Scores) > 0 {
 		t.Errorf("%v: %s", err, said.String())
+	}
+}
+
+// The usual case: the board dies a few minutes after its load, which left 0.8 W of 12, and
+// nothing is read until the sun brings both back. The dark lasts all the while, and counts as
+// warned of; nothing is judged of a hole that nobody can tell.
+func TestBoardThatDiesWithItsLoad(t *testing.T) {
+	t.Parallel()
+	var b strings.Builder
+	b.WriteString("time,battery_volts,battery_amps,pv_watts,load_watts\n")
+	start := time.Date(2026, 11, 28, 12, 0, 0, 0, time.UTC)
+	died, back := start.Add(40*time.Hour), start.Add(14*24*time.Hour)
+	hole := start.Add(16 * 24 * time.Hour)
+	for at := start; at.Before(hole.Add(30 * time.Hour)); at = at.Add(5 * time.Minute) {
+		row := "12.9,-1.6,0,12"
+		switch {
+		case at.Before(died.Add(-2 * time.Hour)):
+		case at.Before(died):
+			row = "11.65,-1.6,0,12"
+		case at.Before(died.Add(10 * time.Minute)):
+			row = "11.7,-0.06,0,0.8"
+		case at.Before(back):
+			continue
+		case !at.Before(hole) && at.Before(hole.Add(4*time.Hour)):
+			continue
+		default:
+			row = "13.3,2,60,12"
+		}
+		fmt.Fprintf(&b, "%s,%s\n", at.Format(time.RFC3339), row)
+	}
+	v, err := Backtest(replay.Job{Plan: backtestPlan(), Name: "R.csv", Every: time.Hour}, []byte(b.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(v.Outages) != 1 || !v.Outages[0].Begin.Equal(died) || !v.Outages[0].End.Equal(back) || v.Outages[0].Lead < 0 {
+		t.Errorf("outages %+v, want one from %v to %v that was warned of", v.Outages, died, back)
+	}
+	if len(v.Unknown) != 1 || v.Unknown[0].Length() != 4*time.Hour || v.Scores[0].Open == 0 {
+		t.Errorf("unknown %+v, %d open looks; want the hole of four hours, not judged", v.Unknown, v.Scores[0].Open)
+	}
+	for _, a := range v.Alarms {
+		if !a.True && a.Raised.Before(died) {
+			t.Errorf("the alarm of %v counts as false", a.Raised)
+		}
 	}
 }

@@ -21,11 +21,17 @@ func (v Tested) Write(w io.Writer, zone *time.Location) error {
 		return err
 	}
 	v.writeOutages(&b, day)
+	for _, u := range v.Unknown {
+		fmt.Fprintf(&b, "  %s  %5.1f h without a reading: whether it was dark is not known, and not judged\n", day(u.From), u.Length().Hours())
+	}
 	v.writeAlarms(&b, day)
 	fmt.Fprintf(&b, "\nChances stated at 18 h, by what came (skill: 0 is the mean of the month, 1 is perfect)\n")
 	fmt.Fprintf(&b, "%-8s %6s %6s %7s %7s   stated → came, by fifths (looks)\n", "within", "looks", "came", "Brier", "skill")
 	for _, s := range v.Scores {
 		fmt.Fprintf(&b, "%-8s %6d %6d %7.3f %7s  ", fmt.Sprintf("%d h", s.Within), s.Looks, s.Came, s.Brier, known(s.Skill))
+		if s.Open > 0 {
+			fmt.Fprintf(&b, " (%d open)", s.Open)
+		}
 		for _, f := range s.Fifths {
 			if f.Looks > 0 {
 				fmt.Fprintf(&b, " %.2f→%.2f (%d)", f.Stated, f.Came, f.Looks)
@@ -46,7 +52,7 @@ func known(x float64) string {
 
 func (v Tested) writeOutages(b *strings.Builder, day func(time.Time) string) {
 	if len(v.Outages) == 0 {
-		b.WriteString("The load was never off.\n")
+		b.WriteString(map[bool]string{true: "The load was never off.\n", false: "The load was never off while there were readings.\n"}[len(v.Unknown) == 0])
 		return
 	}
 	fmt.Fprintf(b, "Outages: %d\n", len(v.Outages))

@@ -124,7 +124,7 @@ func daysOf(in Input) []Day {
 		date := time.Date(y, m, d, 0, 0, 0, 0, in.Zone)
 		if n := len(days); n == 0 || !days[n-1].Date.Equal(date) {
 			flush()
-			days = append(days, Day{Date: date, SoCLeast: math.NaN(), VoltsLeast: math.NaN(), Missing: map[Cause]float64{}})
+			days = append(silentDays(days, date), newDay(date))
 		}
 		x := &days[len(days)-1]
 		load.add(s.LoadWatts)
@@ -137,6 +137,26 @@ func daysOf(in Input) []Day {
 		}
 	}
 	flush()
+	y, m, d := in.To.In(in.Zone).Date()
+	if today := time.Date(y, m, d, 0, 0, 0, 0, in.Zone); in.To.After(today) {
+		return silentDays(days, today.AddDate(0, 0, 1))
+	}
+	return silentDays(days, time.Date(y, m, d, 0, 0, 0, 0, in.Zone))
+}
+
+func newDay(date time.Time) Day {
+	nan := math.NaN()
+	return Day{Date: date, SoCLeast: nan, VoltsLeast: nan, LoadWatts: nan, Missing: map[Cause]float64{}}
+}
+
+// silentDays adds the days of which nothing is recorded, up to a date.
+func silentDays(days []Day, until time.Time) []Day {
+	if len(days) == 0 {
+		return nil
+	}
+	for next := days[len(days)-1].Date.AddDate(0, 0, 1); next.Before(until); next = next.AddDate(0, 0, 1) {
+		days = append(days, newDay(next))
+	}
 	return days
 }
 

@@ -18,7 +18,8 @@ type Step struct {
 	// Energies in joules.
 	PV, Load, BatteryIn, BatteryOut float64
 	Volts, VoltsLow                 float64 // mean and least, V
-	SoC, SoCLow                     float64 // mean charge, and the least low end of its band
+	SoC, SoCLow, SoCHigh            float64 // mean charge, the least low and the mean high end of its band
+	Chance24, Chance72              float64 // of a cut-off within so many hours, as stated then
 	LoadWatts, UnmeteredWatts       float64
 	ChargeWatts                     float64 // out of the controller
 	PanelVolts                      float64
@@ -26,7 +27,11 @@ type Step struct {
 	ControllerCelsius               float64
 	LoadOn                          float64 // share of the time
 	Stage                           float64 // the highest charging stage, as reading.ChargeState
-	Peers                           map[string]PeerStep
+	PVSky                           float64 // W that the panel should have given under the forecast sky
+	// The board's own clock: a number for its start, which only is or is not that of another
+	// step, and its uptime at the first and the last sample, s.
+	Boot, UptimeLow, UptimeHigh float64
+	Peers                       map[string]PeerStep
 }
 
 // PeerStep is what the record says of the way to one peer.
@@ -61,7 +66,8 @@ func pages(ctx context.Context, h Lookup, from, to time.Time, step time.Duration
 // Load reads the steps of a span. progress may be nil; it gets the share that is done.
 func Load(ctx context.Context, h Lookup, from, to time.Time, peers []string, progress func(float64)) ([]Step, error) {
 	names := []string{"battery_volts", "battery_amps", "battery_celsius", "pv_volts", "pv_watts", "charge_amps", "load_watts", "load_on",
-		"air_celsius", "controller_celsius", "charge_state", "battery_soc", "battery_soc_low", "unmetered_watts"}
+		"air_celsius", "controller_celsius", "charge_state", "battery_soc", "battery_soc_low", "battery_soc_high", "unmetered_watts",
+		"cutoff_within_24h", "cutoff_within_72h", "pv_sky_watts", "board_boot", "board_uptime_seconds"}
 	for _, p := range peers {
 		names = append(names, "peer_up/"+p, "peer_loss_ratio/"+p, "peer_rtt_seconds/"+p)
 	}
@@ -106,7 +112,12 @@ func stepsOf(s history.Series) []Step {
 			Volts: mean("battery_volts", i), VoltsLow: least("battery_volts", i), SoC: mean("battery_soc", i), SoCLow: least("battery_soc_low", i),
 			LoadWatts: mean("load_watts", i), UnmeteredWatts: mean("unmetered_watts", i), PanelVolts: mean("pv_volts", i),
 			ChargeWatts: mean("charge_amps", i) * mean("battery_volts", i), BatteryCelsius: mean("battery_celsius", i), AirCelsius: mean("air_celsius", i), ControllerCelsius: mean("controller_celsius", i),
+			SoCHigh: mean("battery_soc_high", i), Chance24: mean("cutoff_within_24h", i), Chance72: mean("cutoff_within_72h", i), PVSky: mean("pv_sky_watts", i),
+			Boot: mean("board_boot", i), UptimeLow: least("board_uptime_seconds", i), UptimeHigh: most("board_uptime_seconds", i),
 			LoadOn: mean("load_on", i), Stage: most("charge_state", i), Peers: map[string]PeerStep{},
+		}
+		if least("board_boot", i) != most("board_boot", i) {
+			x.Boot = math.NaN() // it started anew within the step
 		}
 		for _, c := range s.Columns {
 			if peer, ok := strings.CutPrefix(c.Name, "peer_up/"); ok {

@@ -34,6 +34,22 @@ func (r Report) Text(out io.Writer) error {
 	return err
 }
 
+// Why writes what each silence is put down to, with all that was weighed.
+func (r Report) Why(out io.Writer) error {
+	var b strings.Builder
+	switch {
+	case len(r.Silences) == 0 && r.Covered == 0:
+		fmt.Fprintln(&b, "There is no record of this time.")
+	case len(r.Silences) == 0:
+		fmt.Fprintln(&b, "The node was never silent in that time.")
+	}
+	for _, s := range r.Silences {
+		fmt.Fprintf(&b, "%s\n%s\n", s.Title(r.Zone), s.Verdict)
+	}
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
 // table writes rows with their columns aligned.
 func table(b *strings.Builder, head []string, rows [][]string) {
 	if len(rows) == 0 {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/cause"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
@@ -18,7 +19,11 @@ type Input struct {
 	From, To time.Time
 	Battery  battery.Battery
 	Array    outlook.Site
-	Steps    []Step // in order of time
+	// Steps in order of time. Those from before From are evidence for what each silence is put
+	// down to: see [Month].
+	Steps []Step
+	// Known is what somebody knows of the silences that no sensor tells.
+	Known Options
 	// Notices that were sent in the span, in order; nil: none were kept.
 	Notices []alert.Notice
 	// Health is the learned capacity as a share of the label; NaN: not known.
@@ -42,8 +47,10 @@ type Report struct {
 	Health   float64
 	Reserve  float64
 	Peers    []Peer
-	Dark     []Spell // the load was off
-	Gaps     []Spell // there is no record
+	Silences []Silence
+	Dark     []Spell // the load was off, or as good as surely
+	Unknown  []Spell // whether it was off is not known: nothing was recorded
+	Metered  bool    // the load is measured at all
 	Warnings []Warning
 	Unwarned []Spell // it went dark without a warning
 	Judged   bool    // there were notices to judge
@@ -64,9 +71,14 @@ func Make(in Input) Report {
 	in.Steps = slices.Clone(in.Steps)
 	slices.SortStableFunc(in.Steps, func(a, b Step) int { return a.At.Compare(b.At) })
 	r := Report{Site: in.Site, Zone: in.Zone, From: in.From, To: in.To, Health: in.Health, Reserve: in.Battery.Reserve, Record: in.Record}
+	o := in.Known
+	o.Now, o.Zone, o.Site, o.Battery = in.To, in.Zone, in.Array, in.Battery
+	r.Silences = Silences(in.Steps, in.From, o)
+	in.Steps = between(in.Steps, in.From, in.To)
 	var known time.Duration
 	for _, s := range in.Steps {
 		known += s.Span
+		r.Metered = r.Metered || !math.IsNaN(s.LoadOn) || !math.IsNaN(s.LoadWatts)
 	}
 	if span := in.To.Sub(in.From); span > 0 {
 		r.Covered = min(1, known.Seconds()/span.Seconds())
@@ -76,10 +88,32 @@ func Make(in Input) Report {
 	r.Worst = worst(r.Days)
 	r.Creep = creep(r.Days)
 	r.Peers = peers(in.Steps)
-	r.Dark, r.Gaps = dark(in.Steps), gaps(in)
+	r.Dark, r.Unknown = darkSpells(r.Silences, in.To)
 	r.Judged = in.Notices != nil
 	r.Warnings, r.Unwarned = judge(in.Notices, r.Dark, in.To)
+	for i := range r.Silences {
+		s := &r.Silences[i]
+		for _, w := range r.Warnings {
+			if w.Came.Equal(s.Start) {
+				s.Warned = w.Raised
+			}
+		}
+	}
 	return r
+}
+
+// darkSpells are the silences in which the load was off, and those of which it is not known.
+func darkSpells(silences []Silence, now time.Time) (dark, unknown []Spell) {
+	for _, s := range silences {
+		spell := Spell{s.Start, s.Start.Add(s.Length(now))}
+		switch s.Dark {
+		case cause.Yes:
+			dark = append(dark, spell)
+		case cause.Unknown:
+			unknown = append(unknown, spell)
+		}
+	}
+	return dark, unknown
 }
 
 // Ledger is the account of the energy in watt-hours. What is not known is NaN.
@@ -254,49 +288,6 @@ func (m *mean) add(x float64) {
 }
 
 func (m mean) value() float64 { return m.sum / m.n }
-
-// dark finds when the load was off: by its switch where that is read, else by its power
-// where it is usually more than a watt.
-func dark(steps []Step) []Spell {
-	var usual mean
-	for _, s := range steps {
-		usual.add(s.LoadWatts)
-	}
-	off := func(s Step) bool {
-		if !math.IsNaN(s.LoadOn) {
-			return s.LoadOn < 0.5
-		}
-		return usual.value() > 1 && s.LoadWatts < 0.1*usual.value()
-	}
-	var spells []Spell
-	for _, s := range steps {
-		if !off(s) {
-			continue
-		}
-		if n := len(spells); n > 0 && s.At.Sub(spells[n-1].To) <= 15*time.Minute {
-			spells[n-1].To = s.At.Add(s.Span)
-			continue
-		}
-		spells = append(spells, Spell{s.At, s.At.Add(s.Span)})
-	}
-	return slices.DeleteFunc(spells, func(x Spell) bool { return x.Length() < 10*time.Minute })
-}
-
-// gaps finds when there is no record for more than 15 minutes.
-func gaps(in Input) []Spell {
-	var spells []Spell
-	at := in.From
-	for _, s := range in.Steps {
-		if s.At.Sub(at) > 15*time.Minute {
-			spells = append(spells, Spell{at, s.At})
-		}
-		at = s.At.Add(s.Span)
-	}
-	if in.To.Sub(at) > 15*time.Minute {
-		spells = append(spells, Spell{at, in.To})
-	}
-	return spells
-}
 
 // Warning is one alarm about going dark, and what came of it.
 type Warning struct {

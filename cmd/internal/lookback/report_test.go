@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/cause"
 	"ebbwatch/cmd/internal/facts/factstest"
 	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/lookback"
@@ -69,7 +70,8 @@ func winter(trouble lookback.Cause) ([]lookback.Step, truth) {
 			}
 		}
 		s := lookback.Step{At: t, Span: 5 * time.Minute, Volts: 13.2, VoltsLow: 13.1, SoC: 0.6, SoCLow: 0.55, LoadWatts: 12, UnmeteredWatts: 1,
-			PanelVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk)}
+			PanelVolts: 30, BatteryCelsius: 8, AirCelsius: 5, LoadOn: 1, Stage: float64(reading.Bulk), SoCHigh: 0.65,
+			Chance24: nan(), Chance72: nan(), PVSky: nan(), ControllerCelsius: nan(), Boot: 1, UptimeLow: float64(300 * i), UptimeHigh: float64(300*i + 290)}
 		clear, azimuth, _ := clearJoules(t, s.AirCelsius)
 		could := 0.9 * clear
 		s.PV = could * sky
@@ -251,8 +253,8 @@ func TestGapsAndEmptyRecord(t *testing.T) {
 	steps, _ := winter(lookback.Weather)
 	in := input(append(steps[:288:288], steps[288+72:]...))
 	r := lookback.Make(in)
-	if len(r.Gaps) != 1 || r.Gaps[0].Length() != 6*time.Hour {
-		t.Errorf("gaps %v", r.Gaps)
+	if len(r.Silences) != 1 || r.Silences[0].NoRecord != 6*time.Hour || r.Silences[0].Verdict.Cause != cause.Stopped || r.Silences[0].Dark != cause.Unknown {
+		t.Errorf("silences %+v", r.Silences)
 	}
 	in.Steps = nil
 	var b strings.Builder

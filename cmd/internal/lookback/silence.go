@@ -1,331 +1,305 @@
 package lookback
 
 import (
-	"context"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"ebbwatch/alert/cause"
-	"ebbwatch/cmd/internal/history"
+	"ebbwatch/estimator/battery"
+	"ebbwatch/estimator/outlook"
+	"ebbwatch/estimator/sun"
 )
 
-// Silence is one time in which the node could not be heard. End is zero while it lasts.
+// Silence is one time in which the node was dark, did not record, or did not reach its
+// peers. It is found from all of these together: a board that dies with its load leaves a
+// load that goes off, then a hole in the record, then a load that is off until the battery
+// is back, and that is one silence.
 type Silence struct {
-	Start, End time.Time
-	Recorded   bool // the node ran and recorded; no peer answered it
+	Start, End time.Time // End is zero while it lasts
+	// How much of it shows in each way.
+	LoadOff, NoRecord, Unreached time.Duration
+	// Peers that did not answer while others did; empty where none answered.
+	Behind []string
+	// Board tells whether the board ran all the time, by its own clock; Boot whether what was
+	// recorded next is of the same start of the board.
+	Board cause.Truth
+	// Dark tells whether the load was without power. A hole in the record of a board that
+	// stopped at a voltage near the cut-off is dark; of one that stopped with charge in the
+	// battery it is not known.
+	Dark    cause.Truth
+	Verdict cause.Verdict
+	// Said is the chance of a cut-off within three days as it stood a day before; NaN: not
+	// recorded. Warned is when the alarm that stood at the start was raised; zero: none did.
+	Said   float64
+	Warned time.Time
+
+	step   float64 // hours by which the clock was set forward in it; NaN: not known
+	boot   cause.Truth
+	uptime float64 // hours of the board at the end; NaN: not known
+}
+
+// Length is how long the silence was, to a moment while it lasts.
+func (s Silence) Length(now time.Time) time.Duration {
+	if s.End.IsZero() {
+		return now.Sub(s.Start)
+	}
+	return s.End.Sub(s.Start)
 }
 
 // Options are what the record itself does not hold.
 type Options struct {
-	Now         time.Time
-	Zone        *time.Location // of the site; UTC when nil
-	CutoffVolts float64        // the controller's setting; 0: not known
-	Peers       []string       // whose path leads home
-	// BoardUptime is how long the board runs at Now; 0: not known.
-	BoardUptime time.Duration
-	// What the owner knows, or neighbours and forecasts tell.
-	Rain, Wind, Heard, Others cause.Truth
-	// SunHours are the hours of full sun in the silence, SkyRatio the light of the three days
-	// before it against the season; NaN: not known, so start from [Unknown].
-	SunHours, SkyRatio float64
+	Now     time.Time
+	Zone    *time.Location // of the site; UTC when nil
+	Site    outlook.Site
+	Battery battery.Battery
+	// What the owner or the neighbours know of the silences: no sensor of a node tells it.
+	Rain, Heard, Others, Bright cause.Truth
 }
 
-// Unknown are options in which nothing but the moment is known.
-func Unknown(now time.Time) Options {
-	return Options{Now: now, SunHours: math.NaN(), SkyRatio: math.NaN()}
-}
+// least is the shortest silence that counts; apart is how close two are one.
+const least, apart = 10 * time.Minute, 15 * time.Minute
 
-// Find lists the silences of at least a length between two moments, oldest first, exact to
-// twice [fine]. What the record does not reach back to is no silence.
-func Find(ctx context.Context, h Lookup, from, to time.Time, least time.Duration, peers []string) ([]Silence, error) {
-	names := []string{"battery_volts"}
-	for _, p := range peers {
-		names = append(names, "peer_up/"+p)
+// Silences finds the silences in steps that are in order of time, and puts each down to a
+// cause. Only those that end after from are given; what lies before is evidence, of which a
+// month is wanted. What the record does not reach back to is no silence.
+func Silences(steps []Step, from time.Time, o Options) []Silence {
+	if o.Zone == nil {
+		o.Zone = time.UTC
 	}
-	s, err := readRows(ctx, h, from, to, fine, names)
-	if err != nil {
-		return nil, err
+	found := merge(append(append(holes(steps, o.Now), loadOff(steps)...), unreached(steps)...))
+	var out []Silence
+	for _, s := range found {
+		if !s.End.IsZero() && s.End.Before(from) {
+			continue
+		}
+		r := evidence(steps, s, o)
+		s.Dark = dark(s, r)
+		s.Said = said(steps, s.Start)
+		s.Verdict = cause.Judge(r)
+		out = append(out, s)
+	}
+	return out
+}
+
+// holes are the gaps of the record, with what the board's own clock tells of each.
+func holes(steps []Step, now time.Time) []Silence {
+	var out []Silence
+	for i, s := range steps {
+		end := s.At.Add(s.Span)
+		if i+1 == len(steps) {
+			if now.Sub(end) > apart {
+				out = append(out, Silence{Start: end, NoRecord: now.Sub(end), step: math.NaN(), uptime: math.NaN()})
+			}
+			break
+		}
+		next := steps[i+1]
+		gap := next.At.Sub(end)
+		if gap < least {
+			continue
+		}
+		h := Silence{Start: end, End: next.At, NoRecord: gap, step: math.NaN(), uptime: next.UptimeLow / 3600}
+		if known := !math.IsNaN(s.Boot) && !math.IsNaN(next.Boot); known {
+			same := s.Boot == next.Boot
+			h.boot, h.Board = cause.Of(true, same), cause.Of(true, same)
+			if same {
+				// The ends are known to within a step each, so a small difference is none.
+				if h.step = (gap.Seconds() - (next.UptimeLow - s.UptimeHigh)) / 3600; math.Abs(h.step) < 2*fine.Hours() {
+					h.step = 0
+				}
+			}
+		}
+		out = append(out, h)
+	}
+	return out
+}
+
+// spells gathers the steps for which is holds to silences.
+func spells(steps []Step, is func(int) bool, make func(Silence, time.Duration) Silence) []Silence {
+	var out []Silence
+	for i := 0; i < len(steps); i++ {
+		if !is(i) {
+			continue
+		}
+		s := Silence{Start: steps[i].At, Board: cause.Yes, step: math.NaN(), uptime: math.NaN()}
+		length := time.Duration(0)
+		last := i
+		for ; i < len(steps) && is(i) && (i == last || steps[i].At.Sub(steps[i-1].At) <= apart); i++ {
+			length += steps[i].Span
+		}
+		if i < len(steps) {
+			s.End = steps[i-1].At.Add(steps[i-1].Span)
+		}
+		i--
+		if length >= least {
+			out = append(out, make(s, length))
+		}
+	}
+	return out
+}
+
+// loadOff finds when the load was off: by its switch where that is read, else by its power.
+// What a load takes while it is off is learned: it is off below a quarter of the usual power,
+// unless it often takes so little at that hour of the day, as a load with hours of its own.
+func loadOff(steps []Step) []Silence {
+	var watts []float64
+	for _, s := range steps {
+		if s.LoadOn >= 0.5 || math.IsNaN(s.LoadOn) && s.LoadWatts > 0 {
+			watts = append(watts, s.LoadWatts)
+		}
+	}
+	usual := quantile(slices.DeleteFunc(watts, math.IsNaN), 0.5)
+	low := func(s Step) bool { return usual > 1 && s.LoadWatts < usual/4 }
+	var hours [24]struct{ low, all float64 }
+	for _, s := range steps {
+		h := &hours[s.At.Hour()]
+		if !math.IsNaN(s.LoadWatts) {
+			h.all++
+			if low(s) {
+				h.low++
+			}
+		}
+	}
+	off := func(i int) bool {
+		s := steps[i]
+		h := hours[s.At.Hour()]
+		own := h.all >= 10*float64(time.Hour/fine) && h.low > 0.5*h.all && !(usual > 1 && s.LoadOn < 0.5)
+		return s.LoadOn < 0.5 || low(s) && !own
+	}
+	return spells(steps, off, func(s Silence, length time.Duration) Silence {
+		s.LoadOff = length
+		return s
+	})
+}
+
+// unreached finds when peers that usually answer did not.
+func unreached(steps []Step) []Silence {
+	usual := map[string]*mean{}
+	for _, s := range steps {
+		for name, p := range s.Peers {
+			if usual[name] == nil {
+				usual[name] = &mean{}
+			}
+			usual[name].add(p.Up)
+		}
+	}
+	silent := func(i int) (names []string, all bool) {
+		all = true
+		for name, p := range steps[i].Peers {
+			switch {
+			case p.Up > 0:
+				all = false
+			case p.Up == 0 && usual[name].value() > 0.5:
+				names = append(names, name)
+			}
+		}
+		return names, all
 	}
 	var out []Silence
-	var last, alone time.Time
-	for i, at := range s.times {
-		if !last.IsZero() && at.Sub(last) >= least+fine {
-			out = append(out, Silence{Start: last.Add(fine), End: at})
-		}
-		switch up, known := s.reached(i, peers); {
-		case known && !up && alone.IsZero():
-			alone = at
-		case known && up && !alone.IsZero():
-			if at.Sub(alone) >= least {
-				out = append(out, Silence{Start: alone, End: at, Recorded: true})
+	is := func(i int) bool { names, _ := silent(i); return len(names) > 0 }
+	for _, s := range spells(steps, is, func(s Silence, length time.Duration) Silence { s.Unreached = length; return s }) {
+		some := map[string]bool{}
+		none := 0
+		for i := range steps {
+			if at := steps[i].At; at.Before(s.Start) || !s.End.IsZero() && !at.Before(s.End) {
+				continue
 			}
-			alone = time.Time{}
+			names, all := silent(i)
+			if all {
+				none++
+				continue
+			}
+			for _, n := range names {
+				some[n] = true
+			}
 		}
-		last = at
-	}
-	if !alone.IsZero() && last.Sub(alone) >= least {
-		out = append(out, Silence{Start: alone, Recorded: true})
-	}
-	slices.SortStableFunc(out, func(a, b Silence) int { return a.Start.Compare(b.Start) })
-	return out, nil
-}
-
-// rows are the means of some columns over a span, only where there are samples.
-type rows struct {
-	times []time.Time
-	cols  map[string][]float64 // mean
-	low   map[string][]float64
-	high  map[string][]float64
-	pv    []float64 // joules in each step
-}
-
-func readRows(ctx context.Context, h Lookup, from, to time.Time, step time.Duration, names []string) (rows, error) {
-	r := rows{cols: map[string][]float64{}, low: map[string][]float64{}, high: map[string][]float64{}}
-	err := pages(ctx, h, from, to, step, names, func(s history.Series, _ time.Time) { r.add(s) })
-	return r, err
-}
-
-func (r *rows) add(s history.Series) {
-	r.times = append(r.times, s.Times...)
-	for _, c := range s.Columns {
-		r.cols[c.Name] = append(r.cols[c.Name], c.Mean...)
-		r.low[c.Name] = append(r.low[c.Name], c.Min...)
-		r.high[c.Name] = append(r.high[c.Name], c.Max...)
-	}
-	pv := s.Joules["pv"]
-	for i := range s.Times {
-		x := math.NaN()
-		if i < len(pv) {
-			x = pv[i]
+		if none*2 < int(s.Unreached/fine) {
+			for n := range some {
+				s.Behind = append(s.Behind, n)
+			}
+			slices.Sort(s.Behind)
 		}
-		r.pv = append(r.pv, x)
+		out = append(out, s)
 	}
+	return out
 }
 
-// reached tells whether any peer was reached in a step.
-func (r rows) reached(i int, peers []string) (up, known bool) {
-	for _, p := range peers {
-		if c := r.high["peer_up/"+p]; i < len(c) && !math.IsNaN(c[i]) {
-			known, up = true, up || c[i] > 0
+// merge makes one silence of those that overlap or follow close.
+func merge(all []Silence) []Silence {
+	slices.SortStableFunc(all, func(a, b Silence) int { return a.Start.Compare(b.Start) })
+	var out []Silence
+	for _, s := range all {
+		n := len(out)
+		if n == 0 || !out[n-1].End.IsZero() && s.Start.Sub(out[n-1].End) > apart {
+			out = append(out, s)
+			continue
+		}
+		o := &out[n-1]
+		o.LoadOff, o.NoRecord, o.Unreached = o.LoadOff+s.LoadOff, o.NoRecord+s.NoRecord, o.Unreached+s.Unreached
+		if s.End.IsZero() || !o.End.IsZero() && s.End.After(o.End) {
+			o.End = s.End
+		}
+		if s.NoRecord > 0 { // the hole knows more of the board than what was recorded
+			if o.boot != cause.No {
+				o.boot, o.uptime, o.step = s.boot, s.uptime, s.step
+			}
+			if o.Board != cause.No {
+				o.Board = s.Board
+			}
+		}
+		if s.LoadOff > 0 || len(s.Behind) == 0 {
+			o.Behind = nil
 		}
 	}
-	return up, known
+	return out
 }
 
-// last is the newest known value of a column; NaN when there is none.
-func (r rows) last(name string) float64 {
-	for _, x := range slices.Backward(r.cols[name]) {
-		if !math.IsNaN(x) {
-			return x
-		}
-	}
-	return math.NaN()
-}
-
-func (r rows) first(name string) float64 {
-	for _, x := range r.cols[name] {
-		if !math.IsNaN(x) {
-			return x
-		}
-	}
-	return math.NaN()
-}
-
-// meanBetween is that of the known values between two moments; NaN when there are none.
-func meanBetween(times []time.Time, xs []float64, from, to time.Time) float64 {
-	var m mean
-	for i, x := range xs {
-		if !times[i].Before(from) && times[i].Before(to) {
-			m.add(x)
-		}
-	}
-	return m.value()
-}
-
-// Extract gathers what the record tells of a silence.
-func Extract(ctx context.Context, h Lookup, s Silence, o Options) (cause.Record, error) {
-	r := cause.Blank()
-	zone := o.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
-	r.Start, r.Now = s.Start.In(zone), o.Now.In(zone)
-	if !s.End.IsZero() {
-		r.End = s.End.In(zone)
-	}
-	r.Rain, r.Wind, r.Heard, r.Others = o.Rain, o.Wind, o.Heard, o.Others
-	r.SunHours, r.SkyRatio = o.SunHours, o.SkyRatio
-	if o.CutoffVolts > 0 {
-		r.CutoffVolts = o.CutoffVolts
-	}
-	r.RanThrough = cause.Of(true, s.Recorded)
-	for _, part := range []func(context.Context, Lookup, Options, *cause.Record) error{hourBefore, dayBefore, monthBefore, after} {
-		if err := part(ctx, h, o, &r); err != nil {
-			return r, err
-		}
-	}
-	uptime(o, &r)
-	return r, nil
-}
-
-// hourBefore fills the last values, the sag and what the outlook said.
-func hourBefore(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
-	names := []string{"battery_volts", "battery_celsius", "controller_celsius", "air_celsius", "battery_soc", "battery_soc_low", "battery_soc_high",
-		"cutoff_hours_p10", "cutoff_hours_p50", "reserve_hours_p10"}
-	x, err := readRows(ctx, h, r.Start.Add(-time.Hour), r.Start, time.Minute, names)
-	if err != nil {
-		return err
-	}
-	r.SoC, r.SoCLow, r.SoCHigh = x.last("battery_soc"), x.last("battery_soc_low"), x.last("battery_soc_high")
-	r.Volts, r.BatteryC = x.last("battery_volts"), x.last("battery_celsius")
-	// The controller sits in the box; the air is measured there or outside.
-	if r.BoxC = x.last("controller_celsius"); math.IsNaN(r.BoxC) {
-		r.BoxC = x.last("air_celsius")
-	}
-	r.SagVolts = max(0, x.first("battery_volts")-r.Volts)
-	r.CutoffHours = x.last("cutoff_hours_p50")
-	r.CutoffChance = chance(x)
-	return nil
-}
-
-// chance is what the quantiles of the outlook tell of a cut-off within a day. The record
-// holds no chance itself; a window beyond the horizon is absent from it, as is one that was
-// not known, so none is told unless the reserve was.
-func chance(x rows) float64 {
-	p10, p50 := x.last("cutoff_hours_p10"), x.last("cutoff_hours_p50")
+// dark tells whether the load was without power.
+func dark(s Silence, r cause.Record) cause.Truth {
+	near := r.Volts <= r.CutoffVolts+0.15*float64(max(r.Cells, 4))
 	switch {
-	case p50 <= 24:
-		return 0.5
-	case p10 <= 24:
-		return 0.3
-	case p10 > 24, math.IsNaN(p10) && !math.IsNaN(x.last("reserve_hours_p10")):
-		return 0.05
+	case s.LoadOff > 0, s.NoRecord > 0 && s.Board != cause.Yes && near:
+		return cause.Yes
+	case s.NoRecord > 0:
+		return cause.Unknown
 	}
-	return math.NaN()
+	return cause.No
 }
 
-// dayBefore fills what got lost on the way, and short silences.
-func dayBefore(ctx context.Context, h Lookup, o Options, r *cause.Record) error {
-	if len(o.Peers) == 0 {
-		return nil
-	}
-	var names []string
-	for _, p := range o.Peers {
-		names = append(names, "peer_up/"+p, "peer_loss_ratio/"+p)
-	}
-	x, err := readRows(ctx, h, r.Start.Add(-25*time.Hour), r.Start, fine, names)
-	if err != nil {
-		return err
-	}
-	hour := r.Start.Add(-time.Hour)
-	for _, p := range o.Peers {
-		loss := x.cols["peer_loss_ratio/"+p]
-		if l := meanBetween(x.times, loss, hour, r.Start); !math.IsNaN(l) && !(r.Loss >= l) {
-			r.Loss, r.LossBefore = l, meanBetween(x.times, loss, hour.Add(-24*time.Hour), hour)
+// said is the chance of a cut-off within three days as it stood a day before, or at the
+// last moment before that which is recorded.
+func said(steps []Step, start time.Time) float64 {
+	x := math.NaN()
+	for _, s := range steps {
+		if s.At.After(start.Add(-24 * time.Hour)) {
+			break
 		}
-		flaps, was := 0.0, math.NaN()
-		for _, up := range x.low["peer_up/"+p] {
-			if up == 0 && was == 1 {
-				flaps++
-			}
-			was = up
-		}
-		if len(x.times) > 0 && !(r.Flaps >= flaps) {
-			r.Flaps = flaps
+		if !math.IsNaN(s.Chance72) && s.At.After(start.Add(-48*time.Hour)) {
+			x = s.Chance72
 		}
 	}
-	return nil
+	return x
 }
 
-// The days of a comparison: the last three against the month before, of which there must be
-// some.
-const (
-	recent    = 3 * 24 * time.Hour
-	month     = 30 * 24 * time.Hour
-	leastDays = 7
-)
-
-// monthBefore fills harvest and night load of the last days against those of the month.
-func monthBefore(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
-	x, err := readRows(ctx, h, r.Start.Add(-recent-month), r.Start, time.Hour, []string{"load_watts"})
-	if err != nil {
-		return err
+// How is how the silence shows, in words.
+func (s Silence) How() string {
+	var parts []string
+	if s.LoadOff > 0 {
+		parts = append(parts, "the load was off")
 	}
-	harvest, load := map[int]float64{}, map[int][]float64{}
-	for i, at := range x.times {
-		day := int(r.Start.Sub(at) / (24 * time.Hour)) // 0: the last
-		if !math.IsNaN(x.pv[i]) {
-			harvest[day] += x.pv[i]
-		}
-		if hour := at.In(r.Start.Location()).Hour(); hour < 5 || hour >= 22 {
-			if c := x.cols["load_watts"]; i < len(c) && !math.IsNaN(c[i]) {
-				load[day] = append(load[day], c[i])
-			}
-		}
+	if s.NoRecord > 0 {
+		parts = append(parts, "no record: "+map[cause.Truth]string{
+			cause.Unknown: "whether the board ran is not known", cause.Yes: "the board ran on", cause.No: "the board started anew"}[s.boot])
 	}
-	r.HarvestRatio = lastDays(harvest)
-	nights := map[int]float64{}
-	for day, list := range load {
-		slices.Sort(list)
-		nights[day] = list[len(list)/2]
+	switch {
+	case len(s.Behind) > 0:
+		parts = append(parts, strings.Join(s.Behind, " and ")+" did not answer, others did")
+	case s.Unreached > 0 && s.LoadOff == 0:
+		parts = append(parts, "no peer answered")
 	}
-	r.LoadRatio = lastDays(nights)
-	return nil
-}
-
-// lastDays is the mean of the last three days against that of the days before.
-func lastDays(days map[int]float64) float64 {
-	var now, then, n, m float64
-	for day, x := range days {
-		if day < int(recent/(24*time.Hour)) {
-			now, n = now+x, n+1
-		} else {
-			then, m = then+x, m+1
-		}
-	}
-	if n == 0 || m < leastDays || then <= 0 {
-		return math.NaN()
-	}
-	return (now / n) / (then / m)
-}
-
-// after fills the first values after the silence.
-func after(ctx context.Context, h Lookup, _ Options, r *cause.Record) error {
-	if !r.Over() {
-		return nil
-	}
-	x, err := readRows(ctx, h, r.End, r.End.Add(time.Hour), time.Minute, []string{"battery_volts", "battery_soc"})
-	if err != nil {
-		return err
-	}
-	r.SoCAfter, r.VoltsAfter = x.first("battery_soc"), x.first("battery_volts")
-	return nil
-}
-
-// uptime tells whether the board ran on, where it has not restarted since. A hole in the
-// record of a board that ran on is one of the daemon alone.
-func uptime(o Options, r *cause.Record) {
-	since := o.Now.Sub(r.Until())
-	if !r.Over() || o.BoardUptime < since-2*fine || o.BoardUptime == 0 {
-		return // the end is known to within two steps
-	}
-	switch r.Uptime = max(0, (o.BoardUptime - since).Hours()); {
-	case r.Uptime < r.Hours():
-		r.Boots = 1 // at least
-	case r.RanThrough != cause.Yes:
-		r.Stopped = cause.Yes
-	}
-}
-
-// Why finds what a silence is put down to, and says so. It is [Extract] and [cause.Judge].
-func Why(ctx context.Context, h Lookup, s Silence, o Options) (cause.Verdict, error) {
-	r, err := Extract(ctx, h, s, o)
-	if err != nil {
-		return cause.Verdict{}, err
-	}
-	return cause.Judge(r), nil
+	return strings.Join(parts, "; ")
 }
 
 // Title is a line of a list of silences.
@@ -333,15 +307,18 @@ func (s Silence) Title(zone *time.Location) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	how := "no record"
-	if s.Recorded {
-		how = "no peer reached"
-	}
 	text := s.Start.In(zone).Format("Mon 2 Jan 15:04") + " to "
 	if s.End.IsZero() {
 		text += "now"
 	} else {
 		text += s.End.In(zone).Format("Mon 2 Jan 15:04")
 	}
-	return strings.TrimSpace(text) + " (" + how + ")"
+	return fmt.Sprintf("%s (%s)", text, s.How())
+}
+
+// sunUp tells whether the sun is above the horizon of a site, by more than the few degrees
+// in which a panel gives nothing.
+func sunUp(at time.Time, site outlook.Site) cause.Truth {
+	known := site.WattsPeak > 0 || site.Latitude != 0 || site.Longitude != 0
+	return cause.Of(known, known && sun.Elevation(at, site.Latitude, site.Longitude) > 3)
 }

@@ -28,7 +28,8 @@ func lived(seed uint64, days int, act func(*sim.Site, time.Time)) (steps []lookb
 		at := start.Add(time.Duration(i) * 5 * time.Minute)
 		n := map[reading.Quantity]float64{}
 		sums := map[reading.Quantity]float64{}
-		s := lookback.Step{At: at, Span: 5 * time.Minute}
+		s := lookback.Step{At: at, Span: 5 * time.Minute, Boot: 1, UptimeLow: float64(300 * i), UptimeHigh: float64(300*i + 290),
+			Chance24: nan(), Chance72: nan(), PVSky: nan(), ControllerCelsius: nan()}
 		for range 5 {
 			site.Step(time.Minute)
 			act(site, site.Now())

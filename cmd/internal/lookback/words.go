@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"ebbwatch/alert/cause"
 )
 
 // wh prints an energy as people say it.
@@ -90,13 +92,24 @@ func (r Report) summary() []string {
 	for _, d := range r.Dark {
 		off += d.Length()
 	}
-	switch len(r.Dark) {
-	case 0:
-		says = append(says, "The load was never off, as far as the record tells.")
-	case 1:
-		says = append(says, "The load was off once: "+r.spell(r.Dark[0])+".")
-	default:
-		says = append(says, fmt.Sprintf("The load was off %d times, %s in all.", len(r.Dark), span(off)))
+	switch {
+	case len(r.Dark) == 1:
+		says = append(says, "The node was dark once: "+r.spell(r.Dark[0])+".")
+	case len(r.Dark) > 1:
+		says = append(says, fmt.Sprintf("The node was dark %d times, %s in all.", len(r.Dark), span(off)))
+	case !r.Metered:
+		says = append(says, "Whether the load was off is not known: nothing measured it.")
+	case len(r.Unknown) == 0 && r.Covered >= 0.995:
+		says = append(says, "The load was never off.")
+	case len(r.Unknown) == 0:
+		says = append(says, "The load was never off while the record ran.")
+	}
+	if n := len(r.Unknown); n > 0 {
+		var all time.Duration
+		for _, u := range r.Unknown {
+			all += u.Length()
+		}
+		says = append(says, fmt.Sprintf("For %s (%d times) nothing is recorded, and whether the load was off then is not known.", span(all), n))
 	}
 	if r.Creep != nil {
 		says = append(says, fmt.Sprintf("The load changed for good about %s: from %.1f W to %.1f W.", r.date(r.Creep.Since), r.Creep.Before, r.Creep.After))
@@ -107,7 +120,7 @@ func (r Report) summary() []string {
 // sections are the parts of the report, those without anything to say left out.
 func (r Report) sections() []section {
 	var out []section
-	for _, s := range []section{r.ledgerSection(), r.harvestSection(), r.daysSection(), r.loadSection(), r.peerSection(), r.warningSection(), r.gapSection()} {
+	for _, s := range []section{r.silenceSection(), r.ledgerSection(), r.harvestSection(), r.daysSection(), r.loadSection(), r.peerSection(), r.warningSection()} {
 		if len(s.Says)+len(s.Rows) > 0 {
 			out = append(out, s)
 		}
@@ -180,8 +193,15 @@ func (r Report) daysSection() section {
 	s := section{ID: "days", Title: "The days", Chart: "days", Head: []string{"Day", "Harvest", "Clear sky", "Lowest charge", "Lowest voltage", "Load"}}
 	for _, d := range r.Days {
 		note := ""
-		if d.Snowy {
+		switch {
+		case d.Covered == 0:
+			note = ", no record"
+		case d.Snowy:
 			note = ", snow likely"
+		}
+		if d.Covered == 0 {
+			s.Rows = append(s.Rows, []string{r.date(d.Date) + note, "–", "–", "–", "–", "–"})
+			continue
 		}
 		s.Rows = append(s.Rows, []string{r.date(d.Date) + note, wh(d.Got), wh(d.Clear), percent(d.SoCLeast), number("%.2f V", d.VoltsLeast), number("%.1f W", d.LoadWatts)})
 	}
@@ -221,9 +241,6 @@ func (r Report) peerSection() section {
 
 func (r Report) warningSection() section {
 	s := section{ID: "warnings", Title: "The warnings, and how they did"}
-	for _, d := range r.Dark {
-		s.Says = append(s.Says, "The load was off from "+r.spell(d)+".")
-	}
 	if r.Record != "" {
 		s.Says = append(s.Says, r.Record)
 	}
@@ -247,14 +264,48 @@ func (r Report) warningSection() section {
 	return s
 }
 
-func (r Report) gapSection() section {
-	s := section{ID: "gaps", Title: "Where the record is silent"}
-	for i, g := range r.Gaps {
+// silenceSection leads: a look back is first of all about when the node was silent.
+func (r Report) silenceSection() section {
+	s := section{ID: "silences", Title: "When it was silent, and why",
+		Head: []string{"From", "For", "How it shows", "Dark", "Put down to", "Said a day before", "Warned"}}
+	for i, x := range r.Silences {
 		if i == 20 {
-			s.Says = append(s.Says, fmt.Sprintf("… and %d more times.", len(r.Gaps)-i))
+			s.Says = append(s.Says, fmt.Sprintf("… and %d more times.", len(r.Silences)-i))
 			break
 		}
-		s.Says = append(s.Says, r.spell(g))
+		s.Rows = append(s.Rows, r.silenceRow(x))
+	}
+	if len(s.Rows) > 0 {
+		s.Says = append(s.Says, "With --why each is weighed: what speaks for and against every cause, and what would tell.")
 	}
 	return s
+}
+
+func (r Report) silenceRow(x Silence) []string {
+	length := span(x.Length(r.To))
+	if x.End.IsZero() {
+		length += " so far"
+	}
+	put := string(x.Verdict.Cause)
+	if top := x.Verdict.Ladder[0]; x.Verdict.Cause == cause.CannotTell {
+		put += fmt.Sprintf("; first %s", top.Cause)
+	} else {
+		put += ", " + percent(top.Chance)
+	}
+	said := "not recorded"
+	if !math.IsNaN(x.Said) {
+		said = percent(x.Said) + " within 3 days"
+	}
+	warned := "–"
+	switch {
+	case x.Dark != cause.Yes:
+	case !x.Warned.IsZero():
+		warned = span(x.Start.Sub(x.Warned)) + " before"
+	case r.Judged:
+		warned = "no"
+	default:
+		warned = "not kept"
+	}
+	dark := map[cause.Truth]string{cause.Unknown: "not known", cause.Yes: "yes", cause.No: "no"}[x.Dark]
+	return []string{r.when(x.Start), length, x.How(), dark, put, said, warned}
 }
