@@ -46,35 +46,41 @@ func then(sky []float64, tenths float64, days int) []float64 {
 const quiet = 11 // days of usual life before a fault
 
 // outages are the kinds of the library.
-func outages() []outage {
-	winter := func(t *testing.T, seed uint64, sky []float64, meanC float64, change func(*sim.Spec)) (*node, time.Time) {
-		start := day(time.November, 3+int(seed%5), 0)
-		n := newNode(t, seed, start, sky, meanC, change)
-		return n, start.AddDate(0, 0, quiet)
+func outages() []outage { return slices.Concat(emptied(), struck(), broken()) }
+
+// november is a node in its usual life, and the moment at which its fault begins.
+func november(t *testing.T, seed uint64, sky []float64, meanC float64, change func(*sim.Spec)) (*node, time.Time) {
+	start := day(time.November, 3+int(seed%5), 0)
+	n := newNode(t, seed, start, sky, meanC, change)
+	return n, start.AddDate(0, 0, quiet)
+}
+
+// fault is an outage that begins at an hour of the day after the quiet life and is mended
+// some days later.
+func fault(hour, days float64, begin, end func(*node)) func(*testing.T, uint64) (*node, time.Time) {
+	return func(t *testing.T, seed uint64) (*node, time.Time) {
+		n, at := november(t, seed, usualSky(seed, 40), 7, nil)
+		at = at.Add(time.Duration((hour + float64(seed%5)*0.7) * float64(time.Hour)))
+		n.live(at, nil)
+		begin(n)
+		n.live(at.Add(time.Duration(days*(1+0.3*float64(seed%4))*24*float64(time.Hour))), nil)
+		end(n)
+		n.live(n.site.Now().Add(8*time.Hour), nil)
+		return n, at.Add(-12 * time.Hour)
 	}
-	// fault is an outage that begins at an hour of the day after the quiet life and is mended
-	// some days later.
-	fault := func(hour float64, days float64, begin, end func(*node)) func(*testing.T, uint64) (*node, time.Time) {
-		return func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), 7, nil)
-			at = at.Add(time.Duration((hour + float64(seed%5)*0.7) * float64(time.Hour)))
-			n.live(at, nil)
-			begin(n)
-			n.live(at.Add(time.Duration(days*(1+0.3*float64(seed%4))*24*float64(time.Hour))), nil)
-			end(n)
-			n.live(n.site.Now().Add(8*time.Hour), nil)
-			return n, at.Add(-12 * time.Hour)
-		}
-	}
-	return append([]outage{
+}
+
+// emptied are those of a battery that runs empty.
+func emptied() []outage {
+	return []outage{
 		{"cut-off", []cause.Cause{cause.Cutoff}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, then(then(usualSky(seed, quiet), 0.04, 8+int(seed%3)), 0.9, 30), 6, nil)
+			n, at := november(t, seed, then(then(usualSky(seed, quiet), 0.04, 8+int(seed%3)), 0.9, 30), 6, nil)
 			n.apart = seed%3 == 1
 			n.live(at.AddDate(0, 0, 16), nil)
 			return n, at
 		}},
 		{"snow", []cause.Cause{cause.Snow}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), -1.5, nil)
+			n, at := november(t, seed, usualSky(seed, 40), -1.5, nil)
 			n.apart = seed%3 == 1
 			n.live(at.Add(3*time.Hour), nil)
 			n.site.Cover(0.97 + 0.01*float64(seed%4))
@@ -84,14 +90,14 @@ func outages() []outage {
 			return n, at
 		}},
 		{"creep", []cause.Cause{cause.Creep}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), 7, func(s *sim.Spec) { s.Panel.WattsPeak = 210 })
+			n, at := november(t, seed, usualSky(seed, 40), 7, func(s *sim.Spec) { s.Panel.WattsPeak = 210 })
 			n.live(at, nil)
 			n.site.Plug(9+float64(seed%3), false)
 			n.live(at.AddDate(0, 0, 14), nil)
 			return n, at
 		}},
-		{"panel stolen by day", []cause.Cause{cause.NoCharge}, noPanel(winter, 11.3)},
-		{"panel's fuse at dusk", []cause.Cause{cause.NoCharge}, noPanel(winter, 19)},
+		{"panel stolen by day", []cause.Cause{cause.NoCharge}, noPanel(11.3)},
+		{"panel's fuse at dusk", []cause.Cause{cause.NoCharge}, noPanel(19)},
 		{"frost", []cause.Cause{cause.Cold}, func(t *testing.T, seed uint64) (*node, time.Time) {
 			start := day(time.November, 3+int(seed%5), 0)
 			at := start.AddDate(0, 0, quiet)
@@ -108,10 +114,16 @@ func outages() []outage {
 		}},
 		{"lock-out", []cause.Cause{cause.Lockout}, func(t *testing.T, seed uint64) (*node, time.Time) {
 			// The controller does not let go where it is set to.
-			n, at := winter(t, seed, then(then(usualSky(seed, quiet), 0.04, 10), 0.9, 30), 6, func(s *sim.Spec) { s.Charger.CutoffVolts = 8 })
+			n, at := november(t, seed, then(then(usualSky(seed, quiet), 0.04, 10), 0.9, 30), 6, func(s *sim.Spec) { s.Charger.CutoffVolts = 8 })
 			n.live(at.AddDate(0, 0, 16), nil)
 			return n, at
 		}},
+	}
+}
+
+// struck are those of the weather, and of the clock.
+func struck() []outage {
+	return []outage{
 		{"heat", []cause.Cause{cause.Heat}, func(t *testing.T, seed uint64) (*node, time.Time) {
 			start := day(time.July, 1+int(seed%5), 0)
 			n := newNode(t, seed, start, slices.Repeat([]float64{0.95, 0.8, 1}, 8), 29, func(s *sim.Spec) { s.Panel.WattsPeak = 150 })
@@ -128,7 +140,7 @@ func outages() []outage {
 			return n, at
 		}},
 		{"wet connector", []cause.Cause{cause.Water}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, then(then(usualSky(seed, quiet), 0.06, 3), 0.8, 20), 9, nil)
+			n, at := november(t, seed, then(then(usualSky(seed, quiet), 0.06, 3), 0.8, 20), 9, nil)
 			at = at.Add(5 * time.Hour)
 			n.live(at, nil)
 			bad := func(now time.Time) { // in the rain it comes and goes
@@ -144,22 +156,27 @@ func outages() []outage {
 			return n, fell.Add(-30 * time.Minute)
 		}},
 		{"clock", []cause.Cause{cause.Clock}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), 7, nil)
+			n, at := november(t, seed, usualSky(seed, 40), 7, nil)
 			n.behind = time.Duration(5+7*seed) * time.Hour
 			n.live(at.Add(9*time.Hour), nil)
 			n.behind = 0
 			n.live(at.Add(20*time.Hour), nil)
 			return n, at.Add(-60 * time.Hour)
 		}},
-	},
-		outage{"battery's fuse", []cause.Cause{cause.Power}, fault(13, 2, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
-		outage{"loose contact at night", []cause.Cause{cause.Power}, fault(22, 1.4, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
-		outage{"board dead", []cause.Cause{cause.Power}, fault(2, 2.5, func(n *node) { n.boardOff = true }, func(n *node) { n.boardOff = false })},
-		outage{"card dead", []cause.Cause{cause.Power, cause.Stopped}, fault(9, 2, func(n *node) { n.cardDead = true }, func(n *node) { n.cardDead, n.booted = false, time.Time{}; n.down() })},
-		outage{"daemon stopped", []cause.Cause{cause.Stopped}, fault(16, 0.8, func(n *node) { n.stopped = true }, func(n *node) { n.stopped = false })},
-		outage{"radio dead", []cause.Cause{cause.Path}, fault(7, 1.2, func(n *node) { n.peers = map[string]float64{"gate": 1, "boathouse": 1} }, usualWay)},
-		outage{"switch dying", []cause.Cause{cause.Path}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), 7, nil)
+	}
+}
+
+// broken are those of a part that fails.
+func broken() []outage {
+	return []outage{
+		{"battery's fuse", []cause.Cause{cause.Power}, fault(13, 2, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
+		{"loose contact at night", []cause.Cause{cause.Power}, fault(22, 1.4, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
+		{"board dead", []cause.Cause{cause.Power}, fault(2, 2.5, func(n *node) { n.boardOff = true }, func(n *node) { n.boardOff = false })},
+		{"card dead", []cause.Cause{cause.Power, cause.Stopped}, fault(9, 2, func(n *node) { n.cardDead = true }, func(n *node) { n.cardDead, n.booted = false, time.Time{}; n.down() })},
+		{"daemon stopped", []cause.Cause{cause.Stopped}, fault(16, 0.8, func(n *node) { n.stopped = true }, func(n *node) { n.stopped = false })},
+		{"radio dead", []cause.Cause{cause.Path}, fault(7, 1.2, func(n *node) { n.peers = map[string]float64{"gate": 1, "boathouse": 1} }, usualWay)},
+		{"switch dying", []cause.Cause{cause.Path}, func(t *testing.T, seed uint64) (*node, time.Time) {
+			n, at := november(t, seed, usualSky(seed, 40), 7, nil)
 			n.live(at, nil)
 			n.peers = map[string]float64{"gate": 0.25, "boathouse": 0.3}
 			n.live(at.Add(3*time.Hour), nil)
@@ -169,9 +186,9 @@ func outages() []outage {
 			n.live(n.site.Now().Add(8*time.Hour), nil)
 			return n, at.Add(2 * time.Hour)
 		}},
-		outage{"house side", []cause.Cause{cause.Far}, fault(20, 0.7, func(n *node) { n.peers["boathouse"] = 1 }, usualWay)},
-		outage{"upstream relay", []cause.Cause{cause.Far}, func(t *testing.T, seed uint64) (*node, time.Time) {
-			n, at := winter(t, seed, usualSky(seed, 40), 7, nil)
+		{"house side", []cause.Cause{cause.Far}, fault(20, 0.7, func(n *node) { n.peers["boathouse"] = 1 }, usualWay)},
+		{"upstream relay", []cause.Cause{cause.Far}, func(t *testing.T, seed uint64) (*node, time.Time) {
+			n, at := november(t, seed, usualSky(seed, 40), 7, nil)
 			n.live(at, nil)
 			n.peers["boathouse"] = 0.5
 			n.live(at.Add(2*time.Hour), nil)
@@ -181,17 +198,15 @@ func outages() []outage {
 			n.live(n.site.Now().Add(8*time.Hour), nil)
 			return n, at.Add(time.Hour)
 		}},
-	)
+	}
 }
 
 func usualWay(n *node) { n.peers = map[string]float64{"gate": 0.003, "boathouse": 0.012} }
 
-type start func(*testing.T, uint64, []float64, float64, func(*sim.Spec)) (*node, time.Time)
-
 // noPanel takes the panel away at an hour, until somebody comes.
-func noPanel(winter start, hour float64) func(*testing.T, uint64) (*node, time.Time) {
+func noPanel(hour float64) func(*testing.T, uint64) (*node, time.Time) {
 	return func(t *testing.T, seed uint64) (*node, time.Time) {
-		n, at := winter(t, seed, usualSky(seed, 40), 7, nil)
+		n, at := november(t, seed, usualSky(seed, 40), 7, nil)
 		n.apart = seed%3 == 1
 		n.live(at.Add(time.Duration(hour*float64(time.Hour))), nil)
 		n.site.Cover(1)
