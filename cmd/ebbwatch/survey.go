@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/collector"
 	"ebbwatch/collector/modbus"
+	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/survey"
 )
 
@@ -26,7 +28,7 @@ type surveyFlags struct {
 	panelWatts             float64
 	thorough, allUnits     bool
 	list, asJSON           bool
-	kick, config           string
+	kick, dark, config     string
 }
 
 func surveyCommand() *cobra.Command {
@@ -37,6 +39,9 @@ func surveyCommand() *cobra.Command {
 		Long: `Finds how a Modbus device talks and where it keeps its numbers, by asking it (functions 03 and 04
 only: nothing is written to it) and by asking you what its display and your meter say. Where two
 registers remain possible it says so and picks none.
+
+A map is done when it was looked at in the dark as well: the survey asks for that, and --dark SOURCE
+takes the look later, after sunset.
 
 With --kick SOURCE it proves the map of a source of your configuration: you switch a known load or
 cover the panel when asked, and it tells which numbers moved as they should. Work on live wiring
@@ -57,7 +62,8 @@ only if you may; panels are live in light. Ctrl-C stops at once.`,
 	flags.BoolVar(&f.list, "list", false, "list the serial ports and end; opens none")
 	flags.BoolVar(&f.asJSON, "json", false, "print the findings as JSON at the end")
 	flags.StringVar(&f.kick, "kick", "", "prove the map of this source of the configuration")
-	flags.StringVar(&f.config, "config", usualConfig, "configuration file, for --kick")
+	flags.StringVar(&f.dark, "dark", "", "after sunset: prove that this source of the configuration says nothing odd in the dark")
+	flags.StringVar(&f.config, "config", usualConfig, "configuration file, for --kick and --dark")
 	return cmd
 }
 
@@ -67,7 +73,7 @@ func (f surveyFlags) run(cmd *cobra.Command) error {
 	switch {
 	case f.list:
 		return f.listPorts(out)
-	case f.kick != "":
+	case f.kick != "" || f.dark != "":
 		return f.proveMap(cmd, survey.New(talk))
 	case !slices.Contains([]string{"none", "even", "odd"}, f.parity):
 		return misused("cannot use --parity %q: it must be none, even or odd", f.parity)
@@ -124,9 +130,15 @@ func (f surveyFlags) proveMap(cmd *cobra.Command, s *survey.Survey) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(c.Sources, func(s config.Source) bool { return s.Name == f.kick })
+	name := cmp.Or(f.kick, f.dark)
+	i := slices.IndexFunc(c.Sources, func(s config.Source) bool { return s.Name == name })
 	if i < 0 {
-		return fmt.Errorf("cannot prove %q: %s has no source of that name", f.kick, f.config)
+		return fmt.Errorf("cannot prove %q: %s has no source of that name", name, f.config)
+	}
+	if f.kick == "" {
+		site := plausible.Site{Cells: c.Battery.Cells, CapacityAh: c.Battery.CapacityAh, WattsPeak: c.Place().WattsPeak}
+		verdicts, err := s.Dark(cmd.Context(), c.Sources[i].Source, site)
+		return errors.Join(err, f.tell(cmd.OutOrStdout(), nil, verdicts))
 	}
 	return f.prove(cmd.Context(), cmd.OutOrStdout(), s, c.Sources[i].Source, c.Place().WattsPeak)
 }
@@ -136,18 +148,25 @@ func (f surveyFlags) prove(ctx context.Context, out io.Writer, s *survey.Survey,
 	if err != nil && len(results) == 0 {
 		return err
 	}
-	if f.asJSON {
-		return errors.Join(err, printJSON(out, proofs(survey.Sum(results))))
-	}
+	var notes []string
 	for _, r := range results {
-		for _, note := range r.Notes {
-			fmt.Fprintln(out, note)
-		}
+		notes = append(notes, r.Notes...)
 	}
-	for _, v := range survey.Sum(results) {
+	return errors.Join(err, f.tell(out, notes, survey.Sum(results)))
+}
+
+// tell prints what a test of a map showed.
+func (f surveyFlags) tell(out io.Writer, notes []string, verdicts []survey.KickVerdict) error {
+	if f.asJSON {
+		return printJSON(out, proofs(verdicts))
+	}
+	for _, note := range notes {
+		fmt.Fprintln(out, note)
+	}
+	for _, v := range verdicts {
 		fmt.Fprintln(out, v)
 	}
-	return err
+	return nil
 }
 
 // proof is a verdict for scripts; what was not expected in numbers is absent.

@@ -126,19 +126,31 @@ const (
 	cellHigh = 3.95
 )
 
-// outOfBounds says why a value is impossible, or nothing. The labels of panel and battery bound
+// outOfBounds says why a value is impossible, or nothing.
+func outOfBounds(v reading.Value, site Site) string {
+	low, high, whose := Bounds(v.Quantity, site)
+	if v.X >= low && v.X <= high {
+		return ""
+	}
+	if math.IsNaN(v.X) {
+		whose = anyNode
+	}
+	return fmt.Sprintf("%s cannot be of %s", strings.TrimSpace(fmt.Sprintf("%.4g %s", v.X, reading.Quantities()[v.Quantity].Unit)), whose)
+}
+
+const anyNode = "any working node"
+
+// Bounds are the least and the greatest that a quantity can be, in its unit, and of what. The labels of panel and battery bound
 // what can flow: a panel gives more than its label at a cloud's edge on a cold day, and no
 // battery of this chemistry is built for more than three times its capacity an hour.
-func outOfBounds(v reading.Value, site Site) string {
-	info := reading.Quantities()[v.Quantity]
-	low, high := info.Min, info.Max
-	whose := "any working node"
+func Bounds(q reading.Quantity, site Site) (low, high float64, whose string) {
+	info := reading.Quantities()[q]
+	low, high, whose = info.Min, info.Max, anyNode
 	cells, panel := float64(site.Cells), 1.6*site.WattsPeak+20
 	narrow := func(l, h float64, format string, x float64) {
 		low, high, whose = max(low, l), min(high, h), fmt.Sprintf(format, x)
 	}
-	switch q := v.Quantity; {
-	case math.IsNaN(v.X):
+	switch {
 	case q == reading.BatteryVolts && cells > 0:
 		narrow(cells*cellLow, cells*cellHigh, "a battery of %g cells", cells)
 	case q == reading.PanelWatts && site.WattsPeak > 0:
@@ -148,10 +160,7 @@ func outOfBounds(v reading.Value, site Site) string {
 	case (q == reading.BatteryAmps || q == reading.LoadAmps) && site.CapacityAh > 0:
 		narrow(-3*site.CapacityAh-2, 3*site.CapacityAh+2, "a battery of %g Ah", site.CapacityAh)
 	}
-	if v.X >= low && v.X <= high {
-		return ""
-	}
-	return fmt.Sprintf("%s cannot be of %s", strings.TrimSpace(fmt.Sprintf("%.4g %s", v.X, info.Unit)), whose)
+	return low, high, whose
 }
 
 // isCode tells whether a number is, on a decimal scale, one that devices send for "not

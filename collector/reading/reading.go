@@ -52,19 +52,20 @@ type Info struct {
 }
 
 // Quantities describes every quantity; it is indexed by [Quantity].
-// The bounds are common practice for 12.8 V and 25.6 V nodes with room to spare.
+// The bounds are common practice for 12.8 V and 25.6 V nodes with room to spare. What flows one
+// way only may read a little below zero: the zero of a cheap converter is off by some steps.
 func Quantities() [NumQuantities]Info {
 	return [NumQuantities]Info{
 		BatteryVolts:      {"battery_volts", "V", 0, 70, "battery voltage"},
 		BatteryAmps:       {"battery_amps", "A", -300, 300, "battery current, positive into the battery"},
 		BatteryCelsius:    {"battery_celsius", "°C", -50, 100, "battery temperature"},
-		PanelVolts:        {"pv_volts", "V", 0, 450, "panel voltage"},
-		PanelAmps:         {"pv_amps", "A", 0, 150, "panel current"},
-		PanelWatts:        {"pv_watts", "W", 0, 10000, "panel power"},
-		ChargeAmps:        {"charge_amps", "A", 0, 300, "charging current out of the controller"},
-		LoadVolts:         {"load_volts", "V", 0, 70, "voltage at the load output"},
-		LoadAmps:          {"load_amps", "A", 0, 150, "load current"},
-		LoadWatts:         {"load_watts", "W", 0, 5000, "load power"},
+		PanelVolts:        {"pv_volts", "V", -0.5, 450, "panel voltage"},
+		PanelAmps:         {"pv_amps", "A", -0.5, 150, "panel current"},
+		PanelWatts:        {"pv_watts", "W", -5, 10000, "panel power"},
+		ChargeAmps:        {"charge_amps", "A", -0.5, 300, "charging current out of the controller"},
+		LoadVolts:         {"load_volts", "V", -0.5, 70, "voltage at the load output"},
+		LoadAmps:          {"load_amps", "A", -0.5, 150, "load current"},
+		LoadWatts:         {"load_watts", "W", -5, 5000, "load power"},
 		LoadOn:            {"load_on", "", 0, 1, "load output switched on (1) or off (0)"},
 		AirCelsius:        {"air_celsius", "°C", -60, 70, "air temperature"},
 		ControllerCelsius: {"controller_celsius", "°C", -50, 130, "controller temperature"},

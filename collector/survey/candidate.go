@@ -68,29 +68,37 @@ func (c Candidate) word(img Image, at Address) (w uint16, known bool) {
 	return w, known
 }
 
-// raw is the number in the registers before scaling.
-func (c Candidate) raw(img Image) (x float64, known bool) {
+// bits joins the registers to one number of 16 or 32 bits.
+func (c Candidate) bits(img Image) (both uint32, known bool) {
 	low, known := c.word(img, c.low())
-	if !known {
-		return 0, false
-	}
-	if !c.wide() {
-		if c.Type == "s16" {
-			return float64(int16(low)), true
-		}
-		return float64(low), true
+	if !known || !c.wide() {
+		return uint32(low), known
 	}
 	high, known := c.word(img, c.high())
-	both := uint32(high)<<16 | uint32(low)
-	switch c.Type {
-	case "s32":
-		return float64(int32(both)), known
-	case "f32":
-		f := float64(math.Float32frombits(both))
-		return f, known && !math.IsNaN(f) && !math.IsInf(f, 0)
-	}
-	return float64(both), known
+	return uint32(high)<<16 | uint32(low), known
 }
+
+// number is what the bits say by the type, before scaling.
+func (c Candidate) number(both uint32) float64 {
+	switch c.Type {
+	case "s16":
+		return float64(int16(both))
+	case "s32":
+		return float64(int32(both))
+	case "f32":
+		return float64(math.Float32frombits(both))
+	}
+	return float64(both)
+}
+
+// raw is the number in the registers before scaling.
+func (c Candidate) raw(img Image) (x float64, known bool) {
+	both, known := c.bits(img)
+	x = c.number(both)
+	return x, known && !math.IsNaN(x) && !math.IsInf(x, 0)
+}
+
+func (c Candidate) decode(both uint32) float64 { return c.number(both)*c.Scale + c.Offset }
 
 // Value is the quantity as this candidate reads it.
 func (c Candidate) Value(img Image) (x float64, known bool) {

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbwatch/collector/plausible"
 	"ebbwatch/collector/reading"
 )
 
@@ -35,6 +36,7 @@ type Finding struct {
 	Quantity   reading.Quantity
 	Verdict    Verdict
 	Pick       Candidate   // when decided
+	Limits     Limits      // of the pick
 	Candidates []Candidate // all that are not out of the question, the likeliest first
 	Sure       float64     // how probable the first of them is, 0 to 1
 	Why        string      // why nothing was picked
@@ -79,7 +81,7 @@ func Find(looks []Look, panelWatts float64) []Finding {
 		h.rank()
 	}
 	for i, h := range hunts {
-		h.settle(hunts)
+		h.settle(hunts, siteOf(looks, panelWatts))
 		out[i] = h.Finding
 	}
 	return out
@@ -98,7 +100,7 @@ func (h *hunt) rank() {
 }
 
 // settle picks the likeliest candidate if it is all but certain and nothing speaks against it.
-func (h *hunt) settle(all []*hunt) {
+func (h *hunt) settle(all []*hunt, site plausible.Site) {
 	if len(h.Candidates) == 0 {
 		h.Verdict, h.Why = Missing, "no register says what was typed"
 		return
@@ -106,7 +108,8 @@ func (h *hunt) settle(all []*hunt) {
 	best := h.known[h.Candidates[0]]
 	h.Sure = h.odds[best.Candidate]
 	if h.Why = h.doubt(best, all); h.Why == "" {
-		h.Verdict, h.Pick, h.Evidence = Decided, best.Candidate, h.evidence(best)
+		h.Verdict, h.Pick, h.Evidence = Decided, h.prefer(best.Candidate), h.evidence(best)
+		h.Limits = h.limits(h.Pick, site)
 	}
 }
 

@@ -79,6 +79,7 @@ func compare(t *testing.T, seed uint64, h *hidden, found []Finding) (there, abse
 // while later with the panel all but covered, and tells what was found.
 func twoLooks(t *testing.T, first, maps uint64, mixed bool) (there, absent tally) {
 	t.Helper()
+	var dark tally
 	for seed := first; seed < first+maps; seed++ {
 		h := newHiddenOf(seed, mixed)
 		h.brightly()
@@ -86,9 +87,19 @@ func twoLooks(t *testing.T, first, maps uint64, mixed bool) (there, absent tally
 		h.dimly()
 		looks = append(looks, h.look())
 		h.site.Cover(0)
-		a, b := compare(t, seed, h, Find(looks, 0))
+		found := Find(looks, 0)
+		a, b := compare(t, seed, h, found)
 		there.add(a)
 		absent.add(b)
+		h.site.CutLoad(false)
+		h.until(func() bool { return h.site.Truth().GHI == 0 })
+		a, b = compare(t, seed, h, InTheDark(found, h.look(), 0))
+		dark.add(a)
+		dark.add(b)
+	}
+	t.Logf("after a look in the dark: %+v", dark)
+	if dark.wrong > there.wrong+absent.wrong || dark.right < there.right+absent.right-int(maps)/100 {
+		t.Errorf("a look in the dark made right lines wrong, or lost them: %+v", dark)
 	}
 	t.Logf("of %d quantities that %d devices have: %.1f %% found, %+v; of those that they do not have: %+v",
 		there.all(), maps, 100*float64(there.right)/float64(there.all()), there, absent)
@@ -263,7 +274,7 @@ func TestTheFinerRegisterIsPicked(t *testing.T) {
 		return Look{Images: []Image{img}, Typed: map[reading.Quantity]Typed{reading.BatteryVolts: {volts, 0.01}}}
 	}
 	f := Find([]Look{look(13.43), look(12.88)}, 0)[0]
-	if want := (Candidate{At: Address{modbus.Holding, 9}, Type: "u16", Scale: 0.01}); f.Verdict != Decided || f.Pick != want {
+	if want := (Candidate{At: Address{modbus.Holding, 9}, Type: "s16", Scale: 0.01}); f.Verdict != Decided || f.Pick != want {
 		t.Errorf("%v", f)
 	}
 }

@@ -14,6 +14,10 @@ func MapFile(r Result, at time.Time) []byte {
 	if r.Found.Unit != 0 {
 		fmt.Fprintf(&b, "# Use it as: modbus: {%s, map: this file}\n", r.Found)
 	}
+	if !r.Dark {
+		b.WriteString("# Not done: no look was taken in the dark, where many devices say other things. After sunset run\n" +
+			"# ebbwatch survey --dark SOURCE\n")
+	}
 	b.WriteString("# Put it to the proof with the kick test before you rely on it.\nbase: 0\n")
 	decided := false
 	for _, f := range r.Findings {
@@ -27,7 +31,7 @@ func MapFile(r Result, at time.Time) []byte {
 		for _, e := range f.Evidence {
 			fmt.Fprintf(&b, "  # %s: %s\n", f.Quantity, e)
 		}
-		fmt.Fprintf(&b, "  - {quantity: %s, %s}\n", f.Quantity, f.Pick)
+		fmt.Fprintf(&b, "  - {quantity: %s, %s, %s}\n", f.Quantity, f.Pick, f.Limits)
 	}
 	if !decided {
 		b.WriteString("registers: []\n")

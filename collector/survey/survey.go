@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -58,6 +59,7 @@ type Result struct {
 	Ranges   []Range
 	Looks    []Look
 	Findings []Finding
+	Dark     bool   // a look in the dark was taken
 	Map      []byte // the register map, YAML, with the evidence in comments
 }
 
@@ -140,7 +142,7 @@ func (s *Survey) looks(ctx context.Context, line Bus, o Options, r *Result) erro
 			return err
 		}
 		if done {
-			return nil
+			break
 		}
 		r.Looks = append(r.Looks, look)
 		r.Findings = Find(r.Looks, o.PanelWatts)
@@ -152,13 +154,16 @@ func (s *Survey) looks(ctx context.Context, line Bus, o Options, r *Result) erro
 			}
 		}
 		if n >= 2 && undecided == 0 {
-			return nil
+			break
 		}
 		if n < maxLooks {
 			s.Talk.Say(nextHelp)
 		}
 	}
-	return nil
+	if !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Verdict == Decided }) {
+		return nil
+	}
+	return s.darkLook(ctx, line, o, r)
 }
 
 const (

@@ -1,0 +1,92 @@
+"""A Modbus device for tests, written for them alone: plain sockets, no library.
+
+usage: slave.py tcp|pty DEVICE
+It prints where it listens, then takes the name of a state from each line of its standard input
+and answers "ok". Every state is a dict of registers by (function, address).
+"""
+import os, select, socket, struct, sys, threading, time, tty
+
+def s16(x):
+    return x & 0xFFFF
+
+def volts_amps(state, code):
+    """pv volts, pv amps, charge amps, load amps in thousandths; battery volts in hundredths, battery amps signed in hundredths."""
+    day = {"bright": (17931, 4792, 6121, 1420, 1345, 470), "dim": (16402, 811, 1033, 2263, 1312, -123)}
+    if state != "night":
+        return day[state]
+    return (code, code, code, 2263, 1308, -226) if code is not None else (s16(-2), s16(-4), s16(-3), s16(-3), 1308, 2)
+
+def registers(device, state):
+    base = {"codes": 40, "signed": 700, "gap": 40, "mirror": 40}.get(device, 40)
+    pv, pa, ca, la, bv, ba = volts_amps(state, None if device == "signed" else 0x7FFF)
+    regs = [bv, s16(ba), pv, pa, ca, la, 1234, 0, 77, 3600]
+    out = {(3, base + i): x for i, x in enumerate(regs)}
+    if device == "gap":  # behind a gap within the page
+        out.update({(3, base + 31 + i): x for i, x in enumerate([4711, 4712, 4713])})
+    if device == "mirror":  # the same list under both functions, in coarse units, input one tick off
+        out = {(3, base): round(bv / 10), (3, base + 1): s16(round(ba / 10)), (4, base): round(bv / 10) + 1, (4, base + 1): s16(round(ba / 10))}
+        for i in range(8):
+            out[(3, base + 2 + i)] = out[(4, base + 2 + i)] = 100 + 7 * i
+    return out
+
+def answer(pdu, regs, silent):
+    fn, at, n = struct.unpack(">BHH", pdu[:5])
+    want = [(fn, at + i) for i in range(n)]
+    if fn not in (3, 4) or any(w not in regs for w in want):
+        return None if silent else bytes([fn | 0x80, 2])
+    return bytes([fn, 2 * n]) + b"".join(struct.pack(">H", regs[w]) for w in want)
+
+def crc(p):
+    c = 0xFFFF
+    for b in p:
+        c ^= b
+        for _ in range(8):
+            c = (c >> 1) ^ (0xA001 if c & 1 else 0)
+    return struct.pack("<H", c)
+
+def serve_tcp(now, silent):
+    srv = socket.create_server(("127.0.0.1", 0))
+    print("127.0.0.1:%d" % srv.getsockname()[1], flush=True)
+    def one(conn):
+        f = conn.makefile("rb")
+        while True:
+            head = f.read(7)
+            if len(head) < 7:
+                return
+            tid, _, size, unit = struct.unpack(">HHHB", head)
+            out = answer(f.read(size - 1), now(), silent) if unit == 1 else bytes([0x83, 11])
+            if out is not None:
+                conn.sendall(struct.pack(">HHHB", tid, 0, len(out) + 1, unit) + out)
+    while True:
+        threading.Thread(target=one, args=(srv.accept()[0],), daemon=True).start()
+
+def serve_pty(now, silent):
+    master, port = os.openpty()
+    tty.setraw(port)
+    print(os.ttyname(port), flush=True)
+    got = b""
+    while True:
+        ready, _, _ = select.select([master], [], [], 0.05)
+        if not ready:
+            got = b""
+            continue
+        got += os.read(master, 256)
+        if len(got) >= 8:
+            if got[0] == 1 and crc(got[:6]) == got[6:8]:
+                out = answer(got[1:6], now(), silent)
+                if out is not None:
+                    out = bytes([1]) + out
+                    os.write(master, out + crc(out))
+            got = b""
+
+def main():
+    wire, device = sys.argv[1:3]
+    kind, silent = device.removeprefix("silent-"), device.startswith("silent-")
+    state = ["bright"]
+    serve = {"tcp": serve_tcp, "pty": serve_pty}[wire]
+    threading.Thread(target=serve, args=(lambda: registers(kind, state[0]), silent), daemon=True).start()
+    for line in sys.stdin:
+        state[0] = line.strip()
+        print("ok", flush=True)
+
+main()
