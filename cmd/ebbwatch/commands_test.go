@@ -215,13 +215,31 @@ func TestSilenceReachesTheDaemon(t *testing.T) {
 }
 
 func TestDemoStartsAndLeavesNothing(t *testing.T) {
-	before := demoFolders(t)
+	before, tried := demoFolders(t), 0
 	out, stop := start(t, "demo", "--listen", "127.0.0.1:0", "--speed", "3000")
 	eventually(t, 20*time.Second, "the page's address is printed", func() bool { return out.page() != "" })
 	eventually(t, 60*time.Second, "the simulated battery is read", func() bool {
 		body, _ := get(t, out.page()+"/metrics")
 		return strings.Contains(body, "ebbwatch_battery_soc_ratio ")
 	})
+	for line := range strings.Lines(out.String()) { // what it says to try is tried
+		args := strings.Fields(line)
+		if len(args) < 2 || args[0] != "ebbwatch" {
+			continue
+		}
+		var text, errs string
+		eventually(t, 60*time.Second, strings.Join(args, " ")+" finds something", func() bool {
+			var code int
+			text, errs, code = said(t, args[1:]...)
+			enough := args[1] != "history" || strings.Count(text, ",13.") > 3 // volts of some hours
+			return text != "" && enough && (code == 0 || args[1] == "status")
+		})
+		t.Logf("%s%s%s", line, text[:min(len(text), 300)], errs)
+		tried++
+	}
+	if tried != 4 {
+		t.Errorf("%d commands to try, want 4:\n%s", tried, out)
+	}
 	if code := stop(); code != 0 {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}

@@ -20,6 +20,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/daemon"
+	"ebbwatch/cmd/internal/history"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/sim"
 )
@@ -70,7 +71,14 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 		return err
 	}
 	defer site.Close()
-	c, err := f.config(site, folder, stderr)
+	if f.wire == "rtu" && site.NoRTU != nil {
+		return site.NoRTU
+	}
+	file := filepath.Join(folder, "ebbwatch.yaml")
+	if err := f.config(site, file, f.address()); err != nil {
+		return err
+	}
+	c, err := loadOrSay(stderr, file, config.All())
 	if err != nil {
 		return err
 	}
@@ -82,22 +90,33 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 	ring := &logRing{}
 	o := demoOptions(c, site, stdout, ring)
 	o.Store = store
-	return f.live(ctx, site, o, stdout)
+	d := service{options: o, listen: f.address(), history: demoHistory(c)}
+	d.options.Noticed = notes(d.history)
+	defer func() { err = errors.Join(err, d.history.Close(context.WithoutCancel(ctx))) }()
+	d.started = func(address string) {
+		_ = f.config(site, file, address) // written once before; the address may be another than was wished
+		greet(stdout, site, address, file)
+	}
+	return f.live(ctx, site, &d)
 }
 
-// config writes the map and the configuration as an owner would, and loads them.
-func (f demoFlags) config(site *sim.Demo, folder string, stderr io.Writer) (loaded, error) {
-	if f.wire == "rtu" && site.NoRTU != nil {
-		return loaded{}, site.NoRTU
-	}
-	mapFile, file := filepath.Join(folder, "charger-map.yaml"), filepath.Join(folder, "ebbwatch.yaml")
+// config writes the map and the configuration as an owner would.
+func (f demoFlags) config(site *sim.Demo, file, address string) error {
+	folder := filepath.Dir(file)
+	mapFile := filepath.Join(folder, "charger-map.yaml")
 	text := site.Config(mapFile, f.wire != "tcp" && site.NoRTU == nil)
-	text += fmt.Sprintf("notify: []\nweb: {listen: %q}\nstate: %q\n", f.address(), filepath.Join(folder, "state"))
+	text += fmt.Sprintf("notify: []\nweb: {listen: %q}\nstate: %q\n", address, filepath.Join(folder, "state"))
 	err := errors.Join(os.WriteFile(mapFile, site.Map, 0o600), os.WriteFile(file, []byte(text), 0o600))
 	if err != nil {
-		return loaded{}, fmt.Errorf("cannot write the configuration of the demonstration: %w", err)
+		return fmt.Errorf("cannot write the configuration of the demonstration: %w", err)
 	}
-	return loadOrSay(stderr, file, config.All())
+	return nil
+}
+
+// demoHistory keeps the record of the demonstration, so that what looks back can be tried on it.
+// Its clock is the site's and no board's.
+func demoHistory(c loaded) *history.Store {
+	return history.Open(history.Options{Path: filepath.Join(c.State, historyFile), Peers: sim.PathNames()})
 }
 
 func (f demoFlags) address() string {
@@ -115,23 +134,25 @@ func demoOptions(c loaded, site *sim.Demo, stdout io.Writer, ring *logRing) daem
 	o.Clock = site.Now
 	o.Plan.Boot = "" // the board's clock is not the site's
 	const every = 10 * time.Minute
-	o.Sources = append(o.Sources, daemon.LiveSource{Name: "path", Every: every, Source: site.Paths()})
-	o.Plan.Sources = append(o.Plan.Sources, core.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: site.PathNames()})
+	for i, s := range o.Sources { // its time waits for the wire
+		o.Sources[i].Source = site.Waited(s.Source, s.Every)
+	}
+	o.Sources = append(o.Sources, daemon.LiveSource{Name: "path", Every: every, Source: site.Waited(site.Paths(), every)})
+	o.Plan.Sources = append(o.Plan.Sources, core.SourcePlan{Name: "path", Kind: "ping", Every: every, Peers: sim.PathNames()})
 	instances := o.Plan.Engine.Instances
 	instances["source"] = append(instances["source"], "path")
-	instances["peer"] = append(instances["peer"], site.PathNames()...)
+	instances["peer"] = append(instances["peer"], sim.PathNames()...)
 	screen := &terminal{w: stdout, zone: c.Site.Zone}
-	o.Channels = []sender.Channel{{Channel: outbox.Channel{Name: "terminal"}, Sender: screen}}
+	o.Channels = []sender.Channel{{Channel: outbox.Channel{Name: "terminal", Least: alert.Info}, Sender: screen}} // notes too: it is a tour
 	return o
 }
 
 // live runs the site and the daemon until the context ends.
-func (f demoFlags) live(ctx context.Context, site *sim.Demo, o daemon.Options, stdout io.Writer) error {
+func (f demoFlags) live(ctx context.Context, site *sim.Demo, d *service) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	done := make(chan error, 1)
 	go func() { done <- site.Run(ctx) }()
-	d := service{options: o, listen: f.address(), started: func(address string) { greet(stdout, site, address) }}
 	err := d.serve(daemon.NewTasks(ctx))
 	if f.listen == "" && isInUse(err) {
 		d.listen = "127.0.0.1:0"
@@ -141,7 +162,7 @@ func (f demoFlags) live(ctx context.Context, site *sim.Demo, o daemon.Options, s
 	return errors.Join(err, <-done)
 }
 
-func greet(w io.Writer, site *sim.Demo, address string) {
+func greet(w io.Writer, site *sim.Demo, address, config string) {
 	wire := "Modbus TCP at " + site.TCP
 	if site.NoRTU == nil {
 		wire = "Modbus RTU on " + site.RTU + " (and TCP at " + site.TCP + ")"
@@ -150,8 +171,15 @@ func greet(w io.Writer, site *sim.Demo, address string) {
 wire  %s
 page  http://%s/
 From the second day on the sky is grey; the sun is back on the fifth. Ctrl-C ends it.
+Look at the page on the second evening: the fan sinks, and what helps is listed with its time.
+While it runs, from another terminal:
+  ebbwatch status --url http://%[4]s
+  ebbwatch report --config %[5]s --from %[6]s --to %[7]s
+  ebbwatch history export --config %[5]s
+  ebbwatch backtest --config %[5]s
 
-`, site.Spec.Name, site.Real(24*time.Hour).Round(time.Second), wire, address)
+`, site.Spec.Name, site.Real(24*time.Hour).Round(time.Second), wire, address, config,
+		sim.DemoStart().Format(time.DateOnly), sim.DemoStart().AddDate(0, 0, 14).Format(time.DateOnly))
 }
 
 // terminal is the channel of the demonstration: it prints.

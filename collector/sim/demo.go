@@ -155,8 +155,14 @@ func (d *Demo) Truth() (t Truth) {
 // simulated weather; real pings make no sense in fast time.
 func (d *Demo) Paths() collector.Source { return &paths{live: d.live} }
 
+// Waited is a source whose questions the site's time waits for, see [Live.Waited]. It must be
+// called before [Demo.Run].
+func (d *Demo) Waited(src collector.Source, every time.Duration) collector.Source {
+	return d.live.Waited(src, every)
+}
+
 // PathNames lists the hops that [Demo.Paths] answers for.
-func (d *Demo) PathNames() []string {
+func PathNames() []string {
 	var names []string
 	for _, h := range hops() {
 		names = append(names, h.name)

@@ -15,6 +15,8 @@ type Live struct {
 	speed float64
 	asked time.Time // when the moment was last asked for; zero until Begin
 	now   time.Time // the site's moment then
+	held  int       // questions on the wire
+	waits []*asking // who the time waits for
 }
 
 // hiccup is the longest real time between two questions that the site lives through. When
@@ -50,7 +52,17 @@ func (l *Live) moment() time.Time {
 	}
 	asked := time.Now()
 	passed := min(asked.Sub(l.asked), hiccup)
-	l.asked, l.now = asked, l.now.Add(time.Duration(float64(passed)*l.speed))
+	l.asked = asked
+	if l.held > 0 {
+		return l.now
+	}
+	next := l.now.Add(time.Duration(float64(passed) * l.speed))
+	if latest, bound := l.leash(); bound && next.After(latest) {
+		next = latest
+	}
+	if next.After(l.now) {
+		l.now = next
+	}
 	return l.now
 }
 
