@@ -31,8 +31,10 @@ func (r *Reading) PanelPower() Flow {
 	if w, ok := r.product(PanelVolts, PanelAmps); ok {
 		return Flow{X: w, Known: true}
 	}
-	w, ok := r.product(ChargeAmps, BatteryVolts)
-	return Flow{X: w, Known: ok, Rough: 1 - ConverterShare}
+	if w, ok := r.product(ChargeAmps, BatteryVolts); ok {
+		return Flow{X: w, Known: true, Rough: 1 - ConverterShare}
+	}
+	return Flow{}
 }
 
 // ChargeCurrent is the current out of the controller towards the battery, A, with the battery
@@ -46,8 +48,10 @@ func (r *Reading) ChargeCurrent(volts float64) Flow {
 	if w, ok := r.converted(); ok {
 		return quotient(w, volts, shareRough, true)
 	}
-	a, ok := r.Get(PanelAmps)
-	return Flow{X: a, Rough: switchRough, Known: ok}
+	if a, ok := r.Get(PanelAmps); ok {
+		return Flow{X: a, Rough: switchRough, Known: true}
+	}
+	return Flow{}
 }
 
 // ChargePower is the same flow as [Reading.ChargeCurrent], in W at the battery.
@@ -58,7 +62,10 @@ func (r *Reading) ChargePower(volts float64) Flow {
 		}
 	}
 	f := r.ChargeCurrent(volts)
-	return Flow{X: f.X * volts, Rough: f.Rough, Known: f.Known && volts > 0}
+	if !f.Known || volts <= 0 {
+		return Flow{}
+	}
+	return Flow{X: f.X * volts, Rough: f.Rough, Known: true}
 }
 
 // LoadPower is the power of the load output, W, with the battery at volts: as measured, else
@@ -71,8 +78,10 @@ func (r *Reading) LoadPower(volts float64) Flow {
 	if w, ok := r.product(LoadVolts, LoadAmps); ok {
 		return Flow{X: w, Known: true}
 	}
-	a, ok := r.Get(LoadAmps)
-	return Flow{X: a * volts, Rough: loadRough, Known: ok && volts > 0}
+	if a, ok := r.Get(LoadAmps); ok && volts > 0 {
+		return Flow{X: a * volts, Rough: loadRough, Known: true}
+	}
+	return Flow{}
 }
 
 // LoadCurrent is the current through the load output, A: as measured, else the power over

@@ -57,3 +57,18 @@ func TestPower(t *testing.T) {
 		check("battery", r.BatteryPower(), tc.battery, 0)
 	}
 }
+
+// TestNothingSeenIsTheZeroFlow: a reading that shows nothing says nothing of how rough it is
+// either, or whoever keeps the roughest meter of all would keep one that there is not.
+func TestNothingSeenIsTheZeroFlow(t *testing.T) {
+	t.Parallel()
+	var r Reading
+	for name, f := range map[string]Flow{
+		"panel power": r.PanelPower(), "charge current": r.ChargeCurrent(13), "charge power": r.ChargePower(13),
+		"load power": r.LoadPower(13), "load current": r.LoadCurrent(13), "battery power": r.BatteryPower(),
+	} {
+		if f != (Flow{}) {
+			t.Errorf("%s of an empty reading: %+v", name, f)
+		}
+	}
+}
