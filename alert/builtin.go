@@ -8,7 +8,7 @@ func Builtin() []Rule {
 		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(), placeDoubted(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
-		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), forecastStale(),
+		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), nothingKept(), samplesRefused(), forecastStale(),
 	}
 	for i, r := range rules {
 		if over, told := endings()[r.Name]; told {

@@ -116,6 +116,9 @@ func scenes() []scene {
 		{"notices_refused", noticesRefused(), "", "owner", map[string]float64{"notices_refused/owner": 3}, map[string]float64{"notices_refused/owner": 0}},
 		{"clock_untrusted", clockUntrusted(), "", "", map[string]float64{"clock_trusted": 0, "uptime_seconds": 4000}, map[string]float64{"clock_trusted": 1}},
 		{"disk_nearly_full", diskNearlyFull(), "", "", map[string]float64{"disk_free_ratio": 0.03}, map[string]float64{"disk_free_ratio": 0.4}},
+		{"nothing_kept", nothingKept(), "", "", map[string]float64{"state_kept": 0, "record_kept": 1}, map[string]float64{"state_kept": 1, "record_kept": 1}},
+		{"samples_refused", samplesRefused(), "", "", map[string]float64{"remote_write_refused_total": 3, "remote_write_since_refusal_seconds": 20},
+			map[string]float64{"remote_write_refused_total": 3, "remote_write_since_refusal_seconds": 90_000}},
 		{"forecast_stale", forecastStale(), "", "", map[string]float64{"forecast_age_seconds": 27 * 3600}, map[string]float64{"forecast_age_seconds": 600}},
 	}
 }

@@ -115,6 +115,40 @@ func diskNearlyFull() Rule {
 	}
 }
 
+func nothingKept() Rule {
+	return Rule{
+		Name: "nothing_kept", Summary: "nothing can be kept on the card",
+		Rungs: []Rung{{
+			Severity: Warning, For: time.Minute, When: MustExpr("state_kept == 0 or record_kept == 0"),
+			Title: `{{site}}: the card cannot be written`,
+			Text: body(
+				`{{site}} watches on, and keeps what it learns in memory alone.`,
+				`certain; it is tried again all the time.`,
+				`the card or disk is read-only, full, worn out or away.`,
+				`a power cut forgets all since it could last be written, and a warning that is under way may come twice.`),
+			Advice: []string{`Look at the page of the node, which names the file and the error.`, `Take a new card along: most that fail turn read-only first. Switch the node off before the card is changed.`},
+		}},
+		Clear: MustExpr("state_kept == 1 and record_kept == 1"), ClearFor: time.Minute,
+	}
+}
+
+func samplesRefused() Rule {
+	return Rule{
+		Name: "samples_refused", Summary: "a server refuses samples",
+		Rungs: []Rung{{
+			Severity: Info, When: MustExpr("remote_write_refused_total > 0 and remote_write_since_refusal_seconds < 3600"),
+			Title: `{{site}}: samples are refused`,
+			Text: body(
+				`The server of remote write would not have {{number "remote_write_refused_total"}} samples of {{site}}.`,
+				`certain: it took all others, and refused these one by one.`,
+				`they are older than the server takes, or the same moment was sent with another value.`,
+				`they are missing in the dashboard; the node's own record has them.`),
+			Advice: []string{`The log of the node names the series and the server's answer.`},
+		}},
+		Clear: MustExpr("remote_write_refused_total == 0 or remote_write_since_refusal_seconds > 24 * 3600"), ClearFor: 0,
+	}
+}
+
 func forecastStale() Rule {
 	return Rule{
 		Name: "forecast_stale", Summary: "the weather forecast is old",

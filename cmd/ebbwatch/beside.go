@@ -13,17 +13,15 @@ import (
 	"ebbwatch/cmd/internal/statedir"
 )
 
-// backgroundTasks are the parts that run beside the loop and that it never waits for, and what is
-// wrong with sending on.
-func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []task, trouble func() string, err error) {
-	trouble = func() string { return "" }
+// backgroundTasks are the parts that run beside the loop and that it never waits for, and the
+// writer that sends the history on, nil where none does.
+func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.Logger) (parts []task, sending *remotewrite.Writer) {
 	if c.Weather != nil {
 		parts = append(parts, task{"the forecast", func(ctx context.Context, loop *daemon.Loop) { watchWeather(ctx, c, store, loop, log) }})
 	}
 	if c.RemoteWrite != nil {
-		w := remotewrite.New(h, c.RemoteWrite.Options(c.Site.Name, c.sent.DialContext, log))
-		trouble = func() string { return w.Stats().Problem }
-		parts = append(parts, task{"remote write", func(ctx context.Context, _ *daemon.Loop) { w.Run(ctx) }})
+		sending = remotewrite.New(h, c.RemoteWrite.Options(c.Site.Name, c.sent.DialContext, log))
+		parts = append(parts, task{"remote write", func(ctx context.Context, _ *daemon.Loop) { sending.Run(ctx) }})
 	}
 	if c.Heartbeat != nil {
 		parts = append(parts, task{"the heartbeat", func(ctx context.Context, loop *daemon.Loop) {
@@ -32,7 +30,7 @@ func backgroundTasks(c loaded, store *statedir.Dir, h *history.Store, log *slog.
 			h.Run(ctx, loop.Snapshot)
 		}})
 	}
-	return parts, trouble, nil
+	return parts, sending
 }
 
 // troubles gathers what the parts complain of.

@@ -58,7 +58,7 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
 		count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
-	tellUnready(cmd, c.State, c.Notify)
+	tellUnready(cmd, c.State, c.unready())
 	if f.rules {
 		explainRules(cmd.Context(), cmd.OutOrStdout(), c)
 	}
@@ -116,15 +116,11 @@ func explainRules(ctx context.Context, w io.Writer, c loaded) {
 }
 
 // tellUnready says what is no mistake and may surprise all the same: where a state folder
-// lies that was given as a relative path, and which channels cannot send as things are.
-func tellUnready(cmd *cobra.Command, state string, channels []config.Channel) {
+// lies that was given as a relative path, and which parts cannot be used as things are.
+func tellUnready(cmd *cobra.Command, state string, notReady []string) {
 	fmt.Fprintf(cmd.OutOrStdout(), "state is kept in %s\n", state)
-	for _, ch := range channels {
-		if r, can := ch.Channel.(alert.Readier); can {
-			if err := r.Ready(); err != nil {
-				fmt.Fprintf(cmd.ErrOrStderr(), "note: nothing can go out through the channel %s yet: %s\n", ch.Name, err)
-			}
-		}
+	for _, what := range notReady {
+		fmt.Fprintf(cmd.ErrOrStderr(), "note: %s\n", what)
 	}
 }
 

@@ -21,6 +21,7 @@ import (
 	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/history"
+	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/cmd/internal/web"
 )
@@ -81,7 +82,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	}
 	tasks := daemon.NewTasks(ctx)
 	defer tasks.Close() // what is open where the start fails
-	store, err := statedir.Open(c.State)
+	store, err := statedir.OpenOrWait(c.State)
 	if err != nil {
 		return err
 	}
@@ -92,16 +93,20 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	if empty, err := h.Empty(ctx); err == nil {
 		o.Recorded = !empty
 	}
-	o.Store, o.Extras = store, ownExtras(c.State, c.sentBytes)
 	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
-	var writing func() string
-	if d.tasks, writing, err = backgroundTasks(c, store, h, log); err != nil {
-		return err
-	}
-	d.options.Troubles, d.options.Noticed = troubles(h.Problem, writing), notes(h)
+	var sending *remotewrite.Writer
+	d.tasks, sending = backgroundTasks(c, store, h, log)
+	self := newOwn(c)
+	d.options.Store, d.options.Extras, d.options.Noticed = store, self.with(h, sending), notes(h)
+	d.options.Troubles = troubles(h.Problem, self.troubles, func() string {
+		if sending == nil {
+			return ""
+		}
+		return sending.Stats().Problem
+	})
 	if err := seed(ctx, h, &d.past, o.Clock()); err != nil {
 		log.Warn("the chart begins now: the history cannot be read", "err", err)
 	}

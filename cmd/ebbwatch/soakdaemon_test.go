@@ -44,7 +44,7 @@ func soakDaemon(told string) error {
 	}
 	defer store.Close()
 	o := options(c, log, ring)
-	o.Store, o.Extras, o.Speed, o.Tick, o.Clock = store, ownExtras(c.State, c.sentBytes), speed, c.Sources[0].Every, soakClock(dir, speed)
+	o.Store, o.Extras, o.Speed, o.Tick, o.Clock = store, newOwn(c).facts, speed, c.Sources[0].Every, soakClock(dir, speed)
 	o.Plan.Boot, o.Plan.Up = "soak", time.Duration(float64(time.Since(soakEpoch(dir)))*speed) // kills do not restart the board
 	h := history.Open(historyOptions(c, log))
 	d := service{options: o, listen: c.Web.Listen, history: h, started: func(address string) {

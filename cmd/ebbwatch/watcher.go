@@ -55,7 +55,7 @@ Its configuration is a file of its own: site, nodes, house, dashboard, notify, w
 func tellHome(cmd *cobra.Command, file string, c *watcher.Config, sendTests bool) error {
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: the watcher at %s, %s, %s to notify\n", file, c.Site.Name,
 		count(len(c.Nodes), "node"), count(len(c.Notify), "channel"))
-	tellUnready(cmd, c.State, c.Notify)
+	tellUnready(cmd, c.State, unready(c.Notify, nil, c.Heartbeat))
 	if sendTests {
 		return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
 	}
@@ -81,7 +81,7 @@ func watchHome(ctx context.Context, c *watcher.Config, webConfig string, log *sl
 	}
 	tasks := daemon.NewTasks(ctx)
 	defer tasks.Close() // what is open where the start fails
-	store, err := statedir.Open(c.State)
+	store, err := statedir.OpenOrWait(c.State)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -22,6 +23,8 @@ import (
 	"ebbwatch/cmd/internal/cost"
 	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode"
 	"ebbwatch/collector/hwmon"
@@ -93,6 +96,36 @@ func (l loaded) meter() {
 			d.DialWith(l.sent.DialContext)
 		}
 	}
+}
+
+// unready lists the parts that cannot be used as things are, such as a channel whose file with the
+// address is missing. They are no mistake of the file, and are tried again.
+func (l loaded) unready() []string { return unready(l.Notify, l.RemoteWrite, l.Heartbeat) }
+
+func unready(channels []config.Channel, sending *remotewrite.Config, beating *heartbeat.Config) []string {
+	type part struct {
+		name string
+		any
+	}
+	var parts []part
+	for _, n := range channels {
+		parts = append(parts, part{"nothing can go out through the channel " + n.Name + " yet", n.Channel})
+	}
+	if sending != nil {
+		parts = append(parts, part{"nothing can be sent by remote write yet", sending})
+	}
+	if beating != nil {
+		parts = append(parts, part{"no heartbeat can be sent yet", beating})
+	}
+	var out []string
+	for _, p := range parts {
+		if r, can := p.any.(alert.Readier); can {
+			if err := r.Ready(); err != nil {
+				out = append(out, fmt.Sprintf("%s: %s", p.name, err))
+			}
+		}
+	}
+	return out
 }
 
 // sentBytes is what all parts have sent: over connections, and what probes count themselves.

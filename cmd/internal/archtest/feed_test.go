@@ -37,7 +37,7 @@ func (p *project) checkFeeds() []Violation {
 
 // waiting are those that are known to have no writer or caller yet.
 func waiting() []string {
-	return []string{"Helpers", "Snapshot.ConfigRejected", "Action.ShedFrom", "Action.NoSun", "Client.HTTP"}
+	return []string{"Helpers", "Action.ShedFrom", "Action.NoSun", "Client.HTTP"}
 }
 
 // helpsTests tells packages that exist for tests alone, and the simulated site, in which the

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"sync"
 	"sync/atomic"
@@ -107,6 +108,7 @@ func NewLoop(o Options) *Loop {
 	l.core.SetAlerts(alerts.Engine)
 	l.post = sender.New(o.Channels, alerts.Outbox, o.Speed)
 	l.saved = l.now().Mono
+	l.keepAlerts() // a card that cannot be written is told of at once; what was not changed is not written
 	return l
 }
 
@@ -207,12 +209,25 @@ func (l *Loop) report(r collector.Report) {
 	}
 }
 
+// external are the facts that other parts learn, and whether state is kept.
+func (l *Loop) external() map[string]float64 {
+	x := map[string]float64{}
+	if l.Extras != nil {
+		x = maps.Clone(l.Extras())
+	}
+	if l.Store != nil {
+		x["state_kept"] = 1
+		if l.problems["node"] != "" || l.problems["alerts"] != "" {
+			x["state_kept"] = 0
+		}
+	}
+	return x
+}
+
 // turn is one step of everything: think, keep what must not be lost, and only then send.
 func (l *Loop) turn() {
 	now := l.now()
-	if l.Extras != nil {
-		l.core.SetExternalFacts(l.Extras())
-	}
+	l.core.SetExternalFacts(l.external())
 	l.core.SetChannels(ChannelFacts(l.post.Status()))
 	notices := l.core.Step(now)
 	l.savePower()
@@ -229,7 +244,7 @@ func (l *Loop) turn() {
 	}
 	l.post.HandOut(due)
 	l.post.Standing(func() []alert.Notice { return l.core.Standing(now) })
-	if l.saveDue(now) {
+	if l.saveDue(now) || l.problems["node"] != "" {
 		l.saved = now.Mono
 		if err := l.keep(); err != nil {
 			l.Log.Debug("state was not saved", "err", err)

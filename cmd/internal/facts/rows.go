@@ -352,8 +352,8 @@ func daemonRows() []Row {
 			Help: "1 when the wall clock is known to be right",
 			Each: one(func(s *Snapshot) (float64, bool) { return truth(s.At.Trusted), true })},
 		{Fact: "config_accepted", Metric: "config_accepted", Group: GroupDaemon, Label: "Configuration accepted", Words: yesNo,
-			Help: "1 when all of the configuration could be used",
-			Each: one(func(s *Snapshot) (float64, bool) { return truth(!s.ConfigRejected), true })},
+			Help: "1 when all of the configuration could be used; 0 while a part of it cannot, such as a channel whose file with the address is missing",
+			Each: extra("config_accepted")},
 		{Metric: "build_info", Group: GroupDaemon, Label: "Build", Labels: []string{"version", "revision", "goversion"},
 			Help: "1, with the version of the program in its labels",
 			Each: func(s *Snapshot, yield func(float64, ...string)) {
@@ -364,5 +364,13 @@ func daemonRows() []Row {
 			Each: one(func(s *Snapshot) (float64, bool) { return since(s.At.Mono - s.Started.Mono) })},
 		{Fact: "disk_free_ratio", Unit: "%", Group: GroupDaemon, Label: "Disk free",
 			Help: "Free share of the disk that holds the state", Each: extra("disk_free_ratio")},
+		{Fact: "state_kept", Metric: "state_kept", Group: GroupDaemon, Label: "State kept", Words: yesNo,
+			Help: "1 when what must survive a restart could be written; 0 while it is held in memory alone", Each: extra("state_kept")},
+		{Fact: "record_kept", Metric: "record_kept", Group: GroupDaemon, Label: "Record kept", Words: yesNo,
+			Help: "1 when the samples could be written; 0 while the last day of them is held in memory alone", Each: extra("record_kept")},
+		{Fact: "remote_write_refused_total", Metric: "remote_write_refused_total", Type: Counter, Group: GroupDaemon, Label: "Samples refused",
+			Help: "Samples that the server of remote write would not have since the start; they are left out there", Each: extra("remote_write_refused_total")},
+		{Fact: "remote_write_since_refusal_seconds", Unit: "s", Words: ago, Group: GroupDaemon, Label: "Last sample refused",
+			Help: "Time since the server of remote write refused a sample", Each: extra("remote_write_since_refusal_seconds")},
 	}
 }

@@ -41,8 +41,6 @@ type Snapshot struct {
 	// them, such as sun_elevation_degrees. A fact that is not in the map is not known.
 	Extra map[string]float64
 	Build Build
-	// ConfigRejected is true when a part of the configuration could not be used.
-	ConfigRejected bool
 }
 
 // Build says which program this is.

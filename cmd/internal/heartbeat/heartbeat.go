@@ -30,6 +30,12 @@ func (c *Config) Check(problem func(key, what string)) {
 	post.CheckOneAddress("heartbeat", c.URL, c.URLFile, problem)
 }
 
+// Ready says why no heartbeat could be sent now: a file with the address that is not there yet.
+func (c *Config) Ready() error {
+	_, err := post.Address(c.URL, c.URLFile)
+	return err
+}
+
 // How old things may get before they are not well any more.
 const (
 	loopLimit = 2 * time.Minute  // since the loop's last step

@@ -88,6 +88,7 @@ type Store struct {
 	stop    chan struct{}
 	done    chan struct{}
 	pace    atomic.Int32 // see SetPace
+	frozen  atomic.Bool  // the card could not be written last
 	problem atomic.Pointer[string]
 	doubts  atomic.Pointer[string] // of the clock
 	dropped atomic.Int64
@@ -213,6 +214,9 @@ func (s *Store) Flush(ctx context.Context) error {
 	})
 	return err
 }
+
+// Kept tells whether samples could be written when that was last tried.
+func (s *Store) Kept() bool { return !s.frozen.Load() }
 
 // Problem says what is wrong with the history, for people; empty when nothing is.
 func (s *Store) Problem() string {

@@ -113,6 +113,7 @@ func (w *writer) take(x sample) {
 // report tells of trouble once, and of its end.
 func (w *writer) report(err error) {
 	was := w.problem.Load()
+	w.frozen.Store(err != nil)
 	switch {
 	case err != nil:
 		w.patience = 30

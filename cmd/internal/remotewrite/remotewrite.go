@@ -45,10 +45,11 @@ const (
 
 // Stats counts what was done since the start.
 type Stats struct {
-	Sent    int64  // samples acknowledged
-	Refused int64  // samples that the server will not have
-	Bytes   int64  // sent, compressed, the failed attempts included
-	Problem string // why nothing is getting through, for people; empty when it is
+	Sent    int64         // samples acknowledged
+	Refused int64         // samples that the server will not have
+	Since   time.Duration // the last refusal, or the start
+	Bytes   int64         // sent, compressed, the failed attempts included
+	Problem string        // why nothing is getting through, for people; empty when it is
 }
 
 // Writer sends the history to one server.
@@ -66,6 +67,8 @@ type Writer struct {
 	limit      int
 	sent       atomic.Int64
 	refused    atomic.Int64
+	refusedAt  atomic.Int64 // when one was last, ns since began
+	began      time.Time
 	problem    atomic.Pointer[string]
 }
 
@@ -81,7 +84,7 @@ func New(h History, o Options) *Writer {
 	if o.Client == nil {
 		o.Client = &webclient.New(webclient.Options{KeepAlive: true, Redirects: webclient.NotAtAll}).Client
 	}
-	w := &Writer{o: o, h: h, client: *o.Client, probe: &probe{next: o.Client.Transport, bearer: o.Bearer}, message: remote.WriteV2MessageType, limit: o.Samples}
+	w := &Writer{o: o, h: h, client: *o.Client, probe: &probe{next: o.Client.Transport, bearer: o.Bearer}, message: remote.WriteV2MessageType, limit: o.Samples, began: time.Now()}
 	w.client.Transport = w.probe
 	w.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	w.series = seriesOf(h.Columns(), o.Labels)
@@ -108,7 +111,7 @@ func (w *Writer) ready() error {
 
 // Stats tells what was done.
 func (w *Writer) Stats() Stats {
-	s := Stats{Sent: w.sent.Load(), Refused: w.refused.Load(), Bytes: w.probe.bytes.Load()}
+	s := Stats{Sent: w.sent.Load(), Refused: w.refused.Load(), Bytes: w.probe.bytes.Load(), Since: time.Since(w.began) - time.Duration(w.refusedAt.Load())}
 	if p := w.problem.Load(); p != nil {
 		s.Problem = *p
 	}
@@ -189,7 +192,10 @@ func (w *Writer) step(ctx context.Context) (int, error) {
 			return 0, fmt.Errorf("cannot send to %s: %w", w.host(), err)
 		}
 		w.sent.Add(int64(samples - refused))
-		w.refused.Add(int64(refused))
+		if refused > 0 {
+			w.refused.Add(int64(refused))
+			w.refusedAt.Store(int64(time.Since(w.began)))
+		}
 	}
 	return len(records), w.h.Sent(ctx, w.receiver(), records[len(records)-1].Seq)
 }

@@ -51,6 +51,9 @@ func openFolder(path string) (folder, error) {
 // nothing stale to clean up.
 func takeLock(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if errors.Is(err, syscall.EROFS) { // what is on it can be read, and may be writable again soon
+		f, err = os.Open(path)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +96,7 @@ func (f folder) release() error {
 func (f folder) in(name string) string { return filepath.Join(f.path, name) }
 
 func (f folder) read(name string) ([]byte, error) {
-	file, err := os.Open(f.in(name))
+	file, err := openPlain(f.in(name), os.O_RDONLY)
 	if err != nil {
 		return nil, err
 	}
@@ -101,12 +104,24 @@ func (f folder) read(name string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(file, maxState))
 }
 
+// openPlain opens a file that is one: a pipe would hold up whoever opens it.
+func openPlain(path string, how int) (*os.File, error) {
+	file, err := os.OpenFile(path, how|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, err
+	}
+	if info, err := file.Stat(); err != nil || !info.Mode().IsRegular() {
+		return nil, errors.Join(errors.New("it is no plain file"), err, file.Close())
+	}
+	return file, nil
+}
+
 // write puts data at the beginning of a file that may be longer. A file that is there keeps its
 // blocks: a file system takes five times as long, and as many bytes, to make a new one, which is
 // whole before it gets its name. The first block, which tells the number, comes last, so that a
 // process that is killed midway leaves the number of what was there before.
 func (f folder) write(name string, data []byte) error {
-	file, err := os.OpenFile(f.in(name), os.O_WRONLY, 0)
+	file, err := openPlain(f.in(name), os.O_WRONLY)
 	if errors.Is(err, fs.ErrNotExist) {
 		return f.make(name, data)
 	}

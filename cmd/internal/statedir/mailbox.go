@@ -62,6 +62,9 @@ func leave(name string, data []byte) (err error) {
 // Collect hands every letter, oldest first, to a function, and then removes it, also when
 // the function refuses it. The errors are for people.
 func (d *Dir) Collect(take func(data []byte) error) error {
+	if d.Away() != nil {
+		return nil // each save says so
+	}
 	names, err := d.letters()
 	if err != nil {
 		return fmt.Errorf("cannot look for requests in state folder %s: %w", d.path, err)

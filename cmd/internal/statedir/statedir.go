@@ -22,6 +22,7 @@ type Dir struct {
 	path    string
 	disk    disk
 	release func() error
+	away    error // why the folder could not be opened; nil once it was
 
 	mu     sync.Mutex
 	newest map[string]stored // what is on disk, by name, where that is known
@@ -45,6 +46,39 @@ func Open(path string) (*Dir, error) {
 	d := newDir(path, folder)
 	d.release = folder.release
 	return d, nil
+}
+
+// OpenOrWait is [Open] for a daemon that goes on without its card: where the folder cannot be used,
+// such as on a card that is away or read-only, what can be read is read, and each save tries to
+// take it into possession again. It fails only with [ErrInUse].
+func OpenOrWait(path string) (*Dir, error) {
+	d, err := Open(path)
+	if err == nil || errors.Is(err, ErrInUse) {
+		return d, err
+	}
+	return &Dir{path: path, disk: folder{path: path}, newest: map[string]stored{}, away: err}, nil
+}
+
+// Away says why the folder cannot be used; nil where it can.
+func (d *Dir) Away() error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.away
+}
+
+// comeBack takes a folder into possession that could not be opened before.
+func (d *Dir) comeBack() error {
+	if d.away == nil {
+		return nil
+	}
+	folder, err := openFolder(d.path)
+	if err != nil {
+		d.away = err
+		return err
+	}
+	fresh := newDir(d.path, folder)
+	d.disk, d.release, d.away, d.newest = fresh.disk, folder.release, nil, fresh.newest
+	return nil
 }
 
 func newDir(path string, disk disk) *Dir {
@@ -98,6 +132,9 @@ func (d *Dir) save(name string, v any) error {
 	next := stored{file: name, number: 1, sum: sha256.Sum256(payload)}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if err := d.comeBack(); err != nil {
+		return err
+	}
 	if last, known := d.last(name); known {
 		if last.sum == next.sum {
 			return nil
