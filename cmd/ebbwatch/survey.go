@@ -27,6 +27,7 @@ type surveyFlags struct {
 	baud, stopBits, unit   int
 	panelWatts             float64
 	thorough, allUnits     bool
+	try                    []int
 	list, asJSON           bool
 	kick, dark, config     string
 }
@@ -56,7 +57,9 @@ only if you may; panels are live in light. Ctrl-C stops at once.`,
 	flags.IntVar(&f.stopBits, "stop-bits", 1, "1 or 2; with --baud")
 	flags.IntVar(&f.unit, "unit", 0, "address of the device, if known")
 	flags.Float64Var(&f.panelWatts, "panel-watts", 0, "power of the panels by their label, if known")
-	flags.BoolVar(&f.thorough, "thorough", false, "sweep every address; takes long on a slow line")
+	flags.BoolVar(&f.thorough, "thorough", false, "sweep every one of the 65536 addresses of both tables; takes hours on a slow line")
+	flags.IntSliceVar(&f.try, "try", nil, "addresses that are known to have a register, for a device that is silent at all others; those above\n"+
+		"30000 are tried as on the wire and as in manuals that number from 30001 and 40001")
 	flags.BoolVar(&f.allUnits, "all-units", false, "look through all 247 addresses of devices")
 	flags.StringVar(&f.out, "out", "map.yaml", "where to write the register map; an existing file is not replaced")
 	flags.BoolVar(&f.list, "list", false, "list the serial ports and end; opens none")
@@ -75,6 +78,8 @@ func (f surveyFlags) run(cmd *cobra.Command) error {
 		return f.listPorts(out)
 	case f.kick != "" || f.dark != "":
 		return f.proveMap(cmd, survey.New(talk))
+	case slices.ContainsFunc(f.try, func(at int) bool { return at < 0 || at > 65535 }):
+		return fmt.Errorf("cannot use --try %v: an address is from 0 to 65535", f.try)
 	case !slices.Contains([]string{"none", "even", "odd"}, f.parity):
 		return misused("cannot use --parity %q: it must be none, even or odd", f.parity)
 	}
@@ -83,7 +88,7 @@ func (f surveyFlags) run(cmd *cobra.Command) error {
 	}
 	r, err := survey.New(talk).Run(cmd.Context(), survey.Options{
 		Settings: modbus.Settings{Port: f.port, TCP: f.tcp, Mode: modbus.Mode{Baud: f.baud, Parity: f.parity, StopBits: f.stopBits}},
-		Unit:     f.unit, AllUnits: f.allUnits, Thorough: f.thorough, PanelWatts: f.panelWatts,
+		Unit:     f.unit, AllUnits: f.allUnits, Try: f.try, Thorough: f.thorough, PanelWatts: f.panelWatts,
 	})
 	return errors.Join(err, f.keep(out, r))
 }

@@ -41,8 +41,8 @@ func mirrored(groups [][]fit, views []view) [][]fit {
 			return false
 		}
 		return !slices.ContainsFunc(views, func(v view) bool {
-			x, y := a.said(v), b.said(v)
-			return math.Abs(x.lo-y.lo) > a.step() || math.Abs(x.hi-y.hi) > a.step()
+			x, y, tick := a.said(v), b.said(v), 1.001*a.step() // in floats, a tick of 0.1 is not always one of 0.1
+			return math.Abs(x.lo-y.lo) > tick || math.Abs(x.hi-y.hi) > tick
 		})
 	}
 	return slices.DeleteFunc(groups, func(g []fit) bool {

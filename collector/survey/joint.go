@@ -19,12 +19,12 @@ func (c choice) keep() choice {
 	for _, o := range c.options {
 		best = max(best, o.log)
 	}
-	return choice{slices.DeleteFunc(c.options, func(o weighed) bool { return o.log < best-farBehind }), c.nowhere}
+	return choice{slices.DeleteFunc(c.options, func(o weighed) bool { return o.log < best-unlikely }), c.nowhere}
 }
 
 const (
-	farBehind = 12  // as a logarithm: a hundred thousandth
-	mostWays  = 500 // of giving out the registers that are followed at a time
+	unlikely = 12  // as a logarithm: a hundred thousandth
+	mostWays = 500 // of giving out the registers that are followed at a time
 )
 
 // way is one way to give registers to the quantities so far: none gets two.
@@ -76,7 +76,7 @@ func spread(choices []choice, part []int) []way {
 		}
 		slices.SortFunc(next, func(a, b way) int { return cmp.Compare(b.log, a.log) })
 		next = next[:min(len(next), mostWays)]
-		ways = slices.DeleteFunc(next, func(w way) bool { return w.log < next[0].log-farBehind })
+		ways = slices.DeleteFunc(next, func(w way) bool { return w.log < next[0].log-unlikely })
 	}
 	return ways
 }

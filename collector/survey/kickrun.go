@@ -94,6 +94,7 @@ func (k Kick) prompt() string {
 
 // kick does one: samples, the owner's hand, a pause, samples.
 func (s *Survey) kick(ctx context.Context, src collector.Source, k Kick) (r KickResult, skipped bool, err error) {
+	s.Talk.Say(fmt.Sprintf("Measuring for %.0f s …", (kickSamples * kickEvery).Seconds()))
 	before, err := s.samples(ctx, src)
 	if err != nil {
 		return r, false, err
@@ -108,6 +109,7 @@ func (s *Survey) kick(ctx context.Context, src collector.Source, k Kick) (r Kick
 	if err := s.Wait(ctx, kickSettle); err != nil {
 		return r, false, fmt.Errorf("stopped: %w", err)
 	}
+	s.Talk.Say(fmt.Sprintf("Measuring again for %.0f s …", (kickSamples * kickEvery).Seconds()))
 	after, err := s.samples(ctx, src)
 	return Judge(k, before, after), false, err
 }

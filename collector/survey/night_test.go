@@ -2,12 +2,15 @@ package survey
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
 	"math"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode/decodetest"
@@ -141,5 +144,94 @@ func TestTheLookInTheDarkFindsALie(t *testing.T) {
 		if want := v.Quantity != reading.BatteryVolts; (v.Proof == Contradicted) != want {
 			t.Error(v)
 		}
+	}
+}
+
+// A device that says nothing at all where it has no register is found by an address that the owner
+// knows, as the manual counts it.
+func TestProbeOfASilentDevice(t *testing.T) {
+	t.Parallel()
+	for _, try := range []int{40, 40041} {
+		dev := newSlave(t, "tcp", "silent-gap")
+		s := New(&script{})
+		s.Wait = noWait
+		found, err := s.Probe(t.Context(), Options{Settings: modbus.Settings{TCP: dev.where}, Unit: 1, Try: []int{try}})
+		if err != nil || found.Home != (Address{modbus.Holding, 40}) || !found.Readable {
+			t.Errorf("--try %d: found %+v, %v", try, found, err)
+		}
+	}
+}
+
+// holes is a device with registers here and there that refuses, or is silent at, all others.
+type holes struct {
+	ranges []Range
+	other  collector.ErrorKind
+}
+
+func (h holes) Ask(_ context.Context, a modbus.Ask) (modbus.Reply, error) {
+	for _, r := range h.ranges {
+		if r.Table == a.Table && int(a.Address) >= r.From && int(a.Address)+a.Count <= r.From+r.Count {
+			return modbus.Reply{Regs: make([]uint16, a.Count)}, nil
+		}
+	}
+	return modbus.Reply{}, collector.Errorf(h.other, "nothing there")
+}
+
+// What lies behind a gap is found by the quick sweep as well, and every address by the thorough one.
+func TestSweepLooksBehindGaps(t *testing.T) {
+	t.Parallel()
+	near := []Range{{modbus.Holding, 40, 10}, {modbus.Holding, 71, 3}, {modbus.Holding, 300, 9}}
+	far := append(slices.Clone(near), Range{modbus.Input, 33333, 1})
+	for _, other := range []collector.ErrorKind{collector.Exception, collector.Timeout} {
+		s := &Survey{Talk: &script{}, Wait: noWait}
+		for thorough, want := range map[bool][]Range{false: near, true: far} {
+			got, err := s.Sweep(t.Context(), holes{far, other}, 1, thorough, &Address{modbus.Holding, 40})
+			if err != nil || !slices.Equal(got, want) {
+				t.Errorf("thorough %v, others %s: found %v, want %v, %v", thorough, other, got, want, err)
+			}
+		}
+	}
+}
+
+// A device with one list under both functions, in tenths, of which one is a tick ahead, is one list.
+func TestMirroredTablesAreOne(t *testing.T) {
+	t.Parallel()
+	dev := newSlave(t, "tcp", "mirror")
+	to := func(state, answer string) func() string {
+		return func() string { dev.turn(t, state); return answer }
+	}
+	talk := &script{answers: []func() string{to("bright", ""), say("battery 13.4 V 4.7 A"), to("dim", ""), say("battery 13.1 V -1.2 A"), say("")}}
+	s := New(talk)
+	s.Wait = noWait
+	r, err := s.Run(t.Context(), Options{Settings: modbus.Settings{TCP: dev.where}, Unit: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range r.Findings {
+		if f.Verdict != Decided && strings.Contains(f.Why, "candidates remain") {
+			t.Errorf("the mirror of a list was taken for another register: %s", f)
+		}
+	}
+}
+
+// Long work tells how far it is and how much longer it takes; short work keeps quiet.
+func TestProgress(t *testing.T) {
+	t.Parallel()
+	talk, now := &script{}, time.Unix(0, 0)
+	s := &Survey{Talk: talk, Now: func() time.Time { return now }}
+	p := s.progress("holding registers", 100)
+	for range 100 {
+		now = now.Add(300 * time.Millisecond)
+		p.step()
+	}
+	if len(talk.said) < 4 || talk.said[0] != "  holding registers: 7 %, about 28 s left" {
+		t.Errorf("told %q", talk.said)
+	}
+	talk.said = nil
+	for q := s.progress("reading", 5); q.done < 5; q.step() {
+		now = now.Add(300 * time.Millisecond)
+	}
+	if len(talk.said) > 0 {
+		t.Errorf("short work told %q", talk.said)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,6 +16,8 @@ import (
 type Found struct {
 	Settings modbus.Settings
 	Unit     byte
+	Home     Address // what it answered to
+	Readable bool    // that was no refusal: there is a register at Home
 }
 
 // String is what to write into the configuration.
@@ -77,12 +80,18 @@ func (s *Survey) Probe(ctx context.Context, o Options) (Found, error) {
 		groups = [][]byte{{byte(o.Unit)}}
 	}
 	noise := map[string]bool{}
+	homes := o.homes()
+	n := 0
+	for _, group := range groups {
+		n += len(tries) * len(group) * len(homes)
+	}
+	seen := s.progress("looking for it", n)
 	for _, group := range groups {
 		for _, mode := range tries {
 			set := o.Settings
 			set.Mode = mode
 			s.Talk.Say("Asking " + speak(set) + " for " + span(group) + " …")
-			found, err := s.tryMode(ctx, set, group, noise)
+			found, err := s.tryMode(ctx, set, group, homes, seen, noise)
 			if err != nil || found.Unit != 0 {
 				return found, err
 			}
@@ -110,19 +119,50 @@ func span(group []byte) string {
 	return fmt.Sprintf("units %d to %d (%d of them)", group[0], group[len(group)-1], len(group))
 }
 
+// homes are the registers to ask for. Some devices are silent where they have none, so those that
+// the owner knows come first, and where port, speed and unit are given, usual ones are tried too.
+func (o Options) homes() (out []Address) {
+	out = append(out, Address{modbus.Holding, 0})
+	add := func(at int) {
+		for _, table := range tables() {
+			if a := (Address{table, at}); !slices.Contains(out, a) {
+				out = append(out, a)
+			}
+		}
+	}
+	for _, at := range o.Try {
+		add(at)
+		if at > 40000 { // a manual that numbers from 40001 means holding registers, from 30001 input registers
+			out = append(out, Address{modbus.Holding, at - 40001})
+		} else if at > 30000 {
+			out = append(out, Address{modbus.Input, at - 30001})
+		}
+	}
+	if o.Unit != 0 && (o.Settings.Port == "" || o.Settings.Baud != 0) {
+		for _, at := range []int{0, 1, 16, 100, 256, 512, 1000, 4096, 8192, 12544, 30000, 40000} {
+			add(at)
+		}
+	}
+	return out
+}
+
 // tryMode asks each unit on a line with one setting.
-func (s *Survey) tryMode(ctx context.Context, set modbus.Settings, group []byte, noise map[string]bool) (Found, error) {
+func (s *Survey) tryMode(ctx context.Context, set modbus.Settings, group []byte, homes []Address, seen *progress, noise map[string]bool) (Found, error) {
 	line := s.Open(set)
 	defer line.Close()
 	for _, unit := range group {
-		err := s.answers(ctx, line, unit)
+		home, readable, err := s.answersAny(ctx, line, unit, homes, seen)
 		switch {
 		case ctx.Err() != nil:
 			return Found{}, fmt.Errorf("stopped: %w", context.Cause(ctx))
 		case err == nil:
-			if s.steady(ctx, line, unit) {
-				s.Talk.Say(fmt.Sprintf("Unit %d answers.", unit))
-				return Found{Settings: set, Unit: unit}, nil
+			if s.steady(ctx, line, unit, home) {
+				if readable && home.Number != 0 {
+					s.Talk.Say(fmt.Sprintf("Unit %d answers at %s register %d, as on the wire.", unit, home.Table, home.Number))
+				} else {
+					s.Talk.Say(fmt.Sprintf("Unit %d answers.", unit))
+				}
+				return Found{Settings: set, Unit: unit, Home: home, Readable: readable}, nil
 			}
 			noise[speak(set)] = true
 		case collector.KindOf(err) == collector.Port:
@@ -137,28 +177,39 @@ func (s *Survey) tryMode(ctx context.Context, set modbus.Settings, group []byte,
 }
 
 // steady tells whether a unit that answered once does so again, and again.
-func (s *Survey) steady(ctx context.Context, line Bus, unit byte) bool {
+func (s *Survey) steady(ctx context.Context, line Bus, unit byte, home Address) bool {
 	for range 2 {
-		if s.answers(ctx, line, unit) != nil {
+		if _, err := s.answers(ctx, line, unit, home); err != nil {
 			return false
 		}
 	}
 	return true
 }
 
-// answers is nil when a unit answers at all, be it with a refusal.
-func (s *Survey) answers(ctx context.Context, line Bus, unit byte) error {
+// answersAny asks for one register after another until something comes that is no silence.
+func (s *Survey) answersAny(ctx context.Context, line Bus, unit byte, homes []Address, seen *progress) (home Address, readable bool, err error) {
+	for _, home = range homes {
+		if readable, err = s.answers(ctx, line, unit, home); err == nil || !isSilence(err) || ctx.Err() != nil {
+			return home, readable, err
+		}
+		seen.step()
+	}
+	return home, false, err
+}
+
+// answers gives no error when a unit answers at all, be it with a refusal; readable is false then.
+func (s *Survey) answers(ctx context.Context, line Bus, unit byte, home Address) (readable bool, err error) {
 	if err := s.Wait(ctx, apart); err != nil {
-		return err
+		return false, err
 	}
-	_, err := line.Ask(ctx, modbus.Ask{Unit: unit, Table: modbus.Holding, Address: 0, Count: 1})
-	if collector.KindOf(err) != collector.Exception {
-		return err
+	_, err = line.Ask(ctx, modbus.Ask{Unit: unit, Table: home.Table, Address: uint16(home.Number), Count: 1})
+	switch {
+	case collector.KindOf(err) != collector.Exception:
+		return err == nil, err
+	case strings.Contains(err.Error(), "gateway"): // it speaks for itself, not for the unit
+		return false, collector.Errorf(collector.Timeout, "no such unit: %w", err)
 	}
-	if strings.Contains(err.Error(), "gateway") { // it speaks for itself, not for the unit
-		return collector.Errorf(collector.Timeout, "no such unit: %w", err)
-	}
-	return nil
+	return false, nil
 }
 
 // silent says that nobody answered, and what to look at.

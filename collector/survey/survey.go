@@ -39,6 +39,7 @@ func OpenBus(s modbus.Settings) Line { return modbus.NewBus(s) }
 type Options struct {
 	Settings   modbus.Settings // a port or host; a speed of 0 is looked for
 	Unit       int             // 0 is looked for
+	Try        []int           // addresses that are known to have a register, as on the wire or as in the manual
 	AllUnits   bool            // look through all 247, not the usual few
 	Thorough   bool            // sweep every address, not the usual ones
 	PanelWatts float64         // of the panel, if known: how large a power can get
@@ -98,7 +99,11 @@ func (s *Survey) Run(ctx context.Context, o Options) (Result, error) {
 	line := s.Open(found.Settings)
 	defer line.Close()
 	s.Talk.Say(fmt.Sprintf("Reading what unit %d has, slowly; this can take some minutes. Ctrl-C stops it.", found.Unit))
-	r.Ranges, err = s.Sweep(ctx, line, found.Unit, o.Thorough)
+	var home *Address
+	if found.Readable {
+		home = &found.Home
+	}
+	r.Ranges, err = s.Sweep(ctx, line, found.Unit, o.Thorough, home)
 	if err != nil {
 		return r, err
 	}

@@ -151,7 +151,7 @@ func TestSweepFindsTheRanges(t *testing.T) {
 	for seed := range uint64(30) {
 		h := newHidden(seed)
 		s := &Survey{Talk: &script{}, Wait: noWait}
-		got, err := s.Sweep(t.Context(), h, 1, true)
+		got, err := s.Sweep(t.Context(), h, 1, true, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -203,7 +203,7 @@ func TestSweepOfADeviceThatAnswersEverything(t *testing.T) {
 	t.Parallel()
 	c := &choosy{most: 4}
 	s := &Survey{Talk: &script{}, Wait: noWait}
-	ranges, err := s.Sweep(t.Context(), c, 1, false)
+	ranges, err := s.Sweep(t.Context(), c, 1, false, nil)
 	if err != nil || c.asked > 20000 {
 		t.Fatalf("asked %d times, %v", c.asked, err)
 	}
@@ -231,11 +231,11 @@ func (g *gone) Ask(_ context.Context, a modbus.Ask) (modbus.Reply, error) {
 func TestSweepNoticesALostDevice(t *testing.T) {
 	t.Parallel()
 	s := &Survey{Talk: &script{}, Wait: noWait}
-	_, err := s.Sweep(t.Context(), &gone{left: 10}, 7, false)
+	_, err := s.Sweep(t.Context(), &gone{left: 10}, 7, false, nil)
 	if err == nil || err.Error() != "cannot reach unit 7 any more: no answer" {
 		t.Errorf("got %v", err)
 	}
-	_, err = s.Sweep(t.Context(), &gone{}, 7, false)
+	_, err = s.Sweep(t.Context(), &gone{}, 7, false, nil)
 	if err == nil || !strings.HasPrefix(err.Error(), "cannot read any register of unit 7") {
 		t.Errorf("got %v", err)
 	}
@@ -353,7 +353,7 @@ func TestMapFileTellsTheEvidence(t *testing.T) {
 	pick := Candidate{At: Address{modbus.Input, 256}, Type: "s16", Scale: -0.01}
 	other := Candidate{At: Address{modbus.Holding, 9}, Type: "u32", LowFirst: true, Scale: 0.1}
 	got := string(MapFile(Result{
-		Found: Found{modbus.Settings{Port: "/dev/serial/by-id/usb-0001", Mode: modbus.Mode{Baud: 9600}}, 1},
+		Found: Found{Settings: modbus.Settings{Port: "/dev/serial/by-id/usb-0001", Mode: modbus.Mode{Baud: 9600}}, Unit: 1},
 		Findings: []Finding{
 			{Quantity: reading.BatteryAmps, Verdict: Decided, Pick: pick, Limits: Limits{-242, 242, []uint32{0x7FFF}}, Evidence: []string{"typed 2.1, register said 2.1 (raw -210)"}},
 			{Quantity: reading.PanelWatts, Verdict: Undecided, Why: "2 candidates remain", Candidates: []Candidate{other}},

@@ -26,7 +26,9 @@ const (
 	atOnce    = 16   // registers in one question while feeling for the ends
 	mostZeros = 64   // registers of zeros after which a range is taken to have ended
 	mostRegs  = 2000 // of one table: beyond this a device answers to everything
-	stride    = 8    // ranges at least this long are found by a thorough sweep
+	stride    = 8    // between the addresses of the first thousand that a quick sweep tries
+	behind    = 64   // addresses behind a range at which the next one is looked for, one by one,
+	farBehind = 256  // and up to here at every fourth
 	patience  = 25   // silences in a row before the device itself is asked for
 )
 
@@ -38,28 +40,28 @@ type sweeper struct {
 	home   *Address // a register that was read before
 	silent int
 	found  []Range
+	seen   *progress
 }
 
 // Sweep finds the ranges of registers that can be read. Quickly it looks where devices
-// usually keep them: the first thousand and the starts of pages; thoroughly, at every eighth
-// address of all 65536.
-func (s *Survey) Sweep(ctx context.Context, line Bus, unit byte, thorough bool) ([]Range, error) {
-	w := &sweeper{Survey: s, line: line, unit: unit}
-	for _, table := range []modbus.Table{modbus.Holding, modbus.Input} {
-		for _, at := range seeds(thorough) {
-			if w.known(table, at) || w.full(table) {
-				continue
-			}
-			if at%4096 == 0 && at > 0 && thorough {
-				s.Talk.Say(fmt.Sprintf("  %s registers: %d %% looked at", table, at*100/65536))
-			}
-			ok, err := w.readable(ctx, table, at, 1)
-			if err == nil && ok {
-				err = w.expand(ctx, table, at)
-			}
-			if err != nil {
+// usually keep them: the first thousand, the starts of pages, and behind each range that it
+// found; thoroughly, at every one of all 65536 addresses. It begins at home, an address that
+// answered before, if there is one.
+func (s *Survey) Sweep(ctx context.Context, line Bus, unit byte, thorough bool, home *Address) ([]Range, error) {
+	w := &sweeper{Survey: s, line: line, unit: unit, home: home}
+	if home != nil {
+		if err := w.try(ctx, home.Table, home.Number); err != nil {
+			return w.found, err
+		}
+	}
+	for _, table := range tables() {
+		all := seeds(thorough)
+		w.seen = s.progress(fmt.Sprintf("%s registers", table), len(all))
+		for _, at := range all {
+			if err := w.try(ctx, table, at); err != nil {
 				return w.found, err
 			}
+			w.seen.step()
 		}
 	}
 	slices.SortFunc(w.found, func(a, b Range) int {
@@ -69,6 +71,30 @@ func (s *Survey) Sweep(ctx context.Context, line Bus, unit byte, thorough bool) 
 		return nil, fmt.Errorf("cannot read any register of unit %d: %s", unit, hint(thorough))
 	}
 	return w.found, nil
+}
+
+func tables() []modbus.Table { return []modbus.Table{modbus.Holding, modbus.Input} }
+
+// try looks at an address and, where it can be read, at all around and behind it.
+func (w *sweeper) try(ctx context.Context, table modbus.Table, at int) error {
+	if w.known(table, at) || w.full(table) {
+		return nil
+	}
+	ok, err := w.readable(ctx, table, at, 1)
+	if err != nil || !ok {
+		return err
+	}
+	to, err := w.expand(ctx, table, at)
+	for next := to + 1; err == nil && next < min(to+farBehind, 65536) && !w.full(table); next++ {
+		if w.known(table, next) || next > to+behind && next%4 > 0 {
+			continue
+		}
+		if ok, err = w.readable(ctx, table, next, 1); ok && err == nil {
+			to, err = w.expand(ctx, table, next)
+			next = to
+		}
+	}
+	return err
 }
 
 func hint(thorough bool) string {
@@ -82,7 +108,7 @@ func hint(thorough bool) string {
 func seeds(thorough bool) []int {
 	var out []int
 	if thorough {
-		for at := 0; at < 65536; at += stride {
+		for at := range 65536 {
 			out = append(out, at)
 		}
 		return out
@@ -160,18 +186,19 @@ func (w *sweeper) still(ctx context.Context) error {
 	return fmt.Errorf("cannot reach unit %d any more: %w", w.unit, last)
 }
 
-// expand finds both ends of the range around a register that can be read.
-func (w *sweeper) expand(ctx context.Context, table modbus.Table, at int) error {
-	to, err := w.edge(ctx, table, at+1, 1)
+// expand finds both ends of the range around a register that can be read, and gives the first
+// address behind it.
+func (w *sweeper) expand(ctx context.Context, table modbus.Table, at int) (to int, err error) {
+	to, err = w.edge(ctx, table, at+1, 1)
 	if err != nil {
-		return err
+		return to, err
 	}
 	from, err := w.edge(ctx, table, at-1, -1)
 	if err != nil {
-		return err
+		return to, err
 	}
 	w.found = append(w.found, Range{table, from + 1, to - from - 1})
-	return nil
+	return to, nil
 }
 
 // edge walks from an address, up or down, to the first that cannot be read. It takes long
@@ -212,6 +239,11 @@ func (w *sweeper) edge(ctx context.Context, table modbus.Table, at, way int) (in
 func (s *Survey) Image(ctx context.Context, line Bus, unit byte, ranges []Range) (Image, error) {
 	w := &sweeper{Survey: s, line: line, unit: unit}
 	img := Image{}
+	n := 0
+	for _, r := range ranges {
+		n += r.Count
+	}
+	w.seen = s.progress("reading", n)
 	for _, r := range ranges {
 		size := 2 * atOnce
 		for at := r.From; at < r.From+r.Count; {
@@ -223,6 +255,7 @@ func (s *Survey) Image(ctx context.Context, line Bus, unit byte, ranges []Range)
 			case ok:
 				for i, x := range regs {
 					img[Address{r.Table, at + i}] = x
+					w.seen.step()
 				}
 				at += count
 			case count > 1:
