@@ -4,8 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
-	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -36,8 +34,8 @@ func Kind() alert.Kind {
 
 // Channel is one Alertmanager. It is an [alert.Resender].
 type Channel struct {
-	c      Config
-	client *post.Client
+	post.Receiver
+	c Config
 
 	// One request at a time, and no alarm again that was ended: what is sent again must not
 	// overtake the end of an alarm, or it would stand for days.
@@ -61,16 +59,8 @@ func New(c Config) *Channel {
 			*d.have = d.usual
 		}
 	}
-	return &Channel{c: c, client: c.Client()}
+	return &Channel{Receiver: c.Target.Receiver(), c: c}
 }
-
-// DialWith has connections opened by a function that may count what goes out.
-func (c *Channel) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	c.client.DialWith(dial)
-}
-
-// Format prints the channel without its settings, some of which are secret.
-func (c *Channel) Format(f fmt.State, _ rune) { io.WriteString(f, "alertmanager") }
 
 // Every is how often [Channel.Resend] is wanted.
 func (c *Channel) Every() time.Duration { return c.c.Resend }
@@ -122,15 +112,7 @@ func (c *Channel) send(ctx context.Context, notices []alert.Notice) error {
 	if err != nil {
 		return alert.Refused(fmt.Errorf("cannot write the notice for the Alertmanager: %w", err))
 	}
-	address, err := c.c.Address()
-	if err != nil {
-		return err
-	}
-	header, err := c.c.Header()
-	if err != nil {
-		return err
-	}
-	return c.client.Send(ctx, http.MethodPost, strings.TrimSuffix(address, "/")+"/api/v2/alerts", header, body)
+	return c.Post(ctx, alert.Notice{}, http.MethodPost, "/api/v2/alerts", nil, body)
 }
 
 // items are the alerts that a notice makes. Labels are what tells alerts apart there, and
@@ -185,6 +167,3 @@ func annotations(n alert.Notice) map[string]string {
 	}
 	return a
 }
-
-// Ready implements [alert.Readier].
-func (c *Channel) Ready() error { return c.c.Ready() }

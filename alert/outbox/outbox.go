@@ -13,6 +13,9 @@ import (
 type Channel struct {
 	Name  string
 	Least alert.Severity // the least grave that it takes; empty: everything
+	// Rules and Phases are the only ones that it takes; empty: all.
+	Rules  []string
+	Phases []alert.Phase
 	// Escalated: it takes only what nobody acknowledged in time, and the end of that. It is
 	// for the second person.
 	Escalated bool
@@ -95,6 +98,9 @@ func (b Box) Put(s State, n alert.Notice, now time.Time) State {
 
 func (c Channel) takes(n alert.Notice) bool {
 	_, escalated := n.Facts["escalated"]
+	if len(c.Rules) > 0 && !slices.Contains(c.Rules, n.Rule) || len(c.Phases) > 0 && !slices.Contains(c.Phases, n.Phase) {
+		return false
+	}
 	return n.Severity.AtLeast(c.Least) && (escalated || !c.Escalated)
 }
 

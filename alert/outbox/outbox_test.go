@@ -367,3 +367,17 @@ func TestStateIsNeverChanged(t *testing.T) {
 		t.Errorf("a state that was handed out changed:\n%s\n%s", before, after)
 	}
 }
+
+// TestAChannelTakesWhatItAskedFor: by rule and phase.
+func TestAChannelTakesWhatItAskedFor(t *testing.T) {
+	t.Parallel()
+	b := Box{Channels: []Channel{{Name: "rules", Rules: []string{"hot"}}, {Name: "begins", Phases: []alert.Phase{alert.Raised}}, {Name: "all"}}}
+	now := start()
+	s := b.Put(State{}, note("1", alert.Raised, now), now)
+	s = b.Put(s, note("1", alert.Cleared, now), now)
+	for name, want := range map[string]int{"rules": 0, "begins": 1, "all": 2} {
+		if got := s.Waiting(name); got != want {
+			t.Errorf("for %s wait %d, want %d", name, got, want)
+		}
+	}
+}

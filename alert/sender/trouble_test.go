@@ -102,10 +102,7 @@ func TestNothingIsLostToTrouble(t *testing.T) {
 			s.Config.ErrorLog = nil
 			s.Start()
 			defer s.Close()
-			hook, err := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(s.URL)}})
-			if err != nil {
-				t.Fatal(err)
-			}
+			hook := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(s.URL)}})
 			r.judge(t, hook)
 		})
 	}
@@ -123,14 +120,8 @@ func TestNothingIsLostToALine(t *testing.T) {
 			tls := httptest.NewTLSServer(r)
 			defer tls.Close()
 			var dialer net.Dialer
-			hook, err := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret("http://receiver.example/")}})
-			if err != nil {
-				t.Fatal(err)
-			}
-			bad, err := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(map[string]string{"http": "http://nowhere.invalid/", "https": tls.URL}[scheme])}})
-			if err != nil {
-				t.Fatal(err)
-			}
+			hook := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret("http://receiver.example/")}})
+			bad := webhook.New(webhook.Config{Target: post.Target{URL: alert.Secret(map[string]string{"http": "http://nowhere.invalid/", "https": tls.URL}[scheme])}})
 			hook.DialWith(func(ctx context.Context, _, _ string) (net.Conn, error) {
 				return dialer.DialContext(ctx, "tcp", s.Listener.Addr().String())
 			})

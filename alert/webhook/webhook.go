@@ -1,18 +1,17 @@
 package webhook
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
-	"io"
-	"net"
 	"net/http"
+	"net/url"
 	"strings"
-	"text/template"
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/post"
@@ -21,16 +20,28 @@ import (
 // Config is the section of a webhook.
 type Config struct {
 	post.Target
-	Method   string `yaml:"method" default:"POST" oneof:"POST PUT" doc:"how it is sent"`
-	Template string `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
-	HMACFile string `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
+	Method   string            `yaml:"method" default:"POST" oneof:"POST PUT GET" doc:"how it is sent"`
+	Template string            `yaml:"template" doc:"makes the body, a Go text/template over the notice: {{json .Title}}, {{json .Plain}}; the notice as JSON when left out"`
+	Form     map[string]string `yaml:"form" doc:"fields of a form that is sent as the body, each a template such as {{.Plain}}"`
+	HMACFile string            `yaml:"hmac_secret_file" path:"true" doc:"file with a key; the body is then signed in the header Ebbwatch-Signature: sha256=…"`
 }
 
-// Check finds what the tags cannot say.
+// Check finds what the tags cannot say: the templates are filled with notices as they come in
+// earnest.
 func (c *Config) Check(problem func(key, what string)) {
 	c.Target.Check(problem)
-	if _, err := parse(c.Template); err != nil {
-		problem("template", "cannot be read: "+strings.TrimPrefix(err.Error(), "template: "))
+	if c.Template != "" && len(c.Form) > 0 {
+		problem("form", "is given beside template: only one of them can be the body")
+	}
+	key := "template"
+	if len(c.Form) > 0 {
+		key = "form"
+	}
+	for _, n := range post.Samples() {
+		if _, err := c.write(n); err != nil {
+			problem(key, err.Error())
+			return
+		}
 	}
 }
 
@@ -40,96 +51,83 @@ func Kind() alert.Kind {
 		Name:    "webhook",
 		Summary: "an HTTP receiver: the notice as JSON, or what a template makes of it",
 		Sample:  "url_file: /etc/ebbwatch/hook.url\n",
-		New:     open,
+		New:     alert.Open(New),
 	}
-}
-
-func open(d alert.Decoder) (alert.Channel, error) {
-	var c Config
-	if err := d.Decode(&c); err != nil {
-		return nil, err
-	}
-	return New(c)
 }
 
 // Channel is one receiver.
 type Channel struct {
-	c      Config
-	body   *template.Template // nil: the notice as JSON
-	client *post.Client
+	post.Receiver
+	c Config
 }
 
 // New makes a channel.
-func New(c Config) (*Channel, error) {
-	if c.Method == "" {
-		c.Method = http.MethodPost
-	}
-	body, err := parse(c.Template)
-	if err != nil {
-		return nil, fmt.Errorf("cannot read the webhook's template: %w", err)
-	}
-	return &Channel{c: c, body: body, client: c.Client()}, nil
+func New(c Config) *Channel {
+	c.Method = cmp.Or(c.Method, http.MethodPost)
+	return &Channel{Receiver: c.Target.Receiver(), c: c}
 }
-
-// parse reads a template; nil when there is none.
-func parse(text string) (*template.Template, error) {
-	if text == "" {
-		return nil, nil
-	}
-	return template.New("body").Option("missingkey=error").Funcs(template.FuncMap{"json": asJSON}).Parse(text)
-}
-
-func asJSON(v any) (string, error) {
-	var b strings.Builder
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	err := enc.Encode(v)
-	return strings.TrimSuffix(b.String(), "\n"), err
-}
-
-// DialWith has connections opened by a function that may count what goes out.
-func (c *Channel) DialWith(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
-	c.client.DialWith(dial)
-}
-
-// Format prints the channel without its settings, some of which are secret.
-func (c *Channel) Format(f fmt.State, _ rune) { io.WriteString(f, "webhook") }
 
 // Send implements [alert.Channel]. Receivers can drop repeats by the header Idempotency-Key,
 // which is the same when a notice is sent again.
 func (c *Channel) Send(ctx context.Context, n alert.Notice) error {
-	body, err := c.write(n)
+	body, err := c.c.write(n)
 	if err != nil {
-		return alert.Refused(fmt.Errorf("cannot write the notice for the webhook: %w", err))
+		return alert.Refused(fmt.Errorf("cannot write the notice for the webhook: its template %w", err))
 	}
-	address, err := c.c.Address()
-	if err != nil {
-		return err
-	}
-	header, err := c.header(n, body)
+	further, err := c.c.header(n, body)
 	if err != nil {
 		return err
 	}
-	return c.client.Send(ctx, c.c.Method, address, header, body)
+	return c.Post(ctx, n, c.c.Method, "", further, body)
 }
 
-func (c *Channel) write(n alert.Notice) ([]byte, error) {
-	if c.body == nil {
+// write makes the body. What is to be JSON must be: a receiver refuses anything else, and a
+// text with quotes or two lines between plain quotes is none.
+func (c *Config) write(n alert.Notice) ([]byte, error) {
+	if len(c.Form) > 0 {
+		fields := url.Values{}
+		for name, text := range c.Form {
+			value, err := post.Fill(text, n)
+			if err != nil {
+				return nil, fmt.Errorf("of %s %w", name, err)
+			}
+			fields.Set(name, value)
+		}
+		return []byte(fields.Encode()), nil
+	}
+	if c.Template == "" {
 		return json.Marshal(n)
 	}
-	var b bytes.Buffer
-	err := c.body.Execute(&b, n)
-	return b.Bytes(), err
+	text, err := post.Fill(c.Template, n)
+	if err == nil && c.isJSON() && !json.Valid([]byte(text)) {
+		err = errors.New("makes broken JSON of a notice with quotes or several lines: write {{json .Title}} without quotes around it, " +
+			"join texts as {{json (print .Title \": \" .Text)}}, or give another Content-Type under headers")
+	}
+	return []byte(text), err
 }
 
-func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
-	h, err := c.c.Header()
-	if err != nil {
-		return nil, err
+// isJSON tells whether the body is to be JSON, which it is unless a header says otherwise.
+func (c *Config) isJSON() bool {
+	for name, value := range c.Headers {
+		if strings.EqualFold(name, "Content-Type") {
+			return strings.Contains(string(value), "json")
+		}
 	}
-	h.Set("Idempotency-Key", fmt.Sprintf("%s.%s.%s", n.ID, n.Phase, n.At.UTC().Format("20060102T150405Z")))
-	if c.c.HMACFile != "" {
-		key, err := post.Secret(c.c.HMACFile)
+	for name := range c.HeaderFiles {
+		if strings.EqualFold(name, "Content-Type") {
+			return false
+		}
+	}
+	return true
+}
+
+func (c *Config) header(n alert.Notice, body []byte) (http.Header, error) {
+	h := http.Header{"Idempotency-Key": {fmt.Sprintf("%s.%s.%s", n.ID, n.Phase, n.At.UTC().Format("20060102T150405Z"))}}
+	if len(c.Form) > 0 {
+		h.Set("Content-Type", "application/x-www-form-urlencoded")
+	}
+	if c.HMACFile != "" {
+		key, err := post.Secret(c.HMACFile)
 		if err != nil {
 			return nil, err
 		}
@@ -140,11 +138,8 @@ func (c *Channel) header(n alert.Notice, body []byte) (http.Header, error) {
 
 // Ready implements [alert.Readier].
 func (c *Channel) Ready() error {
-	if _, err := c.c.Address(); err != nil {
-		return err
-	}
-	_, err := c.header(alert.Notice{}, nil)
-	return err
+	_, err := c.c.header(alert.Notice{}, nil)
+	return errors.Join(c.Receiver.Ready(), err)
 }
 
 // Sign is the signature of a body: HMAC with SHA-256 (RFC 2104), in hexadecimal. A receiver

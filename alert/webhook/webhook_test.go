@@ -6,6 +6,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -26,6 +27,8 @@ type receiver struct {
 	header http.Header
 	method string
 	body   string
+	path   string
+	query  url.Values
 }
 
 func newReceiver(t *testing.T) *receiver {
@@ -34,7 +37,7 @@ func newReceiver(t *testing.T) *receiver {
 		body, _ := io.ReadAll(q.Body)
 		r.mu.Lock()
 		defer r.mu.Unlock()
-		r.header, r.method, r.body = q.Header, q.Method, string(body)
+		r.header, r.method, r.body, r.path, r.query = q.Header, q.Method, string(body), q.URL.Path, q.URL.Query()
 	}))
 	t.Cleanup(r.Close)
 	return r
@@ -42,11 +45,7 @@ func newReceiver(t *testing.T) *receiver {
 
 func send(t *testing.T, c Config) error {
 	t.Helper()
-	ch, err := New(c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return ch.Send(t.Context(), alerttest.Notice())
+	return New(c).Send(t.Context(), alerttest.Notice())
 }
 
 func TestTheNoticeAsJSON(t *testing.T) {
@@ -144,10 +143,7 @@ func TestLeaksNoSecret(t *testing.T) {
 				},
 				HMACFile: alerttest.SecretFile(t, "hm4c"),
 			}
-			ch, err := New(c)
-			if err != nil {
-				t.Fatal(err)
-			}
+			ch := New(c)
 			want := strings.TrimPrefix(base, "http://")
 			if base == refuse.URL {
 				want = host + ": it answered 403"
@@ -159,19 +155,19 @@ func TestLeaksNoSecret(t *testing.T) {
 		t.Parallel()
 		file := alerttest.SecretFile(t, "hook 5ecret")
 		c := Config{Target: post.Target{URLFile: file}}
-		ch, _ := New(c)
+		ch := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, file, "5ecret")
 	})
 	t.Run("a password in the address", func(t *testing.T) {
 		t.Parallel()
 		c := Config{Target: post.Target{URL: alert.Secret("http://user:pa55@" + strings.TrimPrefix(gone.URL, "http://"))}}
-		ch, _ := New(c)
+		ch := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, strings.TrimPrefix(gone.URL, "http://"), "pa55")
 	})
 	t.Run("a header that cannot be sent", func(t *testing.T) {
 		t.Parallel()
 		c := Config{Target: post.Target{URL: alert.Secret(gone.URL), Headers: map[string]alert.Secret{"X-Key": "k3y\nk3y"}}}
-		ch, _ := New(c)
+		ch := New(c)
 		alerttest.LeaksNoSecret(t, ch, c, "cannot send the notice", "k3y")
 	})
 }
@@ -180,11 +176,8 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 	t.Parallel()
 	r := newReceiver(t)
 	file := filepath.Join(t.TempDir(), "hook.url")
-	ch, err := New(Config{Target: post.Target{URLFile: file}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	err = ch.Send(t.Context(), alerttest.Notice())
+	ch := New(Config{Target: post.Target{URLFile: file}})
+	err := ch.Send(t.Context(), alerttest.Notice())
 	if err == nil || !strings.Contains(err.Error(), file) || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
@@ -196,11 +189,36 @@ func TestAMissingFileIsNamedAndTriedAgain(t *testing.T) {
 	}
 }
 
-func TestATemplateThatFailsIsNotTriedAgain(t *testing.T) {
+func TestATemplateThatFailsIsARefusal(t *testing.T) {
 	t.Parallel()
-	err := send(t, Config{Target: post.Target{URL: "http://127.0.0.1:1"}, Template: "{{.Nothing}}"})
-	if !alert.IsRefused(err) {
-		t.Errorf("got %v", err)
+	for _, text := range []string{"{{.Nothing}}", `{"text": "{{.Plain}}"}`} {
+		err := send(t, Config{Target: post.Target{URL: "http://127.0.0.1:1"}, Template: text})
+		if !alert.IsRefused(err) {
+			t.Errorf("%s: got %v", text, err)
+		}
+	}
+}
+
+// TestEverythingMayBeATemplate: address, headers and the fields of a form.
+func TestEverythingMayBeATemplate(t *testing.T) {
+	t.Parallel()
+	r := newReceiver(t)
+	c := Config{
+		Target: post.Target{URL: alert.Secret(r.URL + "/{{.Rule}}?title={{query .Title}}"), Headers: map[string]alert.Secret{"Title": "{{line .Text}}"}},
+		Form:   map[string]string{"text": "{{.Plain}}", "charge": `{{fact . "battery_soc"}}`, "none": `{{fact . "nothing"}}`, "when": `{{.At.Format "15:04"}}`},
+	}
+	c.Check(func(key, what string) { t.Errorf("%s: %s", key, what) })
+	if err := send(t, c); err != nil {
+		t.Fatal(err)
+	}
+	n := alerttest.Notice()
+	got, err := url.ParseQuery(r.body)
+	if err != nil || got.Get("text") != n.Plain() || got.Get("charge") != "0.22" || got.Get("none") != "" || got.Get("when") != "13:05" {
+		t.Errorf("%v: the form is %v", err, got)
+	}
+	if r.path != "/cutoff_ahead" || r.query.Get("title") != n.Title || r.header.Get("Content-Type") != "application/x-www-form-urlencoded" ||
+		!strings.Contains(r.header.Get("Title"), "later. How sure") {
+		t.Errorf("%s?%v with %v", r.path, r.query, r.header)
 	}
 }
 
@@ -215,25 +233,43 @@ func TestStopsWhenToldTo(t *testing.T) {
 	t.Cleanup(hangs.Close)
 	ctx, cancel := context.WithCancel(t.Context())
 	go func() { <-asked; cancel() }()
-	ch, _ := New(Config{Target: post.Target{URL: alert.Secret(hangs.URL), Timeout: time.Hour}})
+	ch := New(Config{Target: post.Target{URL: alert.Secret(hangs.URL), Timeout: time.Hour}})
 	if err := ch.Send(ctx, alerttest.Notice()); err == nil || alert.IsRefused(err) {
 		t.Errorf("got %v", err)
 	}
 }
 
+// TestCheck: what fails in earnest is found beforehand, with the mend.
 func TestCheck(t *testing.T) {
 	t.Parallel()
-	for want, c := range map[string]Config{
-		"":                                    {Target: post.Target{URLFile: "x"}},
-		": one of url and url_file is needed": {},
-		"url_file: is given beside url: only one of them can hold":                {Target: post.Target{URL: "http://a", URLFile: "x"}},
-		"url: is not an address that begins with http:// or https:// (not shown)": {Target: post.Target{URL: "ftp://a"}},
-		`template: cannot be read: body:1: function "nope" not defined`:           {Target: post.Target{URLFile: "x"}, Template: "{{nope}}"},
+	at := post.Target{URLFile: "x"}
+	const broken = "makes broken JSON of a notice with quotes or several lines: write {{json .Title}} without quotes around it"
+	for _, row := range []struct {
+		c    Config
+		want string
+	}{
+		{Config{Target: at}, ""},
+		{Config{}, ": one of url and url_file is needed"},
+		{Config{Target: post.Target{URL: "http://a", URLFile: "x"}}, "url_file: is given beside url: only one of them can hold"},
+		{Config{Target: post.Target{URL: "ftp://a"}}, "url: is not an address that begins with http:// or https:// (not shown)"},
+		{Config{Target: post.Target{URL: "http://a/{{.Nope}}"}}, "url: cannot be filled: <.Nope>: can't evaluate field Nope"},
+		{Config{Target: post.Target{URL: "http://a", Headers: map[string]alert.Secret{"Title": "{{.Titel}}"}}}, "headers.Title: cannot be filled: <.Titel>"},
+		{Config{Target: at, Template: "{{nope}}"}, `template: cannot be read: 1: function "nope" not defined`},
+		{Config{Target: at, Template: `{"text":"{{.Title}}: {{.Text}}"}`}, "template: " + broken},
+		{Config{Target: at, Template: `{"text":"{{.Title}}"}`}, "template: " + broken},
+		{Config{Target: at, Template: `{"text":{{json .Titel}}}`}, "template: cannot be filled: <.Titel>: can't evaluate field Titel in type alert.Notice; a notice has .ID"},
+		{Config{Target: at, Template: `{"first":{{json (index .Advice 0)}}}`}, "template: cannot be filled: <index .Advice 0>"},
+		{Config{Target: at, Template: `{"soc":{{.Facts.battery_soc}}}`}, "template: cannot be filled: <.Facts.battery_soc>: map has no entry"},
+		{Config{Target: at, Template: `{"text":{{json .Plain}}}`}, ""},
+		{Config{Target: post.Target{URLFile: "x", Headers: map[string]alert.Secret{"content-type": "text/plain"}}, Template: "{{.Title}}"}, ""},
+		{Config{Target: at, Form: map[string]string{"text": "{{.Text}}"}}, ""},
+		{Config{Target: at, Form: map[string]string{"text": "{{.Txt}}"}}, "form: of text cannot be filled: <.Txt>"},
+		{Config{Target: at, Form: map[string]string{"text": "{{.Text}}"}, Template: "x"}, "form: is given beside template"},
 	} {
 		got := ""
-		c.Check(func(key, what string) { got += key + ": " + what })
-		if got != want {
-			t.Errorf("got %q, want %q", got, want)
+		row.c.Check(func(key, what string) { got += key + ": " + what })
+		if !strings.HasPrefix(got, row.want) || row.want == "" && got != "" {
+			t.Errorf("got %q, want %q", got, row.want)
 		}
 	}
 }

@@ -124,22 +124,31 @@ func tellUnready(cmd *cobra.Command, state string, notReady []string) {
 	}
 }
 
-// sendTest proves each channel with a notice that says what it is.
+// sendTest proves each channel with a warning and its end, as they come in earnest but for
+// what they say: what only a short note survives is no proof.
 func sendTest(ctx context.Context, w io.Writer, site string, channels []config.Channel) error {
 	now := time.Now()
-	n := alert.Notice{
-		ID: "test." + now.UTC().Format("20060102T150405Z"), Site: site, Rule: "test", Phase: alert.Raised,
-		Severity: alert.Info, At: now, Since: now, Title: site + ": a test, nothing is wrong",
-		Text: "This is a test of the way to you. Nothing is wrong at " + site + ".", Advice: []string{}, Facts: map[string]float64{},
+	raised := alert.Notice{
+		ID: site + ".test." + now.UTC().Format("20060102T150405Z") + ".1", Site: site, Rule: "test", Phase: alert.Raised,
+		Severity: alert.Warning, At: now, Since: now, Title: site + ": a test, nothing is wrong",
+		Text:   "This is a test of the way to you: nothing is wrong at " + site + ".\nHow sure: certain.\nWhy: somebody asked for it with \"--send-test\".",
+		Advice: []string{"Nothing is to be done.", "A second message says that the test is over."}, Foot: "As of " + now.Format("Mon 15:04") + ".",
+		Facts: map[string]float64{},
 	}
+	over := raised
+	over.Phase, over.Title, over.Text, over.Advice = alert.Cleared, site+": the test is over", "This was a test.\nIt is over.", []string{}
+	over.Foot, over.Facts = "", map[string]float64{alert.ToldAs + string(raised.Severity): 1}
 	var errs []error
 	for _, ch := range channels {
-		err := sender.Once(ctx, ch.Channel, n)
+		err := sender.Once(ctx, ch.Channel, raised)
+		if err == nil {
+			err = sender.Once(ctx, ch.Channel, over)
+		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("the channel %s failed: %w", ch.Name, err))
 			continue
 		}
-		fmt.Fprintf(w, "the channel %s took the test notice\n", ch.Name)
+		fmt.Fprintf(w, "the channel %s took the test notice and its end\n", ch.Name)
 	}
 	return errors.Join(errs...)
 }

@@ -162,7 +162,8 @@ func TestSendTestProvesEachChannel(t *testing.T) {
 	hook := newReceiver(t)
 	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
 	stdout, _, code := said(t, "check", "--send-test", "--config", file)
-	if code != 0 || !strings.Contains(stdout, "the channel owner took the test notice") || len(hook.notices("test")) != 1 {
+	if code != 0 || !strings.Contains(stdout, "the channel owner took the test notice") || len(hook.notices("test")) != 2 ||
+		hook.notices("test")[1].Phase != "cleared" || hook.notices("test")[0].ID != hook.notices("test")[1].ID {
 		t.Errorf("code %d, %d notices: %s", code, len(hook.notices("test")), stdout)
 	}
 	hook.away.Store(true)

@@ -15,7 +15,6 @@ import (
 	"ebbwatch/alert/alertmanager"
 	"ebbwatch/alert/command"
 	"ebbwatch/alert/mail"
-	"ebbwatch/alert/outbox"
 	"ebbwatch/alert/sender"
 	"ebbwatch/alert/webhook"
 	"ebbwatch/cmd/internal/config"
@@ -203,7 +202,7 @@ func options(c loaded, log *slog.Logger, ring *logRing) daemon.Options {
 		o.Sources = append(o.Sources, daemon.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
 	}
 	for _, n := range c.Notify {
-		o.Channels = append(o.Channels, sender.Channel{Channel: outbox.Channel{Name: n.Name, Least: alert.Severity(n.Least), Escalated: n.Second}, Sender: n.Channel})
+		o.Channels = append(o.Channels, sender.Channel{Channel: n.Takes(), Sender: n.Channel})
 	}
 	return o
 }

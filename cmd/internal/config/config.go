@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/outbox"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/collector"
@@ -154,13 +155,20 @@ type Source struct {
 
 // Channel is one entry under notify.
 type Channel struct {
-	Name   string `yaml:"name" need:"true" len:"1..32" example:"owner" doc:"of your choice; a-z, 0-9, - and _"`
-	Least  string `yaml:"least" default:"info" oneof:"info warning critical" doc:"the least grave that is sent"`
-	Second bool   `yaml:"second" default:"false" doc:"true: a second person, told only what nobody acknowledged by the time to act"`
-	Kinds  []part `yaml:",inline"`
+	Name   string        `yaml:"name" need:"true" len:"1..32" example:"owner" doc:"of your choice; a-z, 0-9, - and _"`
+	Least  string        `yaml:"least" default:"info" oneof:"info warning critical" doc:"the least grave that is sent"`
+	Rules  []string      `yaml:"rules" example:"[cutoff_ahead, over_temperature]" doc:"only notices of these rules; all when left out"`
+	Phases []alert.Phase `yaml:"phases" oneof:"raised changed cleared" doc:"only these phases; all when left out"`
+	Second bool          `yaml:"second" default:"false" doc:"true: a second person, told only what nobody acknowledged by the time to act"`
+	Kinds  []part        `yaml:",inline"`
 	// Kind names the way of telling; Channel is nil where it was not asked for.
 	Kind    string        `yaml:"-"`
 	Channel alert.Channel `yaml:"-"`
+}
+
+// Takes is which notices go out by the channel.
+func (c Channel) Takes() outbox.Channel {
+	return outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least), Rules: c.Rules, Phases: c.Phases, Escalated: c.Second}
 }
 
 // part is a key that names a kind, with the section below it.

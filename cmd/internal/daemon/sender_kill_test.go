@@ -78,10 +78,7 @@ func asProcess(text string) error {
 	}
 	var live []sender.Channel
 	for _, name := range []string{"one", "two"} {
-		c, err := webhook.New(webhook.Config{Target: httppost.Target{URL: alert.Secret(o.URL + "/" + name)}})
-		if err != nil {
-			return err
-		}
+		c := webhook.New(webhook.Config{Target: httppost.Target{URL: alert.Secret(o.URL + "/" + name)}})
 		live = append(live, sender.Channel{Channel: outbox.Channel{Name: name}, Sender: c})
 	}
 	out, workers := sender.New(live, k.Outbox, 1), sync.WaitGroup{}

@@ -77,7 +77,7 @@ func New(o Options) *Watcher {
 	w.forget()
 	var live []sender.Channel
 	for _, c := range o.Config.Notify {
-		live = append(live, sender.Channel{Channel: outbox.Channel{Name: c.Name, Least: alert.Severity(c.Least), Escalated: c.Second}, Sender: c.Channel})
+		live = append(live, sender.Channel{Channel: c.Takes(), Sender: c.Channel})
 		w.watch.Escalate = w.watch.Escalate || c.Second
 	}
 	w.out = sender.New(live, k.Outbox, 1)
