@@ -321,8 +321,13 @@ func TestProjectWithoutKnowledge(t *testing.T) {
 		}
 	}
 	for _, p := range o.Fan {
-		if math.IsNaN(p.P10) || p.P10 > p.P50 || p.P50 > p.P90 {
+		if math.IsNaN(p.P10) || p.P10 > p.P25 || p.P25 > p.P50 || p.P50 > p.P75 || p.P75 > p.P90 || p.SunWatts < 0 {
 			t.Fatalf("fan %+v", p)
+		}
+	}
+	for i, hours := range Withins() { // the fan and the table say the same chance of the same moment
+		if p := o.Fan[hours-1]; p.Hours != float64(hours) || p.Cutoff != o.Cutoff.Within[i] || p.Reserve != o.Reserve.Within[i] {
+			t.Errorf("within %d h: fan %+v, window %v and %v", hours, p, o.Cutoff.Within[i], o.Reserve.Within[i])
 		}
 	}
 }

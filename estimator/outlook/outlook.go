@@ -53,10 +53,13 @@ type Outlook struct {
 // Known tells an outlook from the zero value, which says nothing: no chance, not a chance of 0.
 func (o *Outlook) Known() bool { return !o.At.IsZero() }
 
-// FanPoint is the spread of the charge at one hour ahead.
+// FanPoint is what the futures say of one hour ahead.
 type FanPoint struct {
-	Hours         float64
-	P10, P50, P90 float64
+	Hours                   float64 // the end of the hour
+	P10, P25, P50, P75, P90 float64 // spread of the charge then
+	SunWatts                float64 // mean of what the panel brings within the hour, W at the battery
+	Cutoff                  float64 // chance of a cut-off until then, tuned as [Window.Within] is
+	Reserve                 float64 // chance that the reserve was reached until then
 }
 
 // Model is the look ahead of one site. It holds no state.
@@ -86,6 +89,10 @@ func (m Model) Project(s *State, b battery.Belief, now time.Time, fc *reading.Fo
 	for i, p := range o.Raw {
 		// Tuning must not make the cut-off likelier than the reserve that comes before it.
 		o.Cutoff.Within[i] = min(s.Ledger.Tune.apply(p), max(p, o.Reserve.Within[i]))
+	}
+	for i := range o.Fan {
+		p := &o.Fan[i]
+		p.Cutoff = min(s.Ledger.Tune.apply(p.Cutoff), max(p.Cutoff, p.Reserve))
 	}
 	return o
 }

@@ -46,6 +46,7 @@ type tally struct {
 	reserve, cutoff, back [Paths]float64
 	dark                  float64
 	fan                   *[steps + 1][fanBins + 1]uint16
+	sun                   [steps]float64 // summed over the paths, W; with a fan alone
 }
 
 // plan is an action worked out for each hour.
@@ -145,7 +146,8 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 			soc, perAh = p.bring(f, soc, perAh, h)
 		}
 		was := soc
-		soc = f.move(soc, perAh, f.sunAt(w, h, p)-load-w.drift, w, h)
+		sun := f.sunAt(w, h, p)
+		soc = f.move(soc, perAh, sun-load-w.drift, w, h)
 		if soc <= reserve && reserveAt == never {
 			reserveAt = float64(h) + share(was, soc, reserve)
 		}
@@ -163,6 +165,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 		}
 		if t.fan != nil {
 			t.fan[h+1][int(soc*fanBins)]++
+			t.sun[h] += sun
 		}
 	}
 	t.reserve[i], t.cutoff[i], t.back[i] = reserveAt, cutAt, feedAt
@@ -253,17 +256,23 @@ func window(times []float64) Window {
 	}
 	w := Window{P10: at(0.1), P50: at(0.5), P90: at(0.9)}
 	for i, within := range Withins() {
-		n, _ := slices.BinarySearch(sorted, math.Nextafter(float64(within), never))
-		w.Within[i] = float64(n) / float64(len(sorted))
+		w.Within[i] = shareBy(sorted, float64(within))
 	}
 	return w
+}
+
+// shareBy is the share of sorted times that are not later than some hours.
+func shareBy(sorted []float64, hours float64) float64 {
+	n, _ := slices.BinarySearch(sorted, math.Nextafter(hours, never))
+	return float64(n) / float64(len(sorted))
 }
 
 // fanPoints reads the spread of the charge off the counts.
 func (t *tally) fanPoints() []FanPoint {
 	out := make([]FanPoint, 0, steps)
+	cutoff, reserve := slices.Sorted(slices.Values(t.cutoff[:])), slices.Sorted(slices.Values(t.reserve[:]))
 	for h := 1; h <= steps; h++ {
-		p := FanPoint{Hours: float64(h)}
+		p := FanPoint{Hours: float64(h), SunWatts: t.sun[h-1] / Paths, Cutoff: shareBy(cutoff, float64(h)), Reserve: shareBy(reserve, float64(h))}
 		count := 0
 		for bin, n := range t.fan[h] {
 			before := count
@@ -271,7 +280,7 @@ func (t *tally) fanPoints() []FanPoint {
 			for _, q := range []struct {
 				p  float64
 				to *float64
-			}{{0.1, &p.P10}, {0.5, &p.P50}, {0.9, &p.P90}} {
+			}{{0.1, &p.P10}, {0.25, &p.P25}, {0.5, &p.P50}, {0.75, &p.P75}, {0.9, &p.P90}} {
 				if mark := int(q.p * Paths); before <= mark && count > mark {
 					*q.to = (float64(bin) + 0.5) / fanBins
 				}

@@ -83,6 +83,11 @@ func (c *Canvas) SVG(label string) template.HTML {
 		c.Class, num(c.W), num(c.H), html.EscapeString(label), c.shapes.String(), c.texts.String()))
 }
 
+// Decoration is the drawing where the words beside it say all that it shows.
+func (c *Canvas) Decoration() template.HTML {
+	return template.HTML(fmt.Sprintf(`<svg class="%s" viewBox="0 0 %s %s" aria-hidden="true">%s</svg>`, c.Class, num(c.W), num(c.H), c.shapes.String()))
+}
+
 // Point is a place on a canvas.
 type Point struct{ X, Y float64 }
 

@@ -43,20 +43,35 @@ type scene struct {
 	scheme string
 }
 
+// scenes are the situations, each on a phone and on a desk; all widths and both schemes where
+// pictures are wanted.
 func scenes() []scene {
 	var all []scene
-	for _, s := range []scene{
-		{name: "rich", snap: factstest.Rich, past: pastWeek},
-		{name: "empty", snap: factstest.Empty},
-		{name: "alarmed", snap: factstest.Alarmed, past: pastWeek},
-	} {
+	shots := os.Getenv("EBBWATCH_SHOTS") != ""
+	for name, snap := range factstest.Scenes() {
+		s := scene{name: name, snap: snap, past: pastWeek}
+		if name == "empty" || name == "unread" {
+			s.past = nil
+		}
 		for _, s.width = range []int64{360, 768, 1440} {
 			for _, s.scheme = range []string{"light", "dark"} {
-				all = append(all, s)
+				often := name == "rich" || name == "alarmed" || name == "empty"
+				if shots || often || s.width == 360 && s.scheme == "light" {
+					all = append(all, s)
+				}
 			}
 		}
 	}
 	return all
+}
+
+// screens is how many screens of a small phone (360 by 640) the page may take at 360 px.
+func screens(name string) int {
+	switch name {
+	case "well", "learning", "doubted", "maintained", "empty", "unread":
+		return 3
+	}
+	return 6
 }
 
 // TestThePageInABrowser looks at the page at three widths, light and dark, with much,
@@ -71,6 +86,12 @@ func TestThePageInABrowser(t *testing.T) {
 		srv.Close()
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
+		}
+		if s.width == 360 {
+			tall, err := chromedp.Run(ctx, chromedp.Evaluate[int](`document.documentElement.scrollHeight`))
+			if most := 640 * screens(s.name); err != nil || tall > most {
+				t.Errorf("%s is %d px tall, want at most %d: %v", name, tall, most, err)
+			}
 		}
 		if len(found) > 0 {
 			t.Errorf("%s:\n  %s", name, strings.Join(found, "\n  "))
@@ -103,14 +124,14 @@ func TestThePageRefreshesItself(t *testing.T) {
 		h.ServeHTTP(w, r)
 	}))
 	defer srv.Close()
-	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank"), chromedp.EmulateViewport(360, 900)); err != nil {
 		t.Fatal(err)
 	}
 	fast := page.AddScriptToEvaluateOnNewDocumentParams{Source: `{const st = setTimeout; window.setTimeout = (f, ms) => st(f, ms % 10000 || ms === 30000 ? ms : ms / 100);}`}
 	if _, err := chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, fast); err != nil {
 		t.Fatal(err)
 	}
-	if err := chromedp.Do(ctx, chromedp.Navigate(srv.URL), chromedp.Click(chromedp.CSS("summary"))); err != nil {
+	if err := chromedp.Do(ctx, chromedp.Navigate(srv.URL), chromedp.Click(chromedp.CSS("#d-outlook summary"))); err != nil {
 		t.Fatal(err)
 	}
 	now.Store(factstest.Alarmed())
@@ -118,7 +139,7 @@ func TestThePageRefreshesItself(t *testing.T) {
 	if err != nil || !strings.HasPrefix(said, "Below the reserve") {
 		t.Fatalf("the new headline was not announced: %q, %v", said, err)
 	}
-	open, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector("details").open && document.querySelectorAll(".alarm").length === 3`))
+	open, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.getElementById("d-outlook").open && document.querySelectorAll(".alarm").length === 3`))
 	if err != nil || !open {
 		t.Errorf("the alarms did not come, or what was open was shut: %v", err)
 	}

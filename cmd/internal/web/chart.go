@@ -15,7 +15,7 @@ import (
 // Point is one moment of the past. A charge that is not known is NaN and leaves a gap.
 type Point struct {
 	Hours          float64 // before now, so never positive
-	SoC, Low, High float64 // 0 to 1
+	SoC, Low, High float64 // 0 to 1; the 90 % band of the past, a band of the futures
 }
 
 // charge is the canvas of the charge, its past and its fan of futures, with the hours it spans.
@@ -24,39 +24,50 @@ type charge struct {
 	from, to float64 // hours from now
 }
 
-// chartsOf draws the charge once for narrow and once for wide screens, so that its letters
-// stay legible on both; none when there is nothing to draw yet.
+// chartsOf draws the charge once for wide and once for narrow screens, so that its letters stay
+// legible on both; the narrow one shows fewer days. None when there is nothing to draw yet.
 func chartsOf(s *facts.Snapshot, past []Point) []template.HTML {
 	if len(past) < 2 && len(s.Outlook.Fan) < 2 {
 		return nil
 	}
 	var drawn []template.HTML
-	for _, c := range []chart.Canvas{{Class: "chart wide", W: 720, H: 270}, {Class: "chart narrow", W: 340, H: 280}} {
-		c.Left, c.Right, c.Top, c.Bottom = 44, 10, 22, 40
-		drawCharge(&c, s, past)
+	for _, c := range []struct {
+		chart.Canvas
+		from, to float64
+	}{
+		{chart.Canvas{Class: "chart wide", W: 720, H: 270}, -pastKept.Hours(), 240},
+		{chart.Canvas{Class: "chart narrow", W: 340, H: 250}, -36, 168},
+	} {
+		c.Left, c.Right, c.Top, c.Bottom = 32, 66, 22, 22
+		drawCharge(charge{&c.Canvas, c.from, c.to}, s, past)
 		drawn = append(drawn, c.SVG(strings.TrimSpace("Charge of the battery. "+describe(s, past))))
 	}
 	return drawn
 }
 
-func drawCharge(canvas *chart.Canvas, s *facts.Snapshot, past []Point) {
-	c := charge{canvas, -12, 12}
+func drawCharge(c charge, s *facts.Snapshot, past []Point) {
+	begin, end := 0.0, 12.0
 	for _, p := range past {
-		c.from = max(min(c.from, p.Hours), -pastKept.Hours())
+		begin = min(begin, p.Hours)
 	}
 	if fan := s.Outlook.Fan; len(fan) > 0 {
-		c.to = max(c.to, fan[len(fan)-1].Hours)
+		end = max(end, fan[len(fan)-1].Hours)
+	}
+	c.from, c.to = max(c.from, min(begin, -12)), min(c.to, end)
+	for _, n := range facts.Nights(s, c.from, c.to) {
+		c.Bar("night", c.x(n.From), c.x(n.To), 0, 1)
 	}
 	for _, share := range []float64{0, 0.25, 0.5, 0.75, 1} {
 		c.Level(c.y(share), fmt.Sprintf("%.0f", 100*share))
 	}
 	c.Text("axis", "end", c.Left-6, c.Top-9, "%")
 	c.days(s)
-	stretches, fan := c.stretches(past), c.fan(s)
+	stretches, fan := c.stretches(past), c.fan(s, false)
 	for _, run := range stretches {
 		c.Path("past-band", c.band(run))
 	}
 	c.Path("fan-band", c.band(fan))
+	c.Path("fan-half", c.band(c.fan(s, true)))
 	c.limits(s)
 	for _, run := range stretches {
 		c.Path("past-line", c.line(run))
@@ -65,7 +76,6 @@ func drawCharge(canvas *chart.Canvas, s *facts.Snapshot, past []Point) {
 	now := c.x(0)
 	c.Line("now", now, c.Top-6, now, c.y(0))
 	c.Text("mark", "middle", now, c.Top-9, "now")
-	c.Text("axis", "end", c.W-c.Right, c.H-7, "day")
 }
 
 func (c charge) x(hours float64) float64 { return c.X((hours - c.from) / (c.to - c.from)) }
@@ -93,14 +103,18 @@ func (c charge) stretches(points []Point) (runs [][]Point) {
 	return slices.DeleteFunc(runs, func(run []Point) bool { return len(run) < 2 })
 }
 
-// fan is the outlook as points from now on.
-func (c charge) fan(s *facts.Snapshot) []Point {
+// fan is the outlook as points from now on, with the band of eight futures in ten or of half of them.
+func (c charge) fan(s *facts.Snapshot, half bool) []Point {
 	var run []Point
 	last := math.Inf(-1)
 	age := s.OutlookAge().Hours()
 	for _, p := range s.Outlook.Fan {
-		if h := p.Hours - age; h >= 0 && h-last >= c.step() {
-			run, last = append(run, Point{h, p.P50, p.P10, p.P90}), h
+		if h := p.Hours - age; h >= 0 && h <= c.to && h-last >= c.step() {
+			low, high := p.P10, p.P90
+			if half {
+				low, high = p.P25, p.P75
+			}
+			run, last = append(run, Point{h, p.P50, low, high}), h
 		}
 	}
 	return run
@@ -122,22 +136,23 @@ func (c charge) band(run []Point) string {
 	return chart.Band(c.trace(run, func(p Point) float64 { return p.High }), c.trace(run, func(p Point) float64 { return p.Low }))
 }
 
-// limits draws reserve and cut-off. The cut-off is a voltage under load; as a charge it is
-// what the outlook says, and about empty while that is not known.
+// limits draws reserve and cut-off, named beside the plot where no line runs. The cut-off is a
+// voltage under load; as a charge it is what the outlook says, and about empty while that is
+// not known.
 func (c charge) limits(s *facts.Snapshot) {
-	limit := func(class, textClass string, soc float64, text string) {
-		c.Across(class, c.y(soc))
-		c.Text(textClass, "start", c.Left+4, c.y(soc)-4, text)
-	}
-	if r := s.Battery.Reserve; r > 0 {
-		limit("reserve", "mark reserve-text", r, fmt.Sprintf("reserve %.0f %%", 100*r))
-	}
+	const apart = 14 // height of a line of letters
+	edge := c.W - c.Right + 5
 	cut, known := s.Extra["cutoff_soc"]
-	text := "cut-off, about empty"
-	if known {
-		text = fmt.Sprintf("cut-off, about %.0f %%", 100*cut)
+	reserve := s.Battery.Reserve
+	below := c.y(cut) + 4
+	if reserve > 0 {
+		at := c.y(reserve) + 4
+		c.Across("reserve", c.y(reserve))
+		c.Text("limit reserve-text", "start", edge, at, "reserve")
+		below = max(below, at+apart)
 	}
-	limit("cutoff", "mark", cut, text)
+	c.Across("cutoff", c.y(cut))
+	c.Text("limit", "start", edge, below, map[bool]string{true: "cut-off", false: "empty"}[known])
 }
 
 // days draws a line at every local midnight and names the days where there is room; without
@@ -163,7 +178,7 @@ func (c charge) days(s *facts.Snapshot) {
 			c.Down("day-line", x0)
 		}
 		if n%every == 0 && x1-x0 > room/2 {
-			c.Text("axis", "middle", (x0+x1)/2, c.H-24, dayName(now, n, s.At.Trusted))
+			c.Text("axis", "middle", (x0+x1)/2, c.H-7, dayName(now, n, s.At.Trusted))
 		}
 	}
 }

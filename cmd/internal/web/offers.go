@@ -10,14 +10,18 @@ import (
 // offerRow is one action of the price list.
 type offerRow struct{ What, Chance, Gained, By string }
 
-// mostOffers is how many actions the page shows.
-const mostOffers = 6
+// mostOffers is how many actions the page shows, and worthOffering the chance that one must take
+// away to be shown.
+const (
+	mostOffers    = 3
+	worthOffering = 0.02
+)
 
 // offerRows are the actions that help, the least sacrifice first.
 func offerRows(s *facts.Snapshot) []offerRow {
 	var rows []offerRow
 	for _, o := range s.Offers {
-		if o.Before-o.After < 0.02 || len(rows) == mostOffers {
+		if o.Before-o.After < worthOffering || len(rows) == mostOffers {
 			continue
 		}
 		rows = append(rows, offerRow{
@@ -41,5 +45,5 @@ func actBy(at time.Time, s *facts.Snapshot) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	return at.In(zone).Format("Mon 2 Jan 15:04")
+	return "by " + at.In(zone).Format("Mon 2 Jan 15:04")
 }

@@ -18,7 +18,7 @@ func TestOffersThatHelpAreShownInOrder(t *testing.T) {
 	}}
 	got := offerRows(s)
 	want := []offerRow{
-		{"radio off 23–06 until Thu", "72 % → 9 %", "31 h", "Thu 8 Oct 15:30"},
+		{"radio off 23–06 until Thu", "72 % → 9 %", "31 h", "by Thu 8 Oct 15:30"},
 		{"bring 240 Wh", "72 % → 40 %", "11 h", "any time"},
 	}
 	if len(got) != len(want) || got[0] != want[0] || got[1] != want[1] {

@@ -28,7 +28,7 @@ type page struct {
 }
 
 func newPage() *page {
-	funcs := template.FuncMap{"span": facts.Span}
+	funcs := template.FuncMap{"span": facts.Span, "tie": tie}
 	return &page{template: template.Must(template.New("page.html").Funcs(funcs).ParseFS(assets, "assets/page.html"))}
 }
 

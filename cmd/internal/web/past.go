@@ -61,12 +61,12 @@ func (p *Past) Points(now *facts.Snapshot) []Point {
 	if have := p.moments.Load(); have != nil {
 		for _, m := range *have {
 			if m.mono < now.At.Mono {
-				points = append(points, Point{(m.mono - now.At.Mono).Hours(), m.soc, m.low, m.high})
+				points = append(points, Point{Hours: (m.mono - now.At.Mono).Hours(), SoC: m.soc, Low: m.low, High: m.high})
 			}
 		}
 	}
 	if now.BeliefKnown() {
-		points = append(points, Point{0, now.Belief.SoC, now.Belief.Low, now.Belief.High})
+		points = append(points, Point{SoC: now.Belief.SoC, Low: now.Belief.Low, High: now.Belief.High})
 	}
 	return points
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbwatch/cmd/internal/chart"
 	"ebbwatch/cmd/internal/facts"
 )
 
@@ -18,7 +19,9 @@ type view struct {
 	AtText       string
 	AtISO        string
 	Charts       []template.HTML
-	Days         []dayRow
+	Days         []dayCell
+	FedNow       bool // the load is on, so that a chance of going dark says something
+	Briefs       briefs
 	OutlookRows  []outlookRow
 	OutlookNotes []string
 	OfferRows    []offerRow
@@ -57,8 +60,6 @@ type peerView struct {
 
 type logView struct{ ISO, At, Text string }
 
-type dayRow struct{ Day, Low, Mid, High string }
-
 type outlookRow struct{ What, Reserve, Cutoff string }
 
 // harvest compares what the panel gave today with what the sky allowed.
@@ -66,9 +67,8 @@ type harvest struct {
 	Known      bool
 	Got, Could string
 	Sky        string // clear or this
-	Share      float64
 	ShareText  string
-	BarW       float64
+	Bar        template.HTML
 	Held       string // how long the charger held back, if it did
 }
 
@@ -77,7 +77,7 @@ func newView(s *facts.Snapshot, past []Point) view {
 	at := s.Local(s.At.Wall)
 	v.AtText, v.AtISO = at.Format("Mon 2 Jan 15:04:05"), at.Format(time.RFC3339)
 	v.Charts = chartsOf(s, past)
-	v.Days = dayRows(s)
+	v.Days, v.FedNow = dayCells(s), !s.Outlook.Dark
 	v.OutlookRows, v.OutlookNotes = outlookRows(s)
 	v.OfferRows = offerRows(s)
 	v.Harvest = newHarvest(s)
@@ -86,6 +86,7 @@ func newView(s *facts.Snapshot, past []Point) view {
 	v.Thermo = newThermo(s)
 	v.Cold = coldWord(s)
 	v.parts(s)
+	v.Briefs = v.brief()
 	return v
 }
 
@@ -170,23 +171,6 @@ func viewPeer(p facts.Peer) peerView {
 	return peerView{p.Name, "up", "answers", detail}
 }
 
-// dayRows is the fan as a table, one row a day.
-func dayRows(s *facts.Snapshot) []dayRow {
-	var rows []dayRow
-	for _, p := range s.Outlook.Fan {
-		if math.Mod(p.Hours, 24) != 0 {
-			continue
-		}
-		name := s.When(p.Hours - s.OutlookAge().Hours())
-		if p.Hours == 0 {
-			name = "now"
-		}
-		pc := func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }
-		rows = append(rows, dayRow{name, pc(p.P10), pc(p.P50), pc(p.P90)})
-	}
-	return rows
-}
-
 func outlookRows(s *facts.Snapshot) ([]outlookRow, []string) {
 	if !s.OutlookKnown() {
 		return nil, nil
@@ -248,9 +232,11 @@ func newHarvest(s *facts.Snapshot) harvest {
 	}
 	h := harvest{Known: true, Got: fmt.Sprintf("%.0f Wh", got/3600)}
 	if could > 3600 { // before the sun is up there is nothing to compare
-		h.Share = got / could
-		h.Could, h.Sky, h.ShareText = fmt.Sprintf("%.0f Wh", could/3600), sky, fmt.Sprintf("%.0f %%", 100*h.Share)
-		h.BarW = 300 * min(h.Share, 1)
+		h.Could, h.Sky, h.ShareText = fmt.Sprintf("%.0f Wh", could/3600), sky, fmt.Sprintf("%.0f %%", 100*got/could)
+		c := chart.Canvas{Class: "bar", W: 302, H: 22}
+		c.Rect("bar-all", 1, 1, 300, 20)
+		c.Rect("bar-got", 1, 1, 300*min(got/could, 1), 20)
+		h.Bar = c.SVG(h.ShareText + " of what it could have been")
 	}
 	if held := s.Extra["harvest_held_today_seconds"] / 3600; held > 0.25 {
 		h.Held = fmt.Sprintf("For %s the battery was full, or took less than the panel could give.", span(held))

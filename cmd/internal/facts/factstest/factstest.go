@@ -6,6 +6,7 @@ import (
 
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/reading"
+	"ebbwatch/estimator/advice"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 )
@@ -46,7 +47,7 @@ func Rich() *facts.Snapshot {
 		SinceFull: 70 * time.Hour, NetWatts: 24.4, LoadWatts: 12.9, Health: 0.96, HealthSD: 0.02,
 	}
 	s.Outlook = look(Noon(), 0.61, 63, 91, math.NaN(), [5]float64{0, 0, 0.18, 0.56, 0.72})
-	s.Outlook.Cutoff = outlook.Window{P10: 108, P50: 139, P90: math.NaN(), Within: [5]float64{0, 0, 0.01, 0.22, 0.53}}
+	cutOff(s, outlook.Window{P10: 108, P50: 139, P90: math.NaN(), Within: [5]float64{0, 0, 0.01, 0.22, 0.53}})
 	s.Ledger = "Forecasts of going dark within 3 days: of 41 at about 70 %, 28 came true; none of 171 that said unlikely (one a day, 212 so far)."
 	s.Sources = []facts.Source{
 		{Name: "charger", Kind: "modbus", Every: 10 * time.Second, Up: true, Tried: true, Age: 4 * time.Second, Took: 118 * time.Millisecond,
@@ -94,7 +95,7 @@ func Alarmed() *facts.Snapshot {
 	s.Belief.SoC, s.Belief.Low, s.Belief.High = 0.17, 0.12, 0.231
 	s.Belief.SinceFull = 300 * time.Hour
 	s.Outlook = look(Noon(), 0.17, 0, 0, 0, [5]float64{1, 1, 1, 1, 1})
-	s.Outlook.Cutoff = outlook.Window{P10: 14, P50: 19, P90: 44, Within: [5]float64{0.63, 0.91, 0.97, 1, 1}}
+	cutOff(s, outlook.Window{P10: 14, P50: 19, P90: 44, Within: [5]float64{0.63, 0.91, 0.97, 1, 1}})
 	s.Outlook.DarkHours, s.Outlook.BackHours = 41, 27
 	s.Outlook.Spell = outlook.Spell{Early: 14, From: 16, To: 21, Lasts: 41, Back: 59}
 	s.Reading[reading.BatteryCelsius].X = -3.5
@@ -118,6 +119,20 @@ func Alarmed() *facts.Snapshot {
 	return s
 }
 
+// cutOff sets when the load may go, in the table and along the fan.
+func cutOff(s *facts.Snapshot, w outlook.Window) {
+	s.Outlook.Cutoff = w
+	last, lastHours := 0.0, 0.0
+	for i, hours := range outlook.Withins() {
+		for k := range s.Outlook.Fan {
+			if p := &s.Outlook.Fan[k]; p.Hours >= lastHours {
+				p.Cutoff = last + (w.Within[i]-last)*min(1, (p.Hours-lastHours)/(float64(hours)-lastHours))
+			}
+		}
+		last, lastHours = w.Within[i], float64(hours)
+	}
+}
+
 // look invents a fan that sinks from a charge and swings with the day.
 func look(at time.Time, soc, p10, p50, p90 float64, within [5]float64) outlook.Outlook {
 	o := outlook.Outlook{At: at, Reserve: outlook.Window{P10: p10, P50: p50, P90: p90, Within: within}, DarkHours: 6, BackHours: math.NaN(), NoSunHours: 57}
@@ -126,9 +141,84 @@ func look(at time.Time, soc, p10, p50, p90 float64, within [5]float64) outlook.O
 		wave := 0.05 * math.Sin((h+1)/24*2*math.Pi)
 		mid := soc - 0.0022*h + wave
 		wide := 0.02 + 0.021*math.Sqrt(h)
-		o.Fan = append(o.Fan, outlook.FanPoint{Hours: h, P10: clamp(mid - wide), P50: clamp(mid), P90: clamp(mid + wide)})
+		light := math.Sin((h + 4.5) / 24 * 2 * math.Pi) // from 08:00 on
+		o.Fan = append(o.Fan, outlook.FanPoint{
+			Hours: h, P10: clamp(mid - wide), P25: clamp(mid - wide/2), P50: clamp(mid), P75: clamp(mid + wide/2), P90: clamp(mid + wide),
+			SunWatts: max(0, 60*light),
+		})
 	}
 	return o
 }
 
 func clamp(x float64) float64 { return min(max(x, 0), 1) }
+
+// Scenes are the situations that a surface must tell apart, by name. They are made anew each time.
+func Scenes() map[string]func() *facts.Snapshot {
+	of := func(base func() *facts.Snapshot, change func(*facts.Snapshot)) func() *facts.Snapshot {
+		return func() *facts.Snapshot {
+			s := base()
+			change(s)
+			return s
+		}
+	}
+	return map[string]func() *facts.Snapshot{
+		"empty": Empty, "rich": Rich, "alarmed": Alarmed, "well": Well,
+		"unread": of(Empty, func(s *facts.Snapshot) {
+			s.Ready, s.Unready, s.At.Mono = true, nil, 5*time.Minute
+			s.Sources[0].Tried, s.Sources[0].Err = true, "cannot open /dev/serial/by-id/usb-0001: no such file or directory"
+		}),
+		"learning": of(Well, func(s *facts.Snapshot) {
+			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 96 * time.Hour}, {What: "how the load differs from day to day", Left: 72 * time.Hour}}
+			s.Belief.Low, s.Belief.High = 0.21, 0.98
+		}),
+		"doubted": of(Well, func(s *facts.Snapshot) {
+			s.Reading[reading.BatteryVolts].Suspect = "18.20 V is more than 4 cells can have"
+		}),
+		"blind": of(Rich, func(s *facts.Snapshot) { Silence(s, 3*time.Hour) }),
+		"dark": of(Alarmed, func(s *facts.Snapshot) {
+			s.Outlook.Dark = true
+			s.Belief.SoC, s.Belief.Low, s.Belief.High = 0.04, 0.01, 0.09
+			cutOff(s, outlook.Window{Within: [5]float64{1, 1, 1, 1, 1}})
+		}),
+		"clockless": of(Rich, func(s *facts.Snapshot) { s.At.Trusted = false }),
+		"offers": of(Rich, func(s *facts.Snapshot) {
+			s.Offers = []advice.Offer{
+				{Text: "Switch the access point off from 23:00 to 06:00 until Sunday", Before: 0.53, After: 0.09, HoursGained: 31, ActBy: Noon().Add(10 * time.Hour)},
+				{Text: "Bring 240 Wh of charge", Before: 0.53, After: 0.22, HoursGained: 14, Trip: true, ActBy: Noon().Add(52 * time.Hour)},
+				{Text: "Clear the panel", Before: 0.53, After: 0.4, HoursGained: 6, Trip: true},
+			}
+		}),
+		"maintained": of(Well, func(s *facts.Snapshot) {
+			s.Problems = []string{"somebody works here until Tue 16:30: new fuse; nothing is sent, and the outlook learns nothing"}
+		}),
+	}
+}
+
+// Well is a day on which there is nothing to do.
+func Well() *facts.Snapshot {
+	s := Rich()
+	s.Belief.SoC, s.Belief.Low, s.Belief.High = 0.86, 0.83, 0.89
+	s.Outlook = look(Noon(), 0.86, math.NaN(), math.NaN(), math.NaN(), [5]float64{})
+	for i := range s.Outlook.Fan {
+		p, lift := &s.Outlook.Fan[i], 0.0015*float64(i)
+		p.P10, p.P25, p.P50, p.P75, p.P90 = clamp(p.P10+lift), clamp(p.P25+lift), clamp(p.P50+lift), clamp(p.P75+lift), clamp(p.P90+lift)
+	}
+	s.Outlook.Cutoff = outlook.Window{P10: math.NaN(), P50: math.NaN(), P90: math.NaN()}
+	s.Outlook.DarkHours = 0
+	s.Peers[2] = s.Peers[1]
+	s.Peers[2].Name, s.Peers[2].SoC = "island", math.NaN()
+	return s
+}
+
+// Silence takes the readings away: nothing was heard for so long.
+func Silence(s *facts.Snapshot, d time.Duration) {
+	s.Heard = d
+	for i := range s.Sources {
+		if x := &s.Sources[i]; x.Kind != "ping" {
+			x.Up, x.Age, x.Err = false, d, "cannot read: no answer within 500 ms"
+		}
+	}
+	for q := range s.Reading {
+		s.Reading[q] = facts.Measured{}
+	}
+}

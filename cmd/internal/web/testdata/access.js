@@ -43,6 +43,17 @@
     if (line && band && contrast(parse(getComputedStyle(line).stroke), parse(getComputedStyle(band).fill)) < 3) say(line, "does not stand out from its band");
   }
 
+  // Letters in a picture: none cut off by its edge, none over others.
+  for (const svg of all("svg")) {
+    const box = svg.getBoundingClientRect();
+    const letters = [...svg.querySelectorAll("text")].filter(seen).map(t => [t, t.getBoundingClientRect()]);
+    letters.forEach(([t, r], i) => {
+      if (r.left < box.left - 1 || r.right > box.right + 1 || r.top < box.top - 1 || r.bottom > box.bottom + 1) say(svg, "cut off: " + t.textContent);
+      for (const [u, q] of letters.slice(i + 1))
+        if (r.left < q.right - 1 && q.left < r.right - 1 && r.top + 3 < q.bottom - 3 && q.top + 3 < r.bottom - 3) say(svg, `over each other: ${t.textContent} and ${u.textContent}`);
+    });
+  }
+
   // Language, title, landmarks.
   if (!document.documentElement.lang) found.push("no language");
   if (!document.title.trim()) found.push("no title");
