@@ -87,7 +87,12 @@ func TestFrontier(t *testing.T) {
 			t.Errorf("%+v does not reach %.3f", p, y.kit.Target)
 		}
 		less := y.LLP(years, Try{Panel: p.Watts / 240, Battery: (p.Ah*0.93 - 6) / 80})
-		if less < y.kit.Target*0.97 {
+		// No pair charges its battery faster than it may: 0.5 of its capacity an hour.
+		floor := y.kit.LeastAh(p.Watts)
+		if amps := 0.88 * p.Watts / 13; p.Ah < floor || amps > 0.5*p.Ah+1e-9 {
+			t.Errorf("%+v charges with %.1f A", p, amps)
+		}
+		if less < y.kit.Target*0.97 && p.Ah > 1.05*floor+5 {
 			t.Errorf("%+v: less battery loses only %.4f", p, less)
 		}
 		if i > 0 && (p.Watts <= pairs[i-1].Watts || p.Ah >= pairs[i-1].Ah) {

@@ -58,8 +58,9 @@ func roundUp(x, step float64) float64 { return math.Ceil(x/step-1e-9) * step }
 func (y *Year) smallest(years []Winter, t Try) (ah, llp float64, ok bool) {
 	own := y.kit.Battery.CapacityAh
 	volts := 3.25 * float64(max(y.kit.Battery.Cells, 1))
-	most := max(2*own, 30*24*y.kit.Load.Mean()/volts)
-	least := min(own, 0.25*24*y.kit.Load.Mean()/volts)
+	// What the panel charges with is not to be more than the battery takes.
+	least := max(min(own, 0.25*24*y.kit.Load.Mean()/volts), y.kit.LeastAh(or1(t.Panel)*y.kit.Site.WattsPeak))
+	most := max(2*own, 30*24*y.kit.Load.Mean()/volts, 2*least)
 	at := func(x float64) float64 {
 		t.Battery = x / own
 		return y.LLP(years, t)
@@ -82,6 +83,16 @@ func (y *Year) smallest(years []Winter, t Try) (ah, llp float64, ok bool) {
 	}
 	ah = roundUp(high, step)
 	return ah, at(ah), true
+}
+
+// chargeRate is the largest charge current against the capacity that is planned with, 1/h:
+// makers of LiFePO4 name 0.5 for charging that is to last (common practice).
+const chargeRate = 0.5
+
+// LeastAh is the smallest battery that may take what a panel gives at its best, Ah.
+func (k *Kit) LeastAh(watts float64) float64 {
+	const reaches = 0.88 // of the label, as everywhere in a plan
+	return reaches * watts / (3.25 * float64(max(k.Battery.Cells, 1))) / chargeRate
 }
 
 func (y *Year) mark(pairs []Pair, p Prices) {

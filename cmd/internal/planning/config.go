@@ -145,7 +145,7 @@ func (p Prices) plan() plan.Prices {
 
 // Wiring is the section wiring.
 type Wiring struct {
-	BatteryMilliohms float64 `yaml:"battery_milliohms" default:"5" range:"0.1..500" doc:"inside the battery and its link to the fuse, for the short current"`
+	BatteryMilliohms float64 `yaml:"battery_milliohms" default:"0" range:"0..500" doc:"inside the battery and its link to the fuse, if measured, for the short current; from the capacity when left out"`
 	Runs             []Run   `yaml:"runs" doc:"the cables"`
 	ShedVolts        float64 `yaml:"shed_volts" default:"0" range:"0..65" doc:"at which the radio is shed; 0 is not at all"`
 	StopVolts        float64 `yaml:"stop_volts" default:"0" range:"0..65" doc:"at which the board stops in good order"`

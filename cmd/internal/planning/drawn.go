@@ -2,8 +2,10 @@ package planning
 
 import (
 	"fmt"
+	"strings"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
 )
@@ -18,6 +20,7 @@ func (r *Report) draw(c *config.Config, d Drawing) {
 	}
 	if d.Radio != nil {
 		p := d.Radio.path()
+		p.Europe = c.Site.Zone != nil && strings.HasPrefix(c.Site.Zone.String(), "Europe/")
 		r.Radio = &RadioReport{From: p.From.Name, To: p.To.Name, MHz: p.MHz, Verdict: p.Judge(), Reminders: radio.Reminder()}
 	}
 }
@@ -43,13 +46,13 @@ func (r *Report) pair(d Drawing) *PairReport {
 		LossWatts: finite(v.Loss), WantMM2: v.WantMM2, KWhYear: finite(v.Energy()), Cost: a.Meters * d.Prices.TrenchM,
 	}
 	if !v.Possible {
-		out.Says = fmt.Sprintf("%.0f W over %.0f m at %.0f V do not go through this cable: 5 %% of drop wants %.0f mm².", v.Watts, v.Meters, v.Volts, v.WantMM2)
+		out.Says = fmt.Sprintf("%.0f W over %.0f m at %.0f V do not go through this cable: %s.", v.Watts, v.Meters, v.Volts, fiveShare(v))
 		return out
 	}
 	out.Says = fmt.Sprintf("%.0f W over %.0f m at %.0f V: %.2f A, %.1f V of drop (%.1f %%), %.1f W lost, %.0f kWh a year from the house.",
 		v.Watts, v.Meters, v.Volts, v.Amps, v.Drop, v.Share*100, v.Loss, v.Energy())
 	if v.Share > 0.05 {
-		out.Says += fmt.Sprintf(" For 5 %% of drop take %.1f mm².", v.WantMM2)
+		out.Says += " " + upper(fiveShare(v)) + "."
 	}
 	switch best := r.cheapest(); {
 	case out.Cost > 0 && best > 0 && out.Cost < best:
@@ -60,6 +63,14 @@ func (r *Report) pair(d Drawing) *PairReport {
 		out.Says += " It is never dark in January; if a trench is dug, lay fibre in it too. Give prices to compare."
 	}
 	return out
+}
+
+// fiveShare says which standard section keeps a pair's drop to 5 %.
+func fiveShare(v wiring.PairVerdict) string {
+	if v.NextMM2 == 0 {
+		return fmt.Sprintf("for 5 %% of drop %.0f mm² are wanted, more than is usual", v.WantMM2)
+	}
+	return fmt.Sprintf("for 5 %% of drop take %.4g mm²", v.NextMM2)
 }
 
 // cheapest is the price of the best pair of panel and battery; 0 when it is not known.
@@ -74,31 +85,31 @@ func (r *Report) cheapest() float64 {
 
 // wires judges the cables and the ladder.
 func wires(d Drawing, c *config.Config) *WiringReport {
-	w, battery := d.Wiring, c.Battery.Model()
+	w, bank := d.Wiring, c.Battery.Model()
 	out := &WiringReport{Ladder: wiring.Ladder{
-		Shed: w.ShedVolts, Stop: w.StopVolts, Controller: battery.CutoffVolts, Protection: w.ProtectionVolts, Back: w.BackVolts, Cells: battery.Cells,
+		Shed: w.ShedVolts, Stop: w.StopVolts, Controller: bank.CutoffVolts, Protection: w.ProtectionVolts, Back: w.BackVolts, Cells: bank.Cells,
 	}.Check()}
 	for _, s := range []wiring.Step{{Name: "the radio is shed", Volts: w.ShedVolts}, {Name: "the board stops in good order", Volts: w.StopVolts},
-		{Name: "the controller takes the load off", Volts: battery.CutoffVolts}, {Name: "the battery's protection opens", Volts: w.ProtectionVolts}} {
+		{Name: "the controller takes the load off", Volts: bank.CutoffVolts}, {Name: "the battery's protection opens", Volts: w.ProtectionVolts}} {
 		if s.Volts > 0 {
 			out.Steps = append(out.Steps, s)
 		}
 	}
 	for i := range w.Runs {
-		out.Runs = append(out.Runs, run(&w.Runs[i], w, battery.CutoffVolts, battery.Cells))
+		out.Runs = append(out.Runs, run(&w.Runs[i], w, bank))
 	}
 	return out
 }
 
-func run(x *Run, w *Wiring, cutoff float64, cells int) RunReport {
-	volts := cutoff
+func run(x *Run, w *Wiring, b battery.Battery) RunReport {
+	volts := b.CutoffVolts
 	if x.Volts != nil {
 		volts = *x.Volts
 	}
 	v := wiring.Run{Name: x.Name, Meters: x.Meters, Cable: x.conductor(), Volts: volts, Watts: x.Watts, Amps: x.Amps, FuseAmps: x.Fuse, Most: x.Most}.Judge()
 	out := RunReport{
 		Name: x.Name, Meters: x.Meters, Size: size(x.Cable), Amps: v.Current, DropVolts: v.Drop, Share: v.Share, LossWatts: v.Loss, Fine: v.Fine,
-		Want: want(v),
+		Want: want(v, x.Cable),
 	}
 	if v.Collapsed {
 		out.Problems = append(out.Problems, "the load cannot be fed through this cable at all")
@@ -110,21 +121,35 @@ func run(x *Run, w *Wiring, cutoff float64, cells int) RunReport {
 		out.Fuse = "none needed"
 		return out
 	}
-	b := v.Fuse(3.6*float64(max(cells, 1)), w.BatteryMilliohms/1000)
-	// Two wires are named, the drawn and the wanted one: the range is what both may carry.
+	out.fuse(v, w, b)
+	return out
+}
+
+// fuse says which fuse fits. Two wires may be named, the drawn and the wanted one: the range
+// is what both may carry.
+func (out *RunReport) fuse(v wiring.Verdict, w *Wiring, bank battery.Battery) {
+	ohms := w.BatteryMilliohms / 1000
+	if ohms == 0 {
+		ohms = wiring.BatteryOhms(bank.Cells, bank.CapacityAh)
+	}
+	b := v.Fuse(3.6*float64(max(bank.Cells, 1)), ohms)
 	most := b.Most
-	if v.NextMM2 > 0 {
+	if !(v.Fine && v.Carries) && v.NextMM2 > 0 {
 		most = min(most, wiring.Ampacity(v.NextMM2))
 	}
-	out.Fuse = fmt.Sprintf("%.3g to %.3g A", b.Least, most)
+	breaking := fmt.Sprintf("breaking %.0f kA", b.Interrupt/1000)
+	if b.Interrupt == 0 {
+		breaking = fmt.Sprintf("made to break the %.0f kA of this battery", b.Short/1000)
+	}
 	switch {
 	case b.Least > most:
 		out.Fuse = "none fits this wire"
 	case b.Size > 0 && b.Size <= most:
-		out.Fuse = fmt.Sprintf("%.3g A (%.3g to %.3g), breaking %.0f kA", b.Size, b.Least, most, b.Interrupt/1000)
+		out.Fuse = fmt.Sprintf("%.3g A (%.3g to %.3g), %s", b.Size, b.Least, most, breaking)
+	default:
+		out.Fuse = fmt.Sprintf("%.3g to %.3g A, %s", b.Least, most, breaking)
 	}
 	out.Problems = append(out.Problems, b.Problems...)
-	return out
 }
 
 // clearance says how much of the first Fresnel zone the ground leaves free.
@@ -133,6 +158,17 @@ func clearance(v radio.Verdict) string {
 		return "no: the ground stands in the line"
 	}
 	return fmt.Sprintf("%.0f %%", v.Clear*100)
+}
+
+// overCrowns says the same of the crowns, where there are any near.
+func overCrowns(v radio.Verdict) string {
+	switch {
+	case v.CrownClear >= v.Clear || v.CrownClear > 2:
+		return ""
+	case v.CrownClear < 0:
+		return "; it passes through crowns"
+	}
+	return fmt.Sprintf("; of crowns: %.0f %%", v.CrownClear*100)
 }
 
 func size(c Cable) string {
@@ -149,7 +185,11 @@ func gauge(n int) string {
 	return fmt.Sprintf("%d AWG", n)
 }
 
-func want(v wiring.Verdict) string {
+// want is the cable to take: the drawn one where it does, else the least that does.
+func want(v wiring.Verdict, drawn Cable) string {
+	if v.Fine && v.Carries {
+		return size(drawn) + " as drawn"
+	}
 	text := "more than 35 mm²"
 	if v.NextMM2 > 0 {
 		text = fmt.Sprintf("%.4g mm²", v.NextMM2)
@@ -172,7 +212,7 @@ func (r *Report) parts(d Drawing) []string {
 	}
 	if r.Wiring != nil {
 		for _, x := range r.Wiring.Runs {
-			out = append(out, fmt.Sprintf("Cable %s: %.3g m of %s or more, two conductors, fuse %s, both ends labelled", x.Name, x.Meters, x.Want, x.Fuse))
+			out = append(out, fmt.Sprintf("Cable %s: %.3g m of %s, two conductors, fuse %s, both ends labelled", x.Name, x.Meters, x.Want, x.Fuse))
 		}
 	}
 	if r.Radio != nil {

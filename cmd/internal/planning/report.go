@@ -139,6 +139,9 @@ func Make(ctx context.Context, c *config.Config, d Drawing, o Options) (*Report,
 		return nil, err
 	}
 	r.draw(c, d)
+	if least := k.LeastAh(k.Site.WattsPeak); least > k.Battery.CapacityAh {
+		r.Notes = append(r.Notes, fmt.Sprintf("%.0f W of panel may charge this battery faster than half of its capacity an hour, which LiFePO4 is usually made for: %.0f Ah or more, or a charger that holds back.", k.Site.WattsPeak, least))
+	}
 	r.Parts, r.Cautions = r.parts(d), cautions()
 	if len(k.Site.Insolation) != 12 {
 		r.Notes = append(r.Notes, "The sun of the place is a rough guess from its latitude. Give insolation_kwh_m2_day in the section site, or sun_file or sun_url in the section plan, before you buy anything.")

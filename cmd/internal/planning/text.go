@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbwatch/estimator/plan"
+	"ebbwatch/estimator/plan/radio"
 )
 
 // Text writes the plan for a terminal.
@@ -241,7 +242,10 @@ func (t *text) radio(r *RadioReport) {
 	v := r.Verdict
 	t.head(fmt.Sprintf("Radio: %s to %s", r.From, r.To))
 	t.line("  %.0f m at %.0f MHz: free space %.1f dB, ridge %.1f dB, %.0f m of trees: %.1f dB in leaf, %.1f dB bare", v.Meters, r.MHz, v.FreeSpace, v.Diffracted, v.TreeDepth, v.Summer.Trees, v.Winter.Trees)
-	t.line("  first Fresnel zone clear of the ground: %s, at %.0f m", clearance(v), v.ClearAt)
+	t.line("  first Fresnel zone clear of the ground: %s, at %.0f m%s", clearance(v), v.ClearAt, overCrowns(v))
+	if v.Gases+v.Rain >= 0.5 {
+		t.line("  the air takes %.1f dB; a shower of %.0f mm/h takes %.1f dB more", v.Gases, radio.Shower, v.Rain)
+	}
 	t.line("  signal %.0f dBm in leaf, %.0f dBm bare; to spare %.0f and %.0f dB, for fading; radiated %.0f and %.0f dBm", v.Summer.Signal, v.Winter.Signal, v.Summer.Margin, v.Winter.Margin, v.EIRP[0], v.EIRP[1])
 	for _, p := range v.Problems {
 		t.line("  ! %s", p)

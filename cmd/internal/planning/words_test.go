@@ -44,11 +44,14 @@ func TestWords(t *testing.T) {
 			t.Errorf("gauge %d is %s, want %s", n, got, want)
 		}
 	}
-	if got := want(wiring.Verdict{}); got != "more than 35 mm²" {
+	if got := want(wiring.Verdict{}, Cable{}); got != "more than 35 mm²" {
 		t.Errorf("no section is %q", got)
 	}
-	if got := want(wiring.Verdict{NextMM2: 2.5, NextAWG: 12, AWGOK: true}); got != "2.5 mm² or 12 AWG" {
+	if got := want(wiring.Verdict{NextMM2: 2.5, NextAWG: 12, AWGOK: true}, Cable{MM2: 1}); got != "2.5 mm² or 12 AWG" {
 		t.Errorf("a section is %q", got)
+	}
+	if got := want(wiring.Verdict{Fine: true, Carries: true, NextMM2: 4}, Cable{MM2: 10}); got != "10 mm² as drawn" {
+		t.Errorf("a drawn cable that does is %q", got)
 	}
 	if finite(math.NaN()) != 0 || finite(math.Inf(1)) != 0 || finite(2) != 2 {
 		t.Error("finite")

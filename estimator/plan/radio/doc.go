@@ -9,5 +9,6 @@
 // to give way to radar are law and differ by country: the reminder says so.
 //
 // Sources: ITU-R P.525 (free space), P.526 and P.530 (Fresnel zone, one edge, height of the
-// earth between); Weissberger 1982 (leaves).
+// earth between, several edges), P.676 (air), P.833 (crowns near the line), P.838 (rain);
+// Weissberger 1982 (leaves).
 package radio

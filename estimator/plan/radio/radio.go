@@ -1,6 +1,10 @@
 package radio
 
-import "math"
+import (
+	"fmt"
+	"math"
+	"slices"
+)
 
 // speed of light, m/s.
 const light = 299792458.0
@@ -75,6 +79,7 @@ type Point struct {
 // Path is a drawn path. The first point is at one end and the last at the other.
 type Path struct {
 	MHz      float64
+	Europe   bool // it lies where the table of Europe holds
 	From, To End
 	Profile  []Point
 }
@@ -100,7 +105,10 @@ type Verdict struct {
 	FreeSpace  float64    `json:"free_space_db"`
 	Clear      float64    `json:"fresnel_clear"`    // least share of the first zone that is free
 	ClearAt    float64    `json:"fresnel_clear_at"` // m from the first end
-	Diffracted float64    `json:"ridge_db"`         // over the worst ridge
+	CrownClear float64    `json:"crowns_clear"`     // the same over the tops of the trees; as Clear where there are none
+	Diffracted float64    `json:"ridge_db"`         // over the ridges
+	Gases      float64    `json:"air_db"`           // in oxygen and water vapour
+	Rain       float64    `json:"shower_db"`        // more in a shower of [Shower] mm/h
 	TreeDepth  float64    `json:"tree_depth_m"`     // m through trees
 	Summer     Season     `json:"in_leaf"`
 	Winter     Season     `json:"bare"`
@@ -109,36 +117,77 @@ type Verdict struct {
 	Problems   []string   `json:"problems"`
 }
 
-// places is how many places of the path are looked at.
-const places = 400
+// evenly is into how many stretches the path is cut, besides at the drawn places.
+const evenly = 400
+
+// places are where the path is looked at: evenly spread, and at every drawn place, or a sharp
+// ridge would slip between two looks.
+func (p Path) places() []float64 {
+	last := p.Profile[len(p.Profile)-1].At
+	var at []float64
+	for i := range evenly + 1 {
+		at = append(at, last*float64(i)/evenly)
+	}
+	for _, x := range p.Profile {
+		at = append(at, x.At)
+	}
+	slices.Sort(at)
+	return slices.Compact(at)
+}
 
 // Judge works the path out.
 func (p Path) Judge() Verdict {
 	last := p.Profile[len(p.Profile)-1].At
-	v := Verdict{Meters: last, FreeSpace: FreeSpace(p.MHz, last), Clear: math.Inf(1), EIRP: [2]float64{p.From.EIRP(), p.To.EIRP()}}
-	needles := 0.0
-	for i := range places + 1 {
-		l, point := p.look(last * float64(i) / places)
+	v := Verdict{Meters: last, FreeSpace: FreeSpace(p.MHz, last), Clear: math.Inf(1), CrownClear: math.Inf(1), EIRP: [2]float64{p.From.EIRP(), p.To.EIRP()}}
+	v.Gases, v.Rain = Gases(p.MHz)*last/1000, Rain(p.MHz, Shower)*last/1000
+	near, needles := 0.0, 0.0
+	at := p.places()
+	for i, x := range at {
+		l, point := p.look(x)
 		v.Looks = append(v.Looks, l)
-		if l.Through {
-			v.TreeDepth += last / places
-			if point.Needles {
-				needles += last / places
-			}
+		if i == 0 || i == len(at)-1 {
+			continue
 		}
-		if i > 0 && i < places && l.Clear < v.Clear {
+		width := (at[i+1] - at[i-1]) / 2
+		if l.Through {
+			v.TreeDepth += width
+		}
+		if l.Clear < v.Clear {
 			v.Clear, v.ClearAt = l.Clear, l.At
 		}
+		crown := l.Clear - l.Trees/max(l.Radius, 1e-9)
+		v.CrownClear = min(v.CrownClear, crown)
+		if l.Trees > 0 && crown < free {
+			near += width
+			if point.Needles {
+				needles += width
+			}
+		}
 	}
-	v.Diffracted = Edge(-v.Clear * math.Sqrt2)
-	summer := Leaves(p.MHz, v.TreeDepth)
+	v.Diffracted = p.edges(v.Looks, ground)
+	summer := p.trees(&v)
 	share := Bare
-	if v.TreeDepth > 0 {
-		share = Bare + (1-Bare)*needles/v.TreeDepth
+	if near > 0 {
+		share = Bare + (1-Bare)*needles/near
 	}
 	v.Summer, v.Winter = p.season(&v, summer), p.season(&v, summer*share)
 	v.judge()
+	if p.Europe {
+		if wrong := p.allowed(); wrong != "" {
+			v.Problems = append(v.Problems, wrong)
+		}
+	}
 	return v
+}
+
+// grazing is the loss along an edge that just touches the line, dB.
+const grazing = 6.0
+
+// trees is the loss in leaf: through the trees, and at least what their crowns take of the
+// Fresnel zone where the line passes close above them, which ITU-R P.833 counts as an edge.
+func (p Path) trees(v *Verdict) float64 {
+	over := p.edges(v.Looks, crowns) - v.Diffracted
+	return max(Leaves(p.MHz, v.TreeDepth), min(max(over, 0), grazing))
 }
 
 // look is one place of the path.
@@ -170,7 +219,7 @@ func (p Path) at(at float64) Point {
 
 // season is the weaker of both directions with a loss in trees.
 func (p Path) season(v *Verdict, trees float64) Season {
-	loss := v.FreeSpace + v.Diffracted + trees
+	loss := v.FreeSpace + v.Diffracted + v.Gases + trees
 	s := Season{Trees: trees, Signal: math.Inf(1), Margin: math.Inf(1)}
 	for _, way := range [2][2]End{{p.From, p.To}, {p.To, p.From}} {
 		signal := way[0].EIRP() - loss + way[1].Gain - way[1].Loss
@@ -193,6 +242,12 @@ func (v *Verdict) judge() {
 	}
 	if v.TreeDepth > 0 {
 		v.Problems = append(v.Problems, "the line passes through trees: it is worst in leaf and wet, and they grow")
+	}
+	if v.TreeDepth == 0 && v.CrownClear < free && v.CrownClear < v.Clear {
+		v.Problems = append(v.Problems, "crowns reach into the first Fresnel zone: they take some of the signal, and they grow into the line")
+	}
+	if v.Rain >= 1 && v.Summer.Margin >= 0 && v.Summer.Margin < v.Rain {
+		v.Problems = append(v.Problems, fmt.Sprintf("a shower of %.0f mm/h takes %.0f dB more: the link falls silent in it", Shower, v.Rain))
 	}
 	switch {
 	case v.Summer.Margin < 0:

@@ -1,6 +1,7 @@
 package radio
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -149,4 +150,98 @@ func TestWeakerDirection(t *testing.T) {
 	t.Parallel()
 	v := path(func(p *Path) { p.To.Power = 10 })
 	near(t, "signal", v.Summer.Signal, 10+13+13-FreeSpace(5500, 300), 1e-9)
+}
+
+// Two ridges cost more than the higher one: ITU-R P.526 adds for two edges of their kind the
+// loss of each against the line that passes over the other, and 10 lg (a+b)(b+c)/(b(a+b+c)).
+func TestTwoRidges(t *testing.T) {
+	t.Parallel()
+	const mhz, a, b, c, h = 5500.0, 1000.0, 1000.0, 1000.0, 20.0
+	ridges := Path{MHz: mhz, From: End{Height: 10}, To: End{Height: 10}, Profile: []Point{
+		{At: 0}, {At: a - 10}, {At: a, Ground: 10 + h}, {At: a + 10}, {At: a + b - 10}, {At: a + b, Ground: 10 + h}, {At: a + b + 10}, {At: a + b + c}}}
+	got := ridges.Judge().Diffracted
+	// By hand, the earth's bulge left out: from one end over the next ridge's top the first
+	// stands half of h above the line.
+	lambda := 299.792458 / mhz
+	v := h / 2 * math.Sqrt(2*(1/a+1/b)/lambda)
+	edge := 6.9 + 20*math.Log10(math.Sqrt((v-0.1)*(v-0.1)+1)+v-0.1)
+	want := 2*edge + 10*math.Log10((a+b)*(b+c)/(b*(a+b+c)))
+	if got < want-1 || got > want+6 {
+		t.Errorf("two ridges cost %.1f dB, by hand %.1f", got, want)
+	}
+	one := ridges
+	one.Profile = []Point{{At: 0}, {At: a - 10}, {At: a, Ground: 10 + h}, {At: a + 10}, {At: a + b + c}}
+	if alone := one.Judge().Diffracted; got < alone+8 || math.Abs(alone-Edge(-one.Judge().Clear*math.Sqrt2)) > 0.5 {
+		t.Errorf("two ridges cost %.1f dB, one alone %.1f", got, alone)
+	}
+}
+
+// Crowns close below the line take some of the signal, less the farther they are, and are
+// told of.
+func TestCrownsBelowTheLine(t *testing.T) {
+	t.Parallel()
+	trees := func(height float64) Verdict {
+		return Path{MHz: 5500, From: End{Height: 10, Power: 14, Gain: 13}, To: End{Height: 10, Power: 14, Gain: 13}, Profile: []Point{
+			{At: 0}, {At: 50, Trees: height}, {At: 450}, {At: 500}}}.Judge()
+	}
+	last := math.Inf(1)
+	for _, below := range []float64{0.2, 0.5, 1, 2} {
+		v := trees(10 - below)
+		if v.TreeDepth != 0 || v.Summer.Trees > last {
+			t.Errorf("%g m below the line: %.1f dB, %g m deep", below, v.Summer.Trees, v.TreeDepth)
+		}
+		last = v.Summer.Trees
+		if told := strings.Contains(strings.Join(v.Problems, ";"), "crowns reach"); told != (v.CrownClear < 0.6) {
+			t.Errorf("%g m below the line, %.0f %% clear: told %v", below, 100*v.CrownClear, told)
+		}
+	}
+	if v := trees(9.8); v.CrownClear > 0.2 || v.Summer.Trees < 4 || v.Summer.Trees > 6 {
+		t.Errorf("0.2 m below the line: %.1f dB, %.0f %% clear", v.Summer.Trees, 100*v.CrownClear)
+	}
+	if v := trees(2); v.Summer.Trees != 0 {
+		t.Errorf("bushes cost %.1f dB", v.Summer.Trees)
+	}
+}
+
+// The table of ITU-R P.838-3, horizontal polarization: k and α at some frequencies.
+func TestRainOfITU(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ ghz, k, alpha float64 }{{10, 0.01217, 1.2571}, {20, 0.09164, 1.0568}, {30, 0.2403, 0.9485}, {60, 0.8606, 0.7656}} {
+		for _, rate := range []float64{1, 30} {
+			want := c.k * math.Pow(rate, c.alpha)
+			near(t, fmt.Sprintf("%g GHz at %g mm/h", c.ghz, rate), Rain(c.ghz*1000, rate), want, 0.005*want)
+		}
+	}
+}
+
+// At 60 GHz oxygen takes about 15 dB/km (ITU-R P.676), at 5 GHz next to nothing.
+func TestAirIsCounted(t *testing.T) {
+	t.Parallel()
+	v := Path{MHz: 60000, From: End{Height: 20, Power: 10, Gain: 30, Needs: -70}, To: End{Height: 20, Power: 10, Gain: 30, Needs: -70},
+		Profile: []Point{{At: 0}, {At: 1000}}}.Judge()
+	near(t, "oxygen over 1 km", v.Gases, 15, 1)
+	near(t, "signal", v.Summer.Signal, 10+30+30-FreeSpace(60000, 1000)-v.Gases, 1e-9)
+	near(t, "a shower", v.Rain, 0.8606*math.Pow(30, 0.7656), 0.1)
+	if !strings.Contains(strings.Join(v.Problems, ";"), "a shower of 30 mm/h") && v.Summer.Margin >= 0 {
+		t.Errorf("the rain is not told of: %q", v.Problems)
+	}
+	if g := Gases(5500); g > 0.02 {
+		t.Errorf("%g dB/km at 5.5 GHz", g)
+	}
+}
+
+// What is radiated is held against the table where it is known to hold, and nowhere else.
+func TestWhatEuropeAllows(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		mhz, power float64
+		europe     bool
+		told       bool
+	}{{5500, 20, true, true}, {5500, 14, true, false}, {5500, 20, false, false}, {2450, 8, true, true}, {2450, 6, true, false}, {5200, 0, true, true}, {868, 10, true, true}, {24000, 20, true, false}} {
+		end := End{Name: "slipway", Height: 30, Power: c.power, Gain: 13}
+		v := Path{MHz: c.mhz, Europe: c.europe, From: end, To: end, Profile: []Point{{At: 0}, {At: 500}}}.Judge()
+		if told := strings.Contains(strings.Join(v.Problems, ";"), "local law decides"); told != c.told {
+			t.Errorf("%g MHz with %g dBm radiated, in Europe %v: told %v (%q)", c.mhz, end.EIRP(), c.europe, told, v.Problems)
+		}
+	}
 }

@@ -82,29 +82,5 @@ func Section(volts, amps, meters, share float64) float64 {
 	return 2 * meters * amps * rho20 / 1000 / (share * volts)
 }
 
-// NextMM2 is the smallest standard section not below an area; false when 35 mm² is too
-// little.
-func NextMM2(area float64) (mm2 float64, ok bool) {
-	for _, s := range sizes() {
-		if s.mm2 >= area {
-			return s.mm2, true
-		}
-	}
-	return 0, false
-}
-
-// NextAWG is the thinnest even gauge, or 1/0 to 4/0, not below an area; false when 4/0 is
-// too little.
-func NextAWG(area float64) (awg int, ok bool) {
-	for n := 20; n >= 0; n -= 2 {
-		if Area(n) >= area {
-			return n, true
-		}
-	}
-	for n := -1; n >= -3; n-- {
-		if Area(n) >= area {
-			return n, true
-		}
-	}
-	return 0, false
-}
+// gauges are those that are sold, from the thinnest: the even ones, and 1/0 to 4/0.
+func gauges() [14]int { return [14]int{20, 18, 16, 14, 12, 10, 8, 6, 4, 2, 0, -1, -2, -3} }

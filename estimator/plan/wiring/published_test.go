@@ -75,8 +75,8 @@ func TestDropAndLoss(t *testing.T) {
 	near(t, "share", v.Share*100, want[1], 1e-3)
 	near(t, "loss", v.Loss, want[2], 1e-3)
 	near(t, "section for 3 %", Section(12.8, 8, 10, 0.03), plantest.Published(t, "wire.area3pct")[0].Number(), 1e-3)
-	if mm2, _ := NextMM2(7.184); mm2 != 10 {
-		t.Errorf("the standard section above 7.184 mm² is %g", mm2)
+	if mm2 := v.NextMM2; mm2 != 10 {
+		t.Errorf("the standard section for that is %g mm²", mm2)
 	}
 	// 12 AWG stranded, 30 ft, 10 A at 12 V: NEC's 1.98 Ω/kft is at 75 °C.
 	hot := Run{Meters: 30 * 0.3048, Cable: Cable{AWG: 12, Gauge: true}}.Loop(75)

@@ -31,16 +31,24 @@ type Verdict struct {
 	Loss      float64 // W
 	Collapsed bool    // the load cannot be fed at all: no current brings its power across
 	WantMM2   float64 // ideal copper for the largest drop that is wanted
-	// The standard section, and the gauge, that keep the drop and may carry both the current
+	// The least standard section, and gauge, that keep the drop and may carry both the current
 	// and its fuse for ever; NextMM2 is 0 when none to 35 mm² does.
 	NextMM2 float64
 	NextAWG int
 	AWGOK   bool
-	Fine    bool
+	Fine    bool // the drop is kept
+	Carries bool // the cable may carry the current, with a quarter to spare, and its fuse for ever
 }
 
-// Judge works a run out at 20 °C.
+// Judge works a run out at 20 °C, and finds the sizes that would do.
 func (r Run) Judge() Verdict {
+	v := r.work()
+	v.recommend()
+	return v
+}
+
+// work works the run out as it is drawn.
+func (r Run) work() Verdict {
 	if r.Most == 0 {
 		r.Most = 0.03
 	}
@@ -59,11 +67,33 @@ func (r Run) Judge() Verdict {
 	// lower by the drop that is allowed.
 	amps := r.Amps + r.Watts/(r.Volts*(1-r.Most))
 	v.WantMM2 = Section(r.Volts, amps, r.Meters, r.Most)
-	carry := carries(max(1.25*v.Current, r.FuseAmps))
-	v.NextMM2, _ = NextMM2(max(v.WantMM2*1.07, carry)) // standard sections have up to 7 % more than the ideal
-	v.NextAWG, v.AWGOK = NextAWG(max(v.WantMM2*lay, carry))
 	v.Fine = !v.Collapsed && v.Share <= r.Most+1e-9
+	v.Carries = Ampacity(r.Cable.Section()) >= max(1.25*v.Current, r.FuseAmps)
 	return v
+}
+
+// recommend finds the sizes that pass the run's own checks with the resistance that their
+// standard allows, which no area by itself promises: a flexible section may have 14 % more
+// than the ideal.
+func (v *Verdict) recommend() {
+	passes := func(c Cable) bool {
+		r := v.Run
+		r.Cable = c
+		w := r.work()
+		return w.Fine && w.Carries
+	}
+	for _, s := range sizes() {
+		if passes(Cable{MM2: s.mm2, Flexible: v.Cable.Flexible}) {
+			v.NextMM2 = s.mm2
+			break
+		}
+	}
+	for _, n := range gauges() {
+		if passes(Cable{AWG: n, Gauge: true, Flexible: v.Cable.Flexible}) {
+			v.NextAWG, v.AWGOK = n, true
+			break
+		}
+	}
 }
 
 // Loop is the resistance there and back, Ω.
@@ -89,6 +119,17 @@ type Bracket struct {
 	Short     float64 // A, prospective short current at the fuse
 	Interrupt float64 // A: the interrupting rating to look for, the next above Short
 	Problems  []string
+}
+
+// CellOhmsAh is the resistance of a LiFePO4 cell times its capacity, Ω·Ah, at the low end:
+// cells of 100 Ah are sold with 0.3 to 0.6 mΩ (common practice). What is low is cautious here,
+// since it is the short current that a fuse must break. The battery's own protection is not
+// counted on: it may fail closed.
+const CellOhmsAh = 0.03
+
+// BatteryOhms is the least resistance to expect of a battery, Ω.
+func BatteryOhms(cells int, capacityAh float64) float64 {
+	return float64(max(cells, 1)) * CellOhmsAh / capacityAh
 }
 
 // Fuse finds the fuse of a run at a battery. battery is its internal resistance with the
@@ -146,27 +187,18 @@ func ampacities() [14][2]float64 {
 	}
 }
 
-// carries is the least section that may carry a current for ever, mm².
-func carries(amps float64) float64 {
-	for _, p := range ampacities() {
-		if p[1] >= amps {
-			return p[0]
-		}
-	}
-	return 185
-}
-
 // fuses are usual sizes, A (common practice).
 func fuses() [22]float64 {
 	return [22]float64{1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40, 50, 60, 70, 80, 100, 125, 150, 175, 200}
 }
 
-// rating is a usual interrupting rating above a short current, A (common practice).
+// rating is a usual interrupting rating above a short current, A (common practice); 0 when
+// there is none, and the battery wants a fuse made for such.
 func rating(short float64) float64 {
-	for _, r := range [...]float64{1000, 2000, 5000, 10000, 20000} {
+	for _, r := range [...]float64{1000, 2000, 5000, 10000, 20000, 50000, 100000} {
 		if short < r {
 			return r
 		}
 	}
-	return 50000
+	return 0
 }
