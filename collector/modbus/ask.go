@@ -35,6 +35,9 @@ type Ask struct {
 	Table   Table
 	Address uint16
 	Count   int
+	// Spare is how many registers behind may be read as well, where the answer must be told
+	// from that to another question. The reply holds Count all the same.
+	Spare int
 }
 
 // String names the registers for people, in numbers as on the wire.
@@ -57,7 +60,18 @@ type shape struct {
 	count int
 }
 
+// bare is the question as it is wanted, whatever else may be asked for with it.
+func (a Ask) bare() Ask {
+	a.Spare = 0
+	return a
+}
+
+func (a Ask) same(o Ask) bool { return a.bare() == o.bare() }
+
 func (a Ask) shape() shape { return shape{a.Unit, a.Table, a.Count} }
+
+// errAlike tells that an answer may be a late copy of another question's.
+var errAlike = errors.New("the answer is the same as another question's just now")
 
 // link asks questions over an open line, one at a time. Once it is no longer alive it must
 // be closed and the line opened again.
@@ -71,6 +85,7 @@ type link interface {
 type terms struct {
 	wait  time.Duration // for the beginning of the answer
 	pause time.Duration // silence before the question
+	late  time.Duration // an answer comes within this, or never
 }
 
 // answer is what came back.
@@ -105,8 +120,11 @@ func query(client mb.Client, a Ask) ([]uint16, error) {
 	return regs, nil
 }
 
-// exceptionError is a refusal by the device. It is known to answer this very question.
-type exceptionError struct{ code byte }
+// exceptionError is a refusal by the device.
+type exceptionError struct {
+	code   byte
+	unsure bool // it may be meant for an earlier question
+}
 
 // The exception codes: Modbus Application Protocol V1.1b3, 7.
 func (e *exceptionError) Error() string {
@@ -126,5 +144,5 @@ func exception(a Ask, refused *mb.ModbusError) error {
 	if refused.FunctionCode != byte(a.Table)|0x80 {
 		return collector.Errorf(collector.Foreign, "the answer is to function %d instead of %d", refused.FunctionCode, a.Table)
 	}
-	return &collector.Error{Kind: collector.Exception, Err: &exceptionError{refused.ExceptionCode}}
+	return &collector.Error{Kind: collector.Exception, Err: &exceptionError{code: refused.ExceptionCode}}
 }

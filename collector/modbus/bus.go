@@ -45,6 +45,7 @@ type Bus struct {
 	mu        sync.Mutex // over what may be looked at while somebody speaks
 	strangers int
 	usual     map[byte]time.Duration
+	troubled  bool
 }
 
 // unit is what is known of one device on the line.
@@ -60,7 +61,7 @@ func NewBus(s Settings) *Bus {
 		InitialInterval: time.Second, MaxInterval: time.Minute, Multiplier: 2, RandomizationFactor: 0.25,
 	}
 	b.retry.Reset()
-	b.past.late = func(id byte) { b.unit(id).pace.late() }
+	b.past.late = func(id byte) { b.unit(id).pace.tardy() }
 	b.past.ours = func(id byte) bool { return b.units[id] != nil }
 	b.dial = b.open
 	b.turn <- struct{}{}
@@ -114,8 +115,9 @@ type Reply struct {
 }
 
 // Ask asks one question. The error is a [collector.Error] and does not name the registers
-// or the line. Two questions in a row to one unit had better differ in count: then what the
-// device says twice, or late, cannot pass for the next answer.
+// or the line. An answer that could be that to another question is not given: where a.Spare
+// allows, more registers are asked for so that it can be told; else the line is listened to
+// until nothing else can come.
 func (b *Bus) Ask(ctx context.Context, a Ask) (Reply, error) {
 	if err := b.take(ctx); err != nil {
 		return Reply{}, err
@@ -127,7 +129,7 @@ func (b *Bus) Ask(ctx context.Context, a Ask) (Reply, error) {
 	u := b.unit(a.Unit)
 	defer b.publish(a.Unit, u)
 	wait := u.pace.wait()
-	got, err := b.link.ask(ctx, a, terms{remaining(ctx, wait), u.pause})
+	got, err := b.link.ask(ctx, a, terms{remaining(ctx, wait), u.pause, u.pace.late()})
 	switch {
 	case err == nil, collector.KindOf(err) == collector.Exception:
 		u.pace.answered(got.took)
@@ -146,6 +148,7 @@ func (b *Bus) publish(id byte, u *unit) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.strangers = b.past.traffic.frames
+	b.troubled = b.past.recent.troubled(time.Now())
 	b.usual[id] = u.pace.usual() + u.pause
 }
 
@@ -207,6 +210,18 @@ func (b *Bus) Strangers() int {
 	return b.strangers
 }
 
+// Hasty lets a line that was never heard to speak out of turn be asked without waiting for what
+// might come all the same: for a survey, which asks thousands of questions and looks twice.
+func (b *Bus) Hasty() {
+	<-b.turn
+	b.past.recent.hasty = true
+	b.turn <- struct{}{}
+}
+
+// troubleCost is what each question costs more on a line that speaks out of turn: then a plan
+// with as few of them as the device allows is the best one.
+const troubleCost = 300 * time.Millisecond
+
 // Close closes the line. It is opened again by the next question.
 func (b *Bus) Close() error {
 	<-b.turn
@@ -223,9 +238,13 @@ func (b *Bus) Close() error {
 func (b *Bus) cost(id byte) cost {
 	b.mu.Lock()
 	usual, known := b.usual[id]
+	troubled := b.troubled
 	b.mu.Unlock()
 	if !known {
 		usual = 10 * time.Millisecond
+	}
+	if troubled {
+		usual += troubleCost
 	}
 	s := b.settings
 	if s.TCP != "" {

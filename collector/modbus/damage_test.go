@@ -110,7 +110,7 @@ func damages() []string {
 // damagedMap has four questions of four shapes. A register tells in its upper byte which
 // it is, and in its lower how many questions were asked before.
 func damagedMap() layout {
-	m := Map{MaxRegisters: 10}
+	m := Map{MaxRegisters: 40}
 	q := reading.Quantity(0)
 	for _, at := range []struct {
 		table    string

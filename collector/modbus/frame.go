@@ -104,10 +104,18 @@ func unfinished(request, got []byte, need int) error {
 // question, an answer or an exception, of any unit.
 func firstFrame(p []byte) []byte {
 	for i := range p {
-		for _, size := range frameSizes(p[i:]) {
-			if i+size <= len(p) && sound(p[i:i+size]) {
-				return p[i : i+size]
-			}
+		if f := leadingFrame(p[i:]); f != nil {
+			return f
+		}
+	}
+	return nil
+}
+
+// leadingFrame is the sound frame that the bytes begin with, or nil.
+func leadingFrame(p []byte) []byte {
+	for _, size := range frameSizes(p) {
+		if size <= len(p) && sound(p[:size]) {
+			return p[:size]
 		}
 	}
 	return nil

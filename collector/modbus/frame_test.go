@@ -57,10 +57,10 @@ func TestCRCAgainstPublishedValues(t *testing.T) {
 func TestPublishedExchanges(t *testing.T) {
 	t.Parallel()
 	asks := map[string]Ask{
-		"11 03 00 6B 00 03 76 87": {0x11, Holding, 0x6B, 3},
-		"11 04 00 08 00 01 B2 98": {0x11, Input, 8, 1},
-		"01 03 00 6B 00 03 74 17": {1, Holding, 0x6B, 3},
-		"01 04 00 08 00 01 B0 08": {1, Input, 8, 1},
+		"11 03 00 6B 00 03 76 87": {Unit: 0x11, Table: Holding, Address: 0x6B, Count: 3},
+		"11 04 00 08 00 01 B2 98": {Unit: 0x11, Table: Input, Address: 8, Count: 1},
+		"01 03 00 6B 00 03 74 17": {Unit: 1, Table: Holding, Address: 0x6B, Count: 3},
+		"01 04 00 08 00 01 B0 08": {Unit: 1, Table: Input, Address: 8, Count: 1},
 	}
 	used := 0
 	for _, f := range published(t) {
@@ -188,7 +188,7 @@ func TestAskHeedsItsContext(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 		defer cancel()
 		began := time.Now()
-		_, err := busOn(line).Ask(ctx, Ask{1, Holding, 0, 1})
+		_, err := busOn(line).Ask(ctx, Ask{Unit: 1, Table: Holding, Address: 0, Count: 1})
 		if took := time.Since(began); collector.KindOf(err) != collector.Timeout || took > 500*time.Millisecond {
 			t.Errorf("got %v after %s", err, took)
 		}

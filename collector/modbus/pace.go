@@ -60,10 +60,13 @@ func (p *pace) answered(took time.Duration) {
 
 func (p *pace) miss() { p.missed++ }
 
-// late is told when an answer came after it was given up: wait twice as long, and learn
+// late is how long after a question its answer can come at all.
+func (p *pace) late() time.Duration { return min(lateTimes*p.first, lateFor) }
+
+// tardy is told when an answer came after it was given up: wait twice as long, and learn
 // anew. How late it was is not known, since it may have lain in a buffer; later than what
 // was waited, in any case.
-func (p *pace) late() {
+func (p *pace) tardy() {
 	p.worst = max(p.worst, p.wait())
 	p.guess = min(2*p.wait(), p.roof())
 	p.answers = 0

@@ -20,10 +20,11 @@ type block struct {
 	table  Table
 	span   span
 	points []point
+	spare  int // registers behind that may be read as well
 }
 
 func (b block) ask(unit byte) Ask {
-	return Ask{Unit: unit, Table: b.table, Address: uint16(b.span.from), Count: b.span.to - b.span.from}
+	return Ask{Unit: unit, Table: b.table, Address: uint16(b.span.from), Count: b.span.to - b.span.from, Spare: b.spare}
 }
 
 // rules are what a plan must keep to.
@@ -108,6 +109,17 @@ func (r rules) allow(t Table, s span) bool {
 		}
 	}
 	return true
+}
+
+// mostSpare is enough for every question of a map to have a length of its own.
+const mostSpare = 40
+
+// spare is how many registers behind a block may be read with it.
+func (r rules) spare(b block) (n int) {
+	for n < mostSpare && b.span.to+n < 65536 && r.allow(b.table, span{b.span.from, b.span.to + n + 1}) {
+		n++
+	}
+	return n
 }
 
 // alternate orders the questions so that, where it can be, two in a row differ in shape:

@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"time"
@@ -17,16 +18,17 @@ const (
 	chatter    = 2 * time.Second // a line that is never silent for so long cannot be used
 	slice      = 200 * time.Millisecond
 	strayLimit = 1024
+	tries      = 3               // ways to ask one question
+	holdLimit  = 3 * time.Second // others wait for the line
 )
 
 // history is what is known of a line, and outlives its being closed and opened again.
 type history struct {
-	owed     owed
+	recent   recent
 	traffic  traffic
 	late     func(unit byte)      // an answer came after it was given up
 	ours     func(unit byte) bool // a unit that is asked here
 	question []byte               // the last one
-	frame    []byte               // the last good answer
 }
 
 // rtu speaks RTU frames on a wire: it writes, then reads exactly the answer that was asked
@@ -63,56 +65,101 @@ func (r *rtu) close() error {
 	return nil
 }
 
-// ask asks one question, safely.
+// ask asks one question, and again in another way where its answer could be another's.
 func (r *rtu) ask(ctx context.Context, a Ask, t terms) (answer, error) {
 	if left := time.Until(r.past.traffic.hold); left > 0 {
 		return answer{}, collector.Errorf(collector.Foreign,
 			"another master speaks on the line, nothing is asked for another %s", left.Round(100*time.Millisecond))
 	}
-	if err := r.settle(ctx, t.pause); err != nil {
-		return answer{}, err
-	}
-	if r.past.owed.fits(a.shape(), time.Now()) {
-		probe := r.past.owed.probe(a)
-		if _, err := r.once(ctx, probe, t.wait); err != nil && collector.KindOf(err) != collector.Exception {
-			return answer{}, err
-		}
+	var doubt time.Time // until then, what was heard could be meant for another question
+	for try := 1; ; try++ {
 		if err := r.settle(ctx, t.pause); err != nil {
 			return answer{}, err
 		}
+		q, err := r.choose(ctx, a, doubt, t.pause)
+		if err != nil {
+			return answer{}, err
+		}
+		got, doubted, err := r.once(ctx, q, t)
+		var refusal *exceptionError
+		switch {
+		case err == nil:
+			got.regs = got.regs[:a.Count]
+			return got, nil
+		case errors.As(err, &refusal) && q.Count > a.Count && !refusal.unsure && try < tries:
+			if refusal.code == 2 || refusal.code == 3 {
+				r.past.recent.tooWide(a)
+			}
+		case (errors.Is(err, errAlike) || refusal != nil && refusal.unsure) && time.Until(doubted) < holdLimit && try < tries:
+			doubt = doubted
+		default:
+			return got, err
+		}
 	}
-	return r.once(ctx, a, t.wait)
 }
 
-// once asks, and keeps the books of what is owed and who else speaks.
-func (r *rtu) once(ctx context.Context, a Ask, wait time.Duration) (answer, error) {
+// choose finds the question whose answer can be no other's, and waits where there is none yet.
+func (r *rtu) choose(ctx context.Context, a Ask, doubt time.Time, pause time.Duration) (Ask, error) {
+	end := time.Now().Add(holdLimit)
+	for {
+		now := time.Now()
+		q, wait := r.past.recent.choose(a, doubt, now)
+		switch {
+		case wait.IsZero():
+			return q, nil
+		case now.After(end):
+			return q, collector.Errorf(collector.Foreign,
+				"its answer could not be told from one to an earlier question that may come for another %s",
+				wait.Sub(now).Round(100*time.Millisecond))
+		}
+		r.free = now.Add(min(wait.Sub(now), slice))
+		if err := r.settle(ctx, pause); err != nil {
+			return q, err
+		}
+	}
+}
+
+// once asks, and keeps the books of what may still come and who else speaks. Where what it heard
+// may be meant for another question, it says until when.
+func (r *rtu) once(ctx context.Context, a Ask, t terms) (got answer, doubt time.Time, err error) {
 	h := mb.NewRTUClientHandler("") // packs and checks; its own port is never opened
 	h.SlaveId = a.Unit
-	call := &rtuCall{r: r, ctx: ctx, wait: wait}
-	r.past.owed.add(a.shape(), time.Now()) // until it has come
+	call := &rtuCall{r: r, ctx: ctx, wait: t.wait, ask: a}
+	rec := &r.past.recent
+	rec.add(a, t.late, time.Now())
 	regs, err := query(mb.NewClient2(h, call), a)
 	now := time.Now()
 	switch {
 	case err == nil:
 		r.missed = 0
-		r.past.owed.settled(a.Unit)
+		rec.answered(call.frame, now)
 		r.past.traffic.clean()
-		return answer{regs, call.took}, nil
+		return answer{regs, call.took}, doubt, nil
 	case collector.KindOf(err) == collector.Exception:
-		// It does not say to which question: it settles no earlier one.
-		r.past.owed.drop()
-		return answer{took: call.took}, err
+		rec.answered(call.frame, now)
+		return answer{took: call.took}, doubt, err
+	case call.alike != nil:
+		rec.same(call.alike, now)
+		return answer{}, rec.copyUntil(a, call.alike, now), collector.Errorf(collector.Foreign, "%w", errAlike)
+	case call.refused != nil:
+		rec.last().frame, rec.last().heard = call.refused, now // and an answer may come yet
+		refusal := &exceptionError{code: call.refused[2], unsure: true}
+		return answer{}, rec.refusalUntil(now), &collector.Error{Kind: collector.Exception, Err: refusal}
 	case collector.KindOf(err) == collector.Timeout:
 		// A device that answers late mostly does so soon: leave the line to it for a while.
-		r.free = now.Add(min(wait, 300*time.Millisecond))
+		r.free = now.Add(min(t.wait, 300*time.Millisecond))
+		rec.silent = now
 		if r.missed++; r.patience > 0 && r.missed >= r.patience {
 			r.lost = true // a connection may be dead and not say so; an adapter may hang
 		}
 	default:
 		r.free = now.Add(max(4*r.rest, 20*time.Millisecond))
+		if call.began {
+			rec.spoilt(now)
+		}
 	}
 	r.past.traffic.collided(now)
-	return answer{}, err
+	return answer{}, doubt, err
 }
 
 // settle waits until nobody speaks. What it hears meanwhile nobody here asked for.
@@ -152,24 +199,27 @@ func (r *rtu) judge(strays []byte, now time.Time) (foreign int) {
 			break
 		}
 		rest = rest[bytes.Index(rest, f)+len(f):]
-		if bytes.Equal(f, r.past.frame) || bytes.Equal(f, r.past.question) {
-			continue // our own words, or an answer said twice
+		switch {
+		case bytes.Equal(f, r.past.question): // our own words
+		case r.stray(f, now):
+		case len(f) != requestSize && r.past.ours(f[0]):
+			r.past.recent.copied, r.past.recent.belated = now, now // an answer by a device of ours, out of turn
+		default:
+			foreign++
 		}
-		if r.past.owed.owes(shapeOf(f)) {
-			r.past.late(f[0])
-			continue
-		}
-		if len(f) != requestSize && r.past.ours(f[0]) {
-			continue // an answer by a device of ours: late, or said again
-		}
-		foreign++
 	}
 	r.past.traffic.heard(foreign, now)
 	return foreign
 }
 
-// shapeOf is the shape of the question that a frame would answer.
-func shapeOf(f []byte) shape { return shape{f[0], Table(f[1]), int(f[2]) / 2} }
+// stray tells whether a frame belongs to an earlier question of ours.
+func (r *rtu) stray(f []byte, now time.Time) bool {
+	known, late := r.past.recent.stray(f, now)
+	if late {
+		r.past.late(f[0])
+	}
+	return known
+}
 
 // listen waits for bytes until a moment; none is no error. With the moment passed it takes
 // what is already there.
@@ -233,7 +283,13 @@ type rtuCall struct {
 	r    *rtu
 	ctx  context.Context
 	wait time.Duration
-	took time.Duration
+	ask  Ask
+
+	took    time.Duration
+	frame   []byte // the answer
+	alike   []byte // an answer that may be a copy of another question's
+	refused []byte // a refusal that may be meant for another question
+	began   bool   // an answer began and could not be used
 }
 
 // Send says the question and hears the answer.
@@ -251,11 +307,10 @@ func (c *rtuCall) Send(request []byte) ([]byte, error) {
 	r.heard = sent
 	got, err := c.receive(request, sent)
 	if err != nil && !r.lost && len(got) > 0 {
+		c.began = len(got) > 2 && header(request, got) > 0
 		r.judge(got, time.Now())
 	}
-	if err == nil {
-		r.past.frame = got
-	}
+	c.frame = got
 	return got, err
 }
 
@@ -282,17 +337,26 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 				return got, collector.Errorf(collector.Foreign, "the answer began before the question ended: % X", clip(got))
 			}
 		}
-		got = append(got, part...)
+		got = c.dropStrays(request, append(got, part...))
+		if len(got) == 0 {
+			need, until = exceptionSize, sent.Add(c.wait)
+			continue
+		}
 		frame, more, err := inspect(request, got)
 		if frame != nil {
 			return c.whole(frame, got)
 		}
 		if err != nil {
-			got = c.rest(got) // with all of it there, the reason can be told better
-			if _, _, better := inspect(request, got); better != nil {
-				err = better
+			all := c.rest(got) // with all of it there, the reason can be told better
+			if got = c.dropStrays(request, all); len(got) == 0 {
+				need, until = exceptionSize, sent.Add(c.wait)
+				continue
 			}
-			return got, err
+			frame, _, better := inspect(request, got)
+			if frame != nil {
+				return c.whole(frame, got)
+			}
+			return got, cmp.Or(better, err)
 		}
 		need = more
 		if !bytes.HasPrefix(request, got) { // more than our own echo: the answer has begun
@@ -303,6 +367,34 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 				time.Sleep(left - 3*c.r.char)
 			}
 		}
+	}
+}
+
+// dropStrays takes off the whole frames at the beginning that belong to earlier questions, or
+// may: what is waited for is the answer to this one.
+func (c *rtuCall) dropStrays(request, got []byte) []byte {
+	now, rec := time.Now(), &c.r.past.recent
+	for {
+		f := leadingFrame(got)
+		switch {
+		case f == nil || bytes.Equal(f, request):
+			return got
+		case header(request, f) != len(f):
+			if !c.r.stray(f, now) {
+				return got
+			}
+		case len(f) == exceptionSize:
+			if rec.refusalUntil(now).IsZero() {
+				return got
+			}
+			c.refused = f
+		default:
+			if rec.copyUntil(c.ask, f, now).IsZero() {
+				return got
+			}
+			c.alike = f
+		}
+		got = got[len(f):]
 	}
 }
 

@@ -177,7 +177,7 @@ func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error
 // many: exceptions 2 and 3. The others pass.
 func refusesAddress(err error) bool {
 	var e *exceptionError
-	return errors.As(err, &e) && (e.code == 2 || e.code == 3)
+	return errors.As(err, &e) && !e.unsure && (e.code == 2 || e.code == 3)
 }
 
 // bury leaves the points of a block out of the plan for a while.
@@ -230,6 +230,9 @@ func (m *mapped) replan() {
 		}
 	}
 	m.blocks = append(plan(live, r), alone...)
+	for i := range m.blocks {
+		m.blocks[i].spare = r.spare(m.blocks[i])
+	}
 }
 
 // decode takes the values out of an answer. Impossible ones are refused by name.

@@ -330,7 +330,7 @@ func TestPortThatIsNotThere(t *testing.T) {
 	t.Parallel()
 	b := NewBus(Settings{Port: t.TempDir() + "/usb-0001", Mode: Mode{Baud: 9600}})
 	for _, says := range []string{"is the adapter plugged in?", "tried again in"} {
-		_, err := b.Ask(context.Background(), Ask{1, Holding, 1, 1})
+		_, err := b.Ask(context.Background(), Ask{Unit: 1, Table: Holding, Address: 1, Count: 1})
 		if collector.KindOf(err) != collector.Port || !strings.Contains(err.Error(), says) {
 			t.Errorf("got %v, want %s", err, says)
 		}
@@ -342,7 +342,7 @@ func TestPortThatIsNotThere(t *testing.T) {
 func TestExceptionsHaveWords(t *testing.T) {
 	t.Parallel()
 	for _, code := range []byte{1, 2, 3, 4, 5, 6, 8, 10, 11} {
-		if text := (&exceptionError{code}).Error(); !strings.Contains(text, ", ") {
+		if text := (&exceptionError{code: code}).Error(); !strings.Contains(text, ", ") {
 			t.Errorf("code %d: %s", code, text)
 		}
 	}

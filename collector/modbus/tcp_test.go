@@ -106,7 +106,7 @@ func TestTCPDamage(t *testing.T) {
 			b := NewBus(Settings{TCP: address})
 			defer func() { _ = b.Close() }()
 			b.Declare(255, 150*ms, 0)
-			a := Ask{255, Input, 300, 4}
+			a := Ask{Unit: 255, Table: Input, Address: 300, Count: 4}
 			if got, err := b.Ask(t.Context(), a); collector.KindOf(err) != tc.kind || err == nil {
 				t.Fatalf("got %v, %v, want %s", got.Regs, err, tc.kind)
 			}
@@ -154,7 +154,7 @@ func TestDeadConnectionIsDialledAgain(t *testing.T) {
 	b := NewBus(Settings{RTUTCP: l.Addr().String(), Mode: Mode{Baud: 115200}})
 	defer func() { _ = b.Close() }()
 	b.Declare(1, 20*ms, 0)
-	a := Ask{1, Holding, 50, 2}
+	a := Ask{Unit: 1, Table: Holding, Address: 50, Count: 2}
 	for range 3 {
 		if _, err := b.Ask(t.Context(), a); collector.KindOf(err) != collector.Timeout {
 			t.Fatalf("got %v", err)
@@ -179,7 +179,7 @@ func TestTCPUnreachable(t *testing.T) {
 	_ = l.Close()
 	b := NewBus(Settings{TCP: address})
 	for _, says := range []string{"cannot reach " + address, "tried again in"} {
-		if _, err := b.Ask(t.Context(), Ask{1, Holding, 1, 1}); collector.KindOf(err) != collector.Port || !strings.Contains(err.Error(), says) {
+		if _, err := b.Ask(t.Context(), Ask{Unit: 1, Table: Holding, Address: 1, Count: 1}); collector.KindOf(err) != collector.Port || !strings.Contains(err.Error(), says) {
 			t.Errorf("got %v, want %s", err, says)
 		}
 	}
@@ -201,7 +201,7 @@ func FuzzTCPAnswer(f *testing.F) {
 		b := NewBus(Settings{TCP: address})
 		defer func() { _ = b.Close() }()
 		b.Declare(17, 30*ms, 0)
-		got, err := b.Ask(t.Context(), Ask{17, Holding, 107, 3})
+		got, err := b.Ask(t.Context(), Ask{Unit: 17, Table: Holding, Address: 107, Count: 3})
 		var typed *collector.Error
 		if err == nil && len(got.Regs) != 3 || err != nil && !errors.As(err, &typed) {
 			t.Errorf("% X: got %v, %v", answer, got.Regs, err)

@@ -33,7 +33,11 @@ type Line interface {
 type Open func(s modbus.Settings) Line
 
 // OpenBus opens lines as the Modbus source does.
-func OpenBus(s modbus.Settings) Line { return modbus.NewBus(s) }
+func OpenBus(s modbus.Settings) Line {
+	b := modbus.NewBus(s)
+	b.Hasty()
+	return b
+}
 
 // Options say what the owner knows already. The zero value knows nothing.
 type Options struct {
