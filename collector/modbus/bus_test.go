@@ -439,7 +439,7 @@ func TestRecent(t *testing.T) {
 	if q, wait := r.choose(narrow, time.Time{}, now); q.Count != 1 || wait.Sub(now) != lateFor {
 		t.Errorf("beside an open question without room: %+v, %v", q, wait)
 	}
-	if known, late := r.stray(other, now.Add(time.Second)); !known || !late {
+	if known, late := r.stray(other, now.Add(time.Second), now.Add(time.Second)); !known || !late {
 		t.Error("the late answer is not known")
 	}
 	now = now.Add(time.Second)
@@ -451,10 +451,10 @@ func TestRecent(t *testing.T) {
 		t.Error("a copy is not told from an answer")
 	}
 	r.answered(frame, now)
-	if known, late := r.stray(frame, now.Add(300*ms)); !known || late || r.twice() != 600*ms {
+	if known, late := r.stray(frame, now.Add(300*ms), now.Add(300*ms)); !known || late || r.twice() != 600*ms {
 		t.Errorf("a copy after 0.3 s: known %v, late %v; copies are waited for %v", known, late, r.twice())
 	}
-	if r.stray(seal([]byte{1, 3, 4, 0, 7, 0, 8}), now); !r.troubled(now) || r.troubled(now.Add(2*time.Hour)) {
+	if r.stray(seal([]byte{1, 3, 4, 0, 7, 0, 8}), now, now); !r.troubled(now) || r.troubled(now.Add(2*time.Hour)) {
 		t.Error("the trouble is not remembered for an hour")
 	}
 }
@@ -471,11 +471,11 @@ func TestRefusalsOfTwoQuestions(t *testing.T) {
 	if until := r.refusalUntil(now); until.Sub(now) != lateFor {
 		t.Errorf("a refusal beside an open question is sure after %v", until.Sub(now))
 	}
-	if known, _ := r.stray(refusal, now); !known || r.list[0].open.IsZero() || r.list[1].open.IsZero() {
+	if known, _ := r.stray(refusal, now, now); !known || r.list[0].open.IsZero() || r.list[1].open.IsZero() {
 		t.Error("a refusal settled a question that it may not be meant for")
 	}
 	r.answered(seal([]byte{1, 3, 4, 0, 7, 0, 8}), now)
-	if r.stray(refusal, now); !r.list[0].open.IsZero() {
+	if r.stray(refusal, now, now); !r.list[0].open.IsZero() {
 		t.Error("a refusal that can be meant for one question only did not settle it")
 	}
 }

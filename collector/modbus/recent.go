@@ -24,10 +24,11 @@ const (
 // recent remembers the questions of the last seconds and what came for each. RTU answers carry
 // unit, function and length, and no address: what comes late or twice has the form of an answer
 // to any other question of one shape. An answer is believed when no earlier question of its
-// shape is still open, and it is not, byte for byte, what a question about other registers was
-// answered with just now. A refusal carries no length either.
+// shape is still open, and it is not, byte for byte, what another question was answered with just
+// now. A refusal carries no length either.
 type recent struct {
 	list    []asked
+	began   time.Time         // when what is asked now was first tried
 	copies  time.Duration     // the slowest copy heard
 	copied  time.Time         // when an answer was last heard twice
 	belated time.Time         // when one was last heard late
@@ -56,16 +57,24 @@ func (r *recent) add(a Ask, late time.Duration, now time.Time) {
 
 func (r *recent) last() *asked { return &r.list[len(r.list)-1] }
 
-// answered notes what the last question was answered with. If the same question got another
-// answer a moment ago that was like a third one's, then that may have been a copy, and the true
+// answered notes what the last question was answered with. While an earlier try of the same
+// question is open, the answer may be to that, and one is still to come. If an earlier try got
+// another answer that was like a third one's, then that may have been a copy, and the true
 // answer to it may still come.
 func (r *recent) answered(frame []byte, now time.Time) {
 	q := r.last()
-	q.open, q.frame, q.heard = time.Time{}, frame, now
-	for i := range r.list {
-		if p := &r.list[i]; p.alike && p.ask.same(q.ask) && !bytes.Equal(p.frame, frame) && r.both(now) {
+	q.frame, q.heard = frame, now
+	sole := true
+	for i := range r.list[:len(r.list)-1] {
+		p := &r.list[i]
+		if p.alike && p.ask.same(q.ask) && !p.at.Before(r.began) && !bytes.Equal(p.frame, frame) {
 			p.open = p.late
 		}
+		refused := len(frame) == exceptionSize && len(p.frame) == exceptionSize
+		sole = sole && (refused || !p.open.After(now) || !p.answeredBy(frame))
+	}
+	if sole {
+		q.open = time.Time{}
 	}
 }
 
@@ -99,21 +108,22 @@ func (r *recent) openUntil(a Ask, now time.Time) (until time.Time) {
 		return until
 	}
 	for _, q := range r.list {
-		if q.ask.shape() == a.shape() && (q.frame == nil || !q.ask.same(a)) {
+		if q.ask.shape() == a.shape() && (q.frame == nil || now.Sub(q.at) > holdLimit || !q.ask.same(a)) {
 			until = later(until, q.open, now)
 		}
 	}
 	return until
 }
 
-// copyUntil is until when a frame could be a copy of the answer to a question about other
-// registers; zero when it is none.
+// copyUntil is until when a frame could be a copy of the answer to an earlier question; zero when
+// it is none. The same question counts as well: its true answer would come next, and be taken
+// for that to yet another one.
 func (r *recent) copyUntil(a Ask, frame []byte, now time.Time) (until time.Time) {
 	if r.hasty && !r.troubled(now) {
 		return until
 	}
 	for _, q := range r.list {
-		if !q.ask.same(a) && bytes.Equal(q.frame, frame) {
+		if !(q.alike && q.ask.same(a) && now.Sub(q.at) < holdLimit) && bytes.Equal(q.frame, frame) {
 			until = later(until, q.heard.Add(r.twice()), now)
 			if q.alike && r.both(now) {
 				until = later(until, q.late, now)
@@ -132,7 +142,7 @@ func (r *recent) refusalUntil(now time.Time) (until time.Time) {
 			continue
 		}
 		switch {
-		case q.frame == nil:
+		case len(q.frame) != exceptionSize:
 			until = later(until, q.open, now)
 		case len(q.frame) == exceptionSize && lately(r.copied, now):
 			until = later(until, q.heard.Add(r.twice()), now)
@@ -190,8 +200,8 @@ func (r *recent) tooWide(a Ask) {
 
 // stray sorts a frame that came while nothing, or something else, was asked, or lay in a buffer
 // since. known tells that it belongs to a question of ours; late, that it is an answer that was
-// given up.
-func (r *recent) stray(f []byte, now time.Time) (known, late bool) {
+// given up. Nobody listened between since and now.
+func (r *recent) stray(f []byte, since, now time.Time) (known, late bool) {
 	var heard time.Time
 	times := 0
 	for _, q := range r.list {
@@ -213,12 +223,11 @@ func (r *recent) stray(f []byte, now time.Time) (known, late bool) {
 		return true, false
 	case open < 0:
 		return false, false
-	case !heard.IsZero() && now.Sub(heard) <= r.twice(), len(f) == exceptionSize && !r.onlyOpen(open, now):
-		r.belated = now // or said again: the question stays open
-		return true, true
+	case !heard.IsZero() && since.Sub(heard) <= r.twice(), len(f) == exceptionSize && !r.onlyOpen(open, now):
+		return true, false // late or said again, nobody can tell: the question stays open
 	}
 	q := &r.list[open]
-	q.open, q.frame, q.heard, r.belated = time.Time{}, f, now, now
+	q.open, q.frame, q.heard, q.alike, r.belated = time.Time{}, f, now, false, now
 	return true, true
 }
 

@@ -46,6 +46,8 @@ type rtu struct {
 
 	free  time.Time // the line is not spoken on before
 	heard time.Time // when anything was last heard or said
+	since time.Time // nobody listened between then and what is looked at now
+	ears  time.Time // when somebody last listened
 	stuck chan error
 	lost  bool
 }
@@ -71,6 +73,7 @@ func (r *rtu) ask(ctx context.Context, a Ask, t terms) (answer, error) {
 		return answer{}, collector.Errorf(collector.Foreign,
 			"another master speaks on the line, nothing is asked for another %s", left.Round(100*time.Millisecond))
 	}
+	r.past.recent.began = time.Now()
 	var doubt time.Time // until then, what was heard could be meant for another question
 	for try := 1; ; try++ {
 		if err := r.settle(ctx, t.pause); err != nil {
@@ -107,6 +110,8 @@ func (r *rtu) choose(ctx context.Context, a Ask, doubt time.Time, pause time.Dur
 		switch {
 		case wait.IsZero():
 			return q, nil
+		case ctx.Err() != nil:
+			return q, collector.Errorf(collector.Timeout, "%w: %w", errWait, ctx.Err())
 		case now.After(end):
 			return q, collector.Errorf(collector.Foreign,
 				"its answer could not be told from one to an earlier question that may come for another %s",
@@ -126,7 +131,8 @@ func (r *rtu) once(ctx context.Context, a Ask, t terms) (got answer, doubt time.
 	h.SlaveId = a.Unit
 	call := &rtuCall{r: r, ctx: ctx, wait: t.wait, ask: a}
 	rec := &r.past.recent
-	rec.add(a, t.late, time.Now())
+	r.since = time.Now()
+	rec.add(a, t.late, r.since)
 	regs, err := query(mb.NewClient2(h, call), a)
 	now := time.Now()
 	switch {
@@ -165,6 +171,7 @@ func (r *rtu) once(ctx context.Context, a Ask, t terms) (got answer, doubt time.
 // settle waits until nobody speaks. What it hears meanwhile nobody here asked for.
 func (r *rtu) settle(ctx context.Context, pause time.Duration) error {
 	began := time.Now()
+	r.since = r.ears
 	var strays []byte
 	for {
 		now := time.Now()
@@ -214,7 +221,7 @@ func (r *rtu) judge(strays []byte, now time.Time) (foreign int) {
 
 // stray tells whether a frame belongs to an earlier question of ours.
 func (r *rtu) stray(f []byte, now time.Time) bool {
-	known, late := r.past.recent.stray(f, now)
+	known, late := r.past.recent.stray(f, r.since, now)
 	if late {
 		r.past.late(f[0])
 	}
@@ -231,6 +238,7 @@ func (r *rtu) listen(ctx context.Context, until time.Time) ([]byte, error) {
 			return nil, r.fail("cannot listen", err)
 		}
 		n, err := r.wire.Read(buf[:])
+		r.ears = time.Now()
 		if err != nil {
 			return nil, r.fail("cannot read", err)
 		}

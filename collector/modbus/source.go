@@ -147,7 +147,7 @@ func differs(a, b time.Duration) bool { return a > b*5/4 || b > a*5/4 }
 func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error) {
 	a := b.ask(m.unit)
 	regs, err := m.fetch(ctx, a, m.verify)
-	if refusesAddress(err) {
+	if no, sure := refusesAddress(err); no && sure {
 		// Ask once more: a refusal does not say to which question, and what is remembered
 		// must be sure.
 		regs, err = m.fetch(ctx, a, m.verify)
@@ -156,28 +156,36 @@ func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error
 		m.raise(b)
 		return m.decode(b, regs)
 	}
-	if !refusesAddress(err) {
+	no, sure := refusesAddress(err)
+	if !no {
 		return nil, err
 	}
 	left, right, ok := b.halve()
-	if !ok {
+	if !ok && sure {
 		m.bury(b, err)
+	}
+	if !ok {
 		return nil, err
 	}
 	defer m.replan()
 	v1, err1 := m.readBlock(ctx, left)
 	v2, err2 := m.readBlock(ctx, right)
-	if err1 == nil && err2 == nil {
+	no1, _ := refusesAddress(err1)
+	no2, _ := refusesAddress(err2)
+	if !no1 && !no2 { // also where the line failed: a cut too many costs a question
 		m.cuts = append(m.cuts, cut{b.table, right.span.from})
 	}
 	return append(v1, v2...), errors.Join(err1, err2)
 }
 
 // refusesAddress tells whether the device said that it has no such registers, or not so
-// many: exceptions 2 and 3. The others pass.
-func refusesAddress(err error) bool {
+// many: exceptions 2 and 3. The others pass. sure is false where it may have spoken of others.
+func refusesAddress(err error) (no, sure bool) {
 	var e *exceptionError
-	return errors.As(err, &e) && !e.unsure && (e.code == 2 || e.code == 3)
+	if !errors.As(err, &e) {
+		return false, false
+	}
+	return e.code == 2 || e.code == 3, !e.unsure
 }
 
 // bury leaves the points of a block out of the plan for a while.
