@@ -68,6 +68,7 @@ func TestRefusedGapIsRememberedAndReadAround(t *testing.T) {
 			if i > 0 && !slices.Equal(asked, []string{"0+3", "5+2"}) {
 				t.Errorf("poll %d: asked %v", i, asked)
 			}
+			time.Sleep(10 * time.Second)
 		}
 	})
 }
@@ -90,6 +91,7 @@ func TestLimitOfDeviceIsLearned(t *testing.T) {
 			if asked := line.questions(); i > 0 && !slices.Equal(asked, []string{"0+3", "5+2"}) {
 				t.Errorf("asked %v", asked)
 			}
+			time.Sleep(10 * time.Second)
 		}
 	})
 }
