@@ -13,13 +13,17 @@ def volts_amps(state, code):
     """pv volts, pv amps, charge amps, load amps in thousandths; battery volts in hundredths, battery amps signed in hundredths."""
     day = {"bright": (17931, 4792, 6121, 1420, 1345, 470), "dim": (16402, 811, 1033, 2263, 1312, -123)}
     if state != "night":
-        return day[state]
+        return day.get(state, day["bright"])
     return (code, code, code, 2263, 1308, -226) if code is not None else (s16(-2), s16(-4), s16(-3), s16(-3), 1308, 2)
 
 def registers(device, state):
     base = {"codes": 40, "signed": 700, "gap": 40, "mirror": 40}.get(device, 40)
     pv, pa, ca, la, bv, ba = volts_amps(state, None if device == "signed" else 0x7FFF)
     regs = [bv, s16(ba), pv, pa, ca, la, 1234, 0, 77, 3600]
+    if device == "watts":  # the panel's power as well, in tenths; as a wrong map would read it, where the state says so
+        regs[7] = round(pv * pa / 1e5) * (10 if state == "tenfold" else 1)
+        if state == "tenth":
+            regs[0] = round(bv / 10)
     out = {(3, base + i): x for i, x in enumerate(regs)}
     if device == "gap":  # behind a gap within the page
         out.update({(3, base + 31 + i): x for i, x in enumerate([4711, 4712, 4713])})
