@@ -69,7 +69,7 @@ func Data(t testing.TB, name string) string {
 	return path
 }
 
-// Rows are the lines of a CSV file of measured data, without its header.
+// Rows are the lines of a CSV file of measured data, without its header and comments.
 func Rows(t testing.TB, name string) [][]string {
 	t.Helper()
 	f, err := os.Open(Data(t, name))
@@ -77,7 +77,9 @@ func Rows(t testing.TB, name string) [][]string {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
 	if err != nil {
 		t.Fatalf("cannot read %s: %v", name, err)
 	}

@@ -33,14 +33,14 @@ func TestOnlyATrueFullIsFull(t *testing.T) {
 		{"an absorption flag that lies", 13.3, 8, 120, reading.Absorption, false, false},
 		{"rest near full", 13.32, -0.3, 300, reading.Off, false, false},
 		{"a load that pulls hard from a held battery", 14.0, -6, 60, reading.Absorption, false, false},
-		{"voltage alone, held for hours", 14.2, 0, 180, reading.Off, true, true},
+		{"voltage alone, held for hours", 14.2, 0, 420, reading.Off, true, true},
 		{"voltage alone, half an hour", 14.2, 0, 30, reading.Off, true, false},
 	} {
 		s := half(m)
 		for minute := 0.0; minute <= c.minutes; minute += 5 {
 			var r reading.Reading
 			r.Stamp = at(minute, 0, 0).Stamp
-			r.Set(reading.BatteryVolts, c.volts)
+			r.Set(reading.BatteryVolts, min(c.volts, 13.2+minute/30)) // as that of a battery does, not at once
 			r.Set(reading.ChargeStage, float64(c.stage))
 			if !c.noAmps {
 				r.Set(reading.BatteryAmps, c.amps)

@@ -46,13 +46,22 @@ const starvedAfter = 30 * 24 * time.Hour
 // of cells and sensors at large is wide enough for the odd ones; a battery whose voltages and
 // fulls surprise little is not one of those, and its band is narrower.
 func bandSD(surprise, closing float64) float64 {
-	return min(max(1.55*math.Sqrt(0.15+max(surprise, 0.8*closing)), 0.92), 2.6)
+	return min(max(1.75*math.Sqrt(0.15+max(surprise, 0.8*closing)), 1.5), 2.6)
+}
+
+// band is how far the band reaches to either side, where all but the capacity may be narrowed
+// by what surprised little: a capacity that was never tested surprises nobody either.
+func (s *State) band(reach float64) float64 {
+	const normal = 1.645 // of a normal distribution, 5th and 95th percentile
+	c := s.Cov[iCharge][iLogCapacity]
+	size := min(c*c/s.Cov[iLogCapacity][iLogCapacity], s.Cov[iCharge][iCharge])
+	return math.Sqrt(reach*reach*(s.Cov[iCharge][iCharge]-size) + max(reach*reach, normal*normal)*size)
 }
 
 // Belief reads the state out.
 func (m Model) Belief(s *State) Belief {
 	if s.Form != form {
-		fresh := m.Start()
+		fresh := m.adopted(*s)
 		s = &fresh
 	}
 	sd, x := s.sd(iCharge), s.Mean[iCharge]
@@ -60,8 +69,9 @@ func (m Model) Belief(s *State) Belief {
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iLogCapacity])
 	left := max(1-s.Mean[iColdLoss]*colder(s.Celsius), 0.4)
 	g, reach := m.split(s), bandSD(s.OCVSurprise, s.FullSurprise)
+	band := s.band(reach)
 	b := Belief{
-		SoC: x, SoCSD: sd, Low: max(x-reach*sd, 0), High: min(x+reach*sd, 1),
+		SoC: x, SoCSD: sd, Low: max(x-band, 0), High: min(x+band, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
 		OffsetAmps: s.Mean[iDrain] - g.watts/volts, OffsetSD: g.sd / volts,
 		UnmeteredWatts: g.watts, UnmeteredSD: g.sd,

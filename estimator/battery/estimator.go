@@ -36,13 +36,14 @@ func (m Model) Start() State {
 	s.set(iDrain, 0.09, 0.09)
 	s.set(iNightDrain, 0, nightSpread)
 	s.set(iChargeGain, gainMean, gainSpread)
+	s.set(iMeter, 0, meterVolts)
 	return s
 }
 
 // newBattery believes of the battery what is true of batteries at large.
 func (m Model) newBattery(s *State) {
 	s.set(iCharge, 0.6, 0.3)
-	s.set(iLogCapacity, -0.06, 0.1) // most are worth 80 to 105 % of the label
+	s.set(iLogCapacity, -0.06, 0.11) // most are worth 80 to 105 % of the label, some much less
 	s.set(iColdLoss, 0.0045, 0.0025)
 	s.set(iColdShare, 0.5, 0.35)
 	s.set(iFullShortfall, 0.008, 0.007)
@@ -55,6 +56,17 @@ func (m Model) newBattery(s *State) {
 	s.OCVSurprise, s.FullSurprise = 0.5, 0.7
 	s.StepVA, s.StepAA, s.Hysteresis = 0, 0, -0.5
 	s.Anchors = Anchors{LowestSinceFull: 1}
+}
+
+// adopted is what can be made of a state that an older program kept: one that did not know the
+// voltmeter's error yet learns it from now on; what is older still is of no use.
+func (m Model) adopted(s State) State {
+	if s.Form != form-1 {
+		return m.Start()
+	}
+	s.Form = form
+	s.set(iMeter, 0, meterVolts)
+	return s
 }
 
 // Replaced is the belief after another battery was put in the place of the old. What was
@@ -78,7 +90,7 @@ func (m Model) Interrupted(s State) State {
 // Step moves the belief on to the moment of r. The same inputs give the same belief.
 func (m Model) Step(s State, r reading.Reading) State {
 	if s.Form != form {
-		s = m.Start()
+		s = m.adopted(s)
 	}
 	dt, fresh := s.pass(r.Mono)
 	if !fresh {
@@ -87,7 +99,7 @@ func (m Model) Step(s State, r reading.Reading) State {
 	f := flowOf(&r, m.cells())
 	m.followTemperature(&s, &r, dt.Hours())
 	m.widenForNewMeter(&s, f)
-	if dt > unseen {
+	if dt > s.unseen() {
 		s.GapBeforeOCV, s.SinceGap = true, 0
 	} else {
 		s.SinceGap += dt.Hours()

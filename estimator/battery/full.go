@@ -11,12 +11,12 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	c := m.Battery.CapacityAh
 	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
 	both := f.inKnown && f.outKnown
-	s.trackTaper(f, net, cell, dt)
+	m.trackTaper(s, f, net, cell, dt)
 	if cell < fullVolts || both && (net > c/16 || net < -c/50 || m.rest(s, cell, net, 1) < 3.36) || !both && !f.inKnown && cell < 3.43 {
 		s.Held, s.Full = 0, false
 		return
 	}
-	if s.Held += dt.Hours(); dt > unseen {
+	if s.Held += dt.Hours(); dt > s.unseen() {
 		s.Held, s.HeldVolts = 0, 0
 	}
 	need, spread := 0.25, 0.0
@@ -27,6 +27,7 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 		return
 	}
 	wrong, rate := m.falseFullChance(s, cell, net, both), max(net/c, 0)
+	wrong = max(wrong, m.refusedChance(s, both))
 	if s.Full = wrong < 1; !s.Full {
 		return
 	}
@@ -40,7 +41,7 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	left := taperHours * rate
 	spread = math.Sqrt(spread*spread + 0.004*0.004 + taperSpread*taperSpread*rate*rate)
 	s.FullHours, s.AnchorRate = 0, rate
-	s.FullAccepted = m.anchor(s, 1-left, spread, wrong)
+	s.FullAccepted = m.anchor(s, f, 1-left, spread, wrong)
 	if s.Full = s.FullAccepted; s.Full {
 		s.SinceFull, s.FullSeen = 0, true
 	}
@@ -62,13 +63,19 @@ func (m Model) rest(s *State, cell, net, times float64) float64 {
 // trackTaper keeps the largest current since the voltage rose to that of absorption, and how far
 // the voltage strayed since: a charger that holds a voltage lets the current fall below what
 // the panel gave before, while that of clouds lets the voltage fall too.
-func (s *State) trackTaper(f flow, net, cell float64, dt time.Duration) {
-	if cell < fullVolts || dt > unseen || s.Held == 0 {
+func (m Model) trackTaper(s *State, f flow, net, cell float64, dt time.Duration) {
+	if cell < fullVolts || dt > s.unseen() || s.Held == 0 {
 		s.PeakAmps, s.HeldVolts, s.HeldDrift, s.AnchorRate = 0, f.volts, 0, 2
 		if cell < fullVolts {
 			return
 		}
 	}
+	if s.Held == 0 {
+		close := s.Flow.VoltsKnown && dt < 11*time.Minute
+		s.HeldIn, s.Jumped = 0, close && s.Flow.Volts < restMost*m.cells()
+		s.Ceased = close && s.Flow.In-s.Flow.Out > m.Battery.CapacityAh/40
+	}
+	s.HeldIn = max(s.HeldIn, net)
 	s.PeakAmps = max(s.PeakAmps, net, s.Flow.In-s.Flow.Out-s.Mean[iDrain])
 	s.HeldDrift = max(s.HeldDrift, math.Abs(f.volts-s.HeldVolts))
 }
@@ -93,10 +100,43 @@ func (m Model) falseFullChance(s *State, cell, net float64, both bool) float64 {
 	return 1
 }
 
+// recentHours is over how long what flowed in is remembered, as a share of the capacity; and
+// flowedIn how much of it shows that the battery takes charge: less than any night takes out.
+const (
+	recentHours = 4
+	flowedIn    = 0.008
+)
+
+// refusedChance is the chance that a voltage of absorption with no current is that of a bus from
+// which the battery takes nothing, because its protection has opened for charging: below some
+// 0 to 5 °C and above 45 °C, and again only some degrees away (common practice), or for a reason
+// that nobody sees. A battery that takes charge at that voltage is not in that state. Where its
+// current is not measured, its voltage tells: that of a bus rises at once.
+func (m Model) refusedChance(s *State, both bool) float64 {
+	chance := 0.15
+	switch {
+	case !s.CelsiusSet:
+		chance = 0.3
+	case s.Celsius < 8 || s.Celsius > 42:
+		chance = 0.6
+	}
+	switch {
+	case !both && s.Jumped:
+		return chance
+	case !both:
+		return chance / 30
+	case s.HeldIn > m.Battery.CapacityAh/150:
+		return 0
+	case s.RecentIn > flowedIn && !s.Jumped && !s.Ceased:
+		return chance / 10
+	}
+	return chance
+}
+
 // anchor sets the charge at a full of which some may be missing, and tells whether it is
 // believed. With the given chance it is none, and then tells nothing: the belief becomes the
 // mixture of both. A belief that was wrong altogether is possible too.
-func (m Model) anchor(s *State, x, spread, wrong float64) bool {
+func (m Model) anchor(s *State, f flow, x, spread, wrong float64) bool {
 	var slope [unknowns]float64
 	slope[iCharge], slope[iFullShortfall] = 1, 1
 	surprise := x - s.Mean[iCharge] - s.Mean[iFullShortfall]
@@ -116,6 +156,9 @@ func (m Model) anchor(s *State, x, spread, wrong float64) bool {
 	}
 	spread2 := spread*spread + max(s.FullSurprise-1, 0)*total
 	consider := considerCell
+	if !f.outKnown {
+		consider |= 1 << iMeter // a charge that was guessed tells nothing of it
+	}
 	if s.LowestSinceFull > deepSwing {
 		consider |= considerSize
 		if s.MaxGainSD < 0.02 {

@@ -74,7 +74,7 @@ func TestAWrongFullIsSoft(t *testing.T) {
 	}{{0.25, 0.5, 0.75, false}, {0.0005, 0.85, 1, true}} {
 		s := run(m, m.Start(), 0, 60, 14.2, 0.8)
 		s.Gauss.set(iCharge, 0.55, 0.03)
-		believed := m.anchor(&s, 0.99, 0.01, c.wrong)
+		believed := m.anchor(&s, flow{inKnown: true, outKnown: true}, 0.99, 0.01, c.wrong)
 		if x := s.Mean[iCharge]; believed != c.believed || x < c.least || x > c.most || s.sd(iCharge) < 0.03 && !believed {
 			t.Errorf("false with chance %.3f: believed %v, charge %.2f±%.2f", c.wrong, believed, x, s.sd(iCharge))
 		}

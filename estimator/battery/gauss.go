@@ -4,18 +4,19 @@ import "math"
 
 // The unknowns of the filter.
 const (
-	iCharge        = iota // charge, 0 to 1
-	iDrain                // A that leave unmeasured: sensor offset and unmetered load together
-	iNightDrain           // A by which that is more in the dark than by day
-	iChargeGain           // how much more charging counts than discharging, relative
-	iLogCapacity          // log of the capacity at 25 °C against the label
-	iColdLoss             // capacity lost per kelvin below 25 °C
-	iColdShare            // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
-	iFullShortfall        // what is missing from 1 at a usual true full
-	iHysteresis           // half the distance of the charging and discharging branches, V a cell
-	iKneeShift            // by how much charge the foot of the open-circuit curve lies lower
-	iCurveError           // the first of the knots by which the open-circuit curve is off, V a cell
-	unknowns       = iCurveError + knots
+	iCharge        = iota                // charge, 0 to 1
+	iDrain                               // A that leave unmeasured: sensor offset and unmetered load together
+	iNightDrain                          // A by which that is more in the dark than by day
+	iChargeGain                          // how much more charging counts than discharging, relative
+	iLogCapacity                         // log of the capacity at 25 °C against the label
+	iColdLoss                            // capacity lost per kelvin below 25 °C
+	iColdShare                           // how much of what is short of full grows in the cold: 0 not, 1 as the capacity shrinks
+	iFullShortfall                       // what is missing from 1 at a usual true full
+	iHysteresis                          // half the distance of the charging and discharging branches, V a cell
+	iKneeShift                           // by how much charge the foot of the open-circuit curve lies lower
+	iCurveError                          // the first of the knots by which the open-circuit curve is off, V a cell
+	iMeter         = iCurveError + knots // by how much the voltmeter reads high, V a cell
+	unknowns       = iMeter + 1
 )
 
 // knots is the number of places, evenly from empty to full, at which the open-circuit
@@ -46,6 +47,16 @@ func (g *Gauss) sd(k int) float64 { return math.Sqrt(max(g.Cov[k][k], 0)) }
 
 // widen adds variance to one unknown.
 func (g *Gauss) widen(k int, variance float64) { g.Cov[k][k] += variance }
+
+// inflate multiplies the variance of one unknown, and with it its part in that of all others.
+func (g *Gauss) inflate(k int, times float64) {
+	with := g.Cov[k]
+	for i := range with {
+		for j := range with {
+			g.Cov[i][j] += (times - 1) / with[k] * with[i] * with[j]
+		}
+	}
+}
 
 // shift moves the charge on by step, which depends on the unknowns with the given slopes.
 func (g *Gauss) shift(step float64, slope *[unknowns]float64) {
@@ -112,7 +123,7 @@ func (g *Gauss) correlateCurve() {
 	for i := range knots {
 		for j := range knots {
 			d := float64(i-j) / (knots - 1) / curveReach
-			g.Cov[iCurveError+i][iCurveError+j] = meterVolts*meterVolts + curveVolts*curveVolts*math.Exp(-d*d/2)
+			g.Cov[iCurveError+i][iCurveError+j] = wholeVolts*wholeVolts + curveVolts*curveVolts*math.Exp(-d*d/2)
 		}
 	}
 }

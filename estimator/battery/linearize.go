@@ -23,41 +23,110 @@ type ocvObservation struct {
 // the charge.
 const steepVolts = 0.5
 
-// observeVoltage takes a voltage. The curve is bent, so a straight line stands for it. On the steep foot
-// that is its tangent where the voltage meets it. On the plateau it is the line that fits
-// best, with the misfit as noise, where the charge is likely to be after the look; that is
+// observeVoltage takes a voltage. The curve is bent, so a straight line stands for it. On the
+// steep foot that is its tangent where the voltage meets it. On the plateau it is the line that
+// fits best, with the misfit as noise, where the charge is likely to be after the look; that is
 // found by going round three times: the posterior linearisation filter of García-Fernández,
-// Svensson, Morelande and Särkkä (2015).
+// Svensson, Morelande and Särkkä (2015). A voltage that surprises may also mean that the charge
+// is lost; what is believed then is the mixture of both.
 func (g *Gauss) observeVoltage(v ocvObservation, h considered) {
-	if l := tangent(v.volts - v.branch*g.Mean[iHysteresis]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
+	if l := tangent(v.volts - v.branch*g.Mean[iHysteresis] - g.Mean[iMeter]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
 		g.observeLine(v, l, h)
 		return
 	}
+	lost, odds := g.lost(v)
 	before := *g
 	for range 3 {
 		l := linearize(g.Mean[iCharge], g.sd(iCharge))
 		*g = before
 		g.observeLine(v, l, h)
 	}
+	if odds > 0 {
+		g.mixture(&lost, 1-odds)
+	}
+}
+
+// off is how far a voltage lies above what a line makes likely, V, and the variance of that.
+func (g *Gauss) off(v ocvObservation, l *line) (off, variance float64) {
+	l.slope[iHysteresis] = v.branch
+	off = v.volts - l.volts - l.slope[iCharge]*(g.Mean[iCharge]-l.at)
+	for j := iHysteresis; j < unknowns; j++ {
+		off -= l.slope[j] * g.Mean[j]
+	}
+	return off, g.spread(&l.slope) + v.white + l.misfit
+}
+
+// lostChance is how likely it is, at any look, that the charge went where no equation here tells
+// of; and lostFrom from how many standard deviations on a surprise is worth asking.
+const (
+	lostChance = 0.005
+	lostFrom   = 2.5
+)
+
+// lost is what a voltage alone tells of the charge when all that was counted is worth nothing,
+// and how likely that is. The errors that all looks share are in both cases the same.
+func (g *Gauss) lost(v ocvObservation) (other Gauss, odds float64) {
+	l := linearize(g.Mean[iCharge], g.sd(iCharge))
+	off, variance := g.off(v, &l)
+	if off*off < lostFrom*lostFrom*variance {
+		return other, 0
+	}
+	l.slope[iCharge] = 0
+	noise := g.spread(&l.slope) + v.white
+	const places = 40
+	var sum, mean, square float64
+	for k := range places {
+		x := (float64(k) + 0.5) / places
+		rest, _ := OCV(x)
+		p := bell(v.volts-rest-v.branch*g.Mean[iHysteresis]-g.Mean[iMeter], noise)
+		sum, mean, square = sum+p, mean+p*x, square+p*x*x
+	}
+	if sum < 1e-12 {
+		return other, 0
+	}
+	mean /= sum
+	other = *g
+	other.set(iCharge, mean, math.Sqrt(square/sum-mean*mean+0.25/places/places))
+	wrong := lostChance * sum / places
+	return other, wrong / (wrong + (1-lostChance)*bell(off, variance))
 }
 
 // observeLine is the update by a voltage when a line stands for the curve.
 func (g *Gauss) observeLine(v ocvObservation, l line, h considered) {
-	l.slope[iHysteresis] = v.branch
-	off := v.volts - l.volts - l.slope[iCharge]*(g.Mean[iCharge]-l.at)
-	for j := iHysteresis; j < unknowns; j++ {
-		off -= l.slope[j] * g.Mean[j]
+	off, variance := g.off(v, &l)
+	if off*off > lostFrom*lostFrom*variance && h&considerSize == 0 {
+		g.doubtCapacity(&l.slope, off, variance)
+		off, variance = g.off(v, &l)
 	}
-	total, a := v.white+l.misfit, l.slope[iCharge]
-	if a > steepVolts && off*off > 9*(g.spread(&l.slope)+total) {
+	if a := l.slope[iCharge]; a > steepVolts && off*off > 9*variance {
 		g.widen(iCharge, min(off*off/a/a/4, 0.04)) // on the steep foot the belief was wrong
 	}
 	// elsewhere a surprise beyond three standard deviations is worth no more than one of three
-	if s := g.spread(&l.slope) + total; off*off > 9*s {
-		total += off*off/9 - s
-	}
-	g.OCVSurprise += (min(off*off/(g.spread(&l.slope)+total), 9) - g.OCVSurprise) / surpriseObservations
+	total, own := v.white+l.misfit, g.spread(&l.slope)
+	total = max(total, off*off/9-own)
+	g.OCVSurprise += (min(off*off/(own+total), 9) - g.OCVSurprise) / surpriseObservations
 	g.observe(&l.slope, off, total, h)
+}
+
+// oddCapacity is the widest that a capacity is doubted, relative: some batteries hold half of
+// their label, and some banks twice what the file says.
+const oddCapacity = 0.5
+
+// doubtCapacity opens the capacity after a surprise, as far as that explains it, with all that
+// the capacity has a part in.
+func (g *Gauss) doubtCapacity(slope *[unknowns]float64, off, variance float64) {
+	var with float64
+	for j, a := range slope {
+		with += a * g.Cov[j][iLogCapacity]
+	}
+	own := g.Cov[iLogCapacity][iLogCapacity]
+	part := with * with / own
+	if part < variance/100 {
+		return
+	}
+	if times := min(1+(off*off-variance)/part, oddCapacity*oddCapacity/own); times > 1 {
+		g.inflate(iLogCapacity, times)
+	}
 }
 
 // tangent is the tangent at the charge where the curve has a voltage.
@@ -68,7 +137,7 @@ func tangent(volts float64) line {
 	l.volts, steep = OCV(low)
 	k, share := knot(low)
 	l.slope[iCharge], l.slope[iKneeShift] = steep, steep*kneeShare(low)
-	l.slope[k], l.slope[k+1] = 1-share, share
+	l.slope[k], l.slope[k+1], l.slope[iMeter] = 1-share, share, 1
 	return l
 }
 
@@ -98,9 +167,10 @@ func linearize(mean, sd float64) line {
 		vv += w * v * v
 	}
 	l.volts /= sum
-	for j := iKneeShift; j < unknowns; j++ {
+	for j := iKneeShift; j < iMeter; j++ {
 		l.slope[j] /= sum
 	}
+	l.slope[iMeter] = 1
 	l.slope[iCharge] = xv / max(xx, 1e-12)
 	l.misfit = max(vv/sum-l.volts*l.volts-l.slope[iCharge]*xv/sum, 0)
 	return l

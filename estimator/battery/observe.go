@@ -7,7 +7,7 @@ import (
 
 // observe takes what the voltage says.
 func (m Model) observe(s *State, f flow, dt time.Duration) {
-	hours := min(dt.Hours(), 0.35)
+	hours := min(dt.Hours(), s.unseen().Hours())
 	s.SinceFull += dt
 	s.SinceAnchor += dt.Hours()
 	s.LowestSinceFull = min(s.LowestSinceFull, s.Mean[iCharge]+s.sd(iCharge))
@@ -30,6 +30,9 @@ func (m Model) smoothVoltage(s *State, f flow, hours float64) {
 		w = 1 - math.Exp(-hours/0.15)
 		if d := math.Abs(f.volts - s.Flow.Volts); d > 1e-4 && (s.VoltStep == 0 || d < s.VoltStep) {
 			s.VoltStep = d
+		}
+		if d := math.Abs(f.net() - s.Flow.In + s.Flow.Out); d > 1e-4 && (s.AmpStep == 0 || d < s.AmpStep) {
+			s.AmpStep = d
 		}
 	}
 	s.Volts += w * (f.volts - s.Volts)
@@ -69,7 +72,11 @@ func (m Model) bounds(s *State) {
 		s.weigh(consider, func(x float64) float64 { return inside(1 - x) })
 	case sd > 0.012 && x < sd && s.DrawnOut > sd/2:
 		s.DrawnOut = 0
-		s.weigh(considerCell|considerSize|1<<iDrain|1<<iNightDrain|1<<iChargeGain, inside)
+		consider := considerCell | 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
+		if !s.Anchored || s.SinceAnchor > kneeHours {
+			consider |= considerSize
+		}
+		s.weigh(consider, inside)
 	}
 }
 
@@ -79,17 +86,26 @@ func inside(x float64) float64 {
 	return math.Exp(-below * below / 2)
 }
 
-// floating takes a long hold above any resting voltage with next to no current: nearly
-// full, though not how nearly.
+// floating takes a long hold above any resting voltage with next to no current. It tells the
+// charge as far as its voltage does, and that a battery which takes nothing because it may not
+// stands there too. What errs is the same the whole time, so it narrows the belief to no less
+// than floatSpread, however often it is seen.
 func (m Model) floating(s *State, f flow, hours float64) {
+	const floatSpread, again = 0.025, 24
 	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
-	if cell < 3.35 || cell >= 3.41 || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/60 {
-		s.Floating = 0
+	if cell < 3.35 || cell >= fullVolts || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/60 {
+		s.Floating = min(s.Floating, 0)
 		return
 	}
-	if s.Floating += hours; s.Floating < 1.5 {
+	if s.Floating += hours; s.Floating < 1.5 || s.sd(iCharge) < floatSpread {
 		return
 	}
-	s.Floating = -4.5
-	s.weigh(considerCell|considerSize, func(x float64) float64 { return 0.5*math.Erfc((0.955-x)/0.015/math.Sqrt2) + 1e-4 })
+	s.Floating = 1.5 - again
+	spread := math.Hypot(s.sd(iMeter), math.Hypot(curveVolts, s.VoltStep/m.cells()/2))
+	rest := cell - s.Mean[iMeter] - s.Mean[iHysteresis]
+	refused := m.refusedChance(s, true)
+	s.weigh(considerCell|considerSize, func(x float64) float64 {
+		v, _ := OCV(x)
+		return (1-refused)*0.5*math.Erfc((rest-v)/spread/math.Sqrt2) + refused
+	})
 }

@@ -35,12 +35,14 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	switch {
 	case !due, s.SinceOCV < least, s.GapBeforeOCV && s.SinceGap < 0.25, !settled:
 		return v, 0, false
-	case cell > restMost, s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
-		return v, 0, false // near full the curve tells nothing
+	case cell > restMost, !f.outKnown && s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
+		return v, 0, false // no cell rests there; or nobody knows whether this one does
 	case f.outKnown && charging && cell > 3.25:
 		return v, 0, false // charging bends the plateau
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
 		return v, 0, false // perhaps charging
+	case cell > 3.25 && (f.sun && f.inKnown && f.net() > -m.Battery.CapacityAh/300 || math.Abs(f.volts-s.Volts) > max(unsteadyVolts*cells, s.VoltStep)):
+		return v, 0, false // the charger's voltage, which a battery that takes nothing has nothing to do with
 	}
 	unsure := 0.006 * (1 - math.Abs(s.Hysteresis))
 	branch := s.Hysteresis
@@ -51,14 +53,24 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	case charging:
 		unsure += 0.01
 	}
+	if s.Mean[iCharge] > 0.9 {
+		unsure += topVolts
+	}
 	step := s.VoltStep / cells
 	vague := 0.4 + 0.5*m.ohmsUnlearned(s)
 	if !s.CelsiusSet {
 		vague += 0.25
 	}
 	consider = considerCell
-	if !s.Anchored || cell > 3.30 || s.SinceAnchor > kneeHours || !f.outKnown {
-		consider |= considerSize | 1<<iChargeGain
+	recent := s.Anchored && s.SinceAnchor < kneeHours
+	if cell > 3.30 || !recent || !f.outKnown {
+		consider |= 1 << iChargeGain
+	}
+	if doubted := s.sd(iLogCapacity) > doubtedSD; cell > 3.30 || !recent && !(doubted && s.sd(iCharge) < knownCharge) || !f.outKnown {
+		consider |= considerSize
+	}
+	if !f.outKnown {
+		consider |= 1 << iMeter
 	}
 	if consider |= 1 << iNightDrain; cell < deadVolts {
 		consider |= considerSize | 1<<iDrain | 1<<iChargeGain // what would drain an empty battery gets nothing
@@ -75,6 +87,22 @@ const (
 	restMost   = 3.345
 )
 
+// unsteadyVolts is by how much, V a cell, a voltage may differ from the mean of the last minutes
+// and still be one at rest.
+const unsteadyVolts = 0.015
+
+// A capacity that was doubted, by this relative spread, may be judged where no full was seen for
+// long too, once the charge is known so well: a node that lives between its knee and half of its
+// charge never is full.
+const (
+	doubtedSD   = 0.2
+	knownCharge = 0.08
+)
+
+// topVolts is by how much more cells differ near full, V: curves differ more there than they
+// agree, and what was charged last takes hours to settle.
+const topVolts = 0.010
+
 // ocvMove is how much charge may move before the next look is due.
 const ocvMove = 0.05
 
@@ -82,7 +110,7 @@ const ocvMove = 0.05
 // belief allows: then this is another battery.
 func (s *State) impossible(v ocvObservation) bool {
 	const oddVolts, far = 0.045, 0.15
-	rest := v.volts - v.branch*s.Mean[iHysteresis]
+	rest := v.volts - v.branch*s.Mean[iHysteresis] - s.Mean[iMeter]
 	reach := 6*s.sd(iCharge) + far
 	low, _ := OCV(max(s.Mean[iCharge]-reach, 0))
 	high, _ := OCV(min(s.Mean[iCharge]+reach, 1))

@@ -7,9 +7,6 @@ import (
 	"ebbwatch/collector/reading"
 )
 
-// unseen is how long a silence may be before the time in it counts as not measured.
-const unseen = 20 * time.Minute
-
 // predict moves the charge over the time since the last reading by what flowed, as far as
 // it was seen, and by what usually flows, as far as it was not.
 func (m Model) predict(s *State, f flow, dt time.Duration) {
@@ -17,7 +14,7 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	if hours <= 0 {
 		return
 	}
-	if dt > unseen && s.WokeEmpty { // the length of the silence after which the charge was told anew
+	if dt > s.unseen() && s.WokeEmpty { // the length of the silence after which the charge was told anew
 		s.WokeEmpty = false
 		s.widen(iCharge, wakeSpread*wakeSpread/4)
 		return
@@ -29,7 +26,7 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 		}
 		return
 	}
-	if s.Full && dt <= unseen {
+	if s.Full && dt <= s.unseen() {
 		m.moveAtFull(s, f, hours)
 		return
 	}
@@ -47,13 +44,24 @@ func (m Model) predict(s *State, f flow, dt time.Duration) {
 	slope[iColdLoss] = net * c / left
 	step := net - selfDischarge*hours
 	d.shift(step, &slope)
-	d.widen(iCharge, rough*rough/(size*size))
+	d.widen(iCharge, (rough*rough+s.rounding(hours))/(size*size))
 	m.randomWalk(s, hours)
 	s.SinceOCV += hours
 	s.MovedSinceOCV += math.Abs(net)
 	s.ChargedIn += max(step, 0)
+	s.RecentIn = s.RecentIn*math.Exp(-hours/recentHours) + max(step, 0)
 	s.DrawnOut += max(-step, 0)
 	s.Hysteresis += (math.Copysign(1, net) - s.Hysteresis) * (1 - math.Exp(-math.Abs(net)/hysteresisTurn))
+}
+
+// rounding is the variance, Ah², that a current in coarse steps brings: its error stays the same
+// for as long as the current does, some hours, and so does not average away.
+func (s *State) rounding(hours float64) float64 {
+	const flatHours = 6
+	if s.AmpStep < 0.03 {
+		return 0
+	}
+	return s.AmpStep * s.AmpStep / 12 * 2 * flatHours * hours
 }
 
 // moveAtFull moves the charge on at a full: a balancer may eat what still flows, or none of it.
@@ -81,10 +89,10 @@ const (
 // dead tells whether the time since the last reading belongs to such a silence.
 func (m Model) dead(s *State, f flow, dt time.Duration) bool {
 	silent := !f.voltsKnown && !f.inKnown && !f.outKnown
-	if !s.Silent && (silent || dt > unseen) {
+	if !s.Silent && (silent || dt > s.unseen()) {
 		s.SilentEmpty, s.SilentHours = s.empty(m), 0
 	}
-	belongs := s.SilentEmpty && (silent || s.Silent || dt > unseen)
+	belongs := s.SilentEmpty && (silent || s.Silent || dt > s.unseen())
 	s.Silent, s.SilentEmpty = silent, s.SilentEmpty && silent
 	s.SilentHours += dt.Hours()
 	return belongs
@@ -134,11 +142,22 @@ const (
 // the other, give or take a third of the change: clouds do not wait for a reading.
 func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float64) {
 	hours := dt.Hours()
-	close := dt <= unseen && s.Flow.Set
+	close := dt <= s.unseen() && s.Flow.Set
 	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), unmeasuredSun)
 	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), unmeasuredLoad)
-	return a, c, math.Hypot(b, d)
+	rough = math.Hypot(b, d)
+	if close && dt > leastUnseen/2 { // what happens between two readings far apart is not on a line
+		rough = math.Hypot(rough, math.Hypot(cloudShare*a, busyShare*c))
+	}
+	return a, c, rough
 }
+
+// cloudShare and busyShare are how uncertain, relative, the charge of a quarter of an hour and more
+// is when only the instants at its ends are known: of broken cloud and of a load that varies.
+const (
+	cloudShare = 0.25
+	busyShare  = 0.10
+)
 
 // side is one side's charge and spread. Where nothing was ever seen of it, it is as guessed,
 // and what is unusual about it goes on for blank hours.
@@ -155,7 +174,7 @@ func (m Model) side(s *State, h *Habit, before, now bool, was, is, hours, guess,
 	switch {
 	case h.blank():
 		bound = blank
-	case hours > unseen.Hours():
+	case hours > s.unseen().Hours():
 		bound = min(hours, unusualHours)
 	}
 	return h.over(s.HourOfDay, hours, bound, guess)
@@ -260,7 +279,7 @@ func (s *State) hour(at reading.Stamp, dt time.Duration) {
 
 // remember keeps the flows for the next step, and learns the habits from them.
 func (m Model) remember(s *State, f flow, dt time.Duration) {
-	if dt > 0 && dt <= unseen {
+	if dt > 0 && dt <= s.unseen() {
 		h := int(s.HourOfDay) % 24
 		if f.inKnown {
 			s.In.learn(h, f.in, dt.Hours())

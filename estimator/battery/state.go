@@ -21,6 +21,7 @@ type Clock struct {
 	Set       bool          // there was a reading
 	Mono      time.Duration // of the last reading that was used
 	HourOfDay float64       // UTC
+	Every     float64       // h, usual time between readings
 }
 
 // Meters is what was learned of the instruments and of what they usually show.
@@ -29,6 +30,7 @@ type Meters struct {
 	Flow        Seen
 	MaxGainSD   float64 `json:"Rough"` // of the roughest way of measuring current met so far, relative
 	VoltStep    float64 // finest step of the voltmeter seen, V
+	AmpStep     float64 // the same of the current, A
 	BulkVolts   float64 // of the panel when all it gives is taken
 	NightLoadW  float64 `json:"DarkLoad"` // what flowed out when the panel gave nothing
 	ZeroIn      Zero    // of the charge current
@@ -64,6 +66,10 @@ type Anchors struct {
 	HeldDrift       float64 `json:"Stray"` // V, how far from there it went
 	PeakAmps        float64 `json:"Crest"` // most that flowed in since
 	Floating        float64 // h
+	RecentIn        float64 // charge that flowed in over the last hours
+	HeldIn          float64 // A, most that flowed in since the voltage is that of absorption
+	Jumped          bool    // it rose there at once
+	Ceased          bool    // a current that flowed until then ceased at once
 	AnchorRate      float64 // current at the last likely full over the capacity, 1/h
 	FullHours       float64 `json:"Tried"`    // h of being full since then
 	FullAccepted    bool    `json:"Believed"` // it was taken for one
@@ -110,6 +116,18 @@ const form = 100 + int(unknowns)
 // was trusted cannot empty the battery on paper for ever.
 const longestGap = 90 * 24 * time.Hour
 
+// A silence may be so long before the time in it counts as not measured: 20 minutes, or where
+// readings come seldom, two and a half times as long as usual, but for hours.
+const (
+	leastUnseen = 20 * time.Minute
+	mostUnseen  = 150 * time.Minute
+)
+
+// unseen is the length of a silence from which on its time counts as not measured.
+func (c *Clock) unseen() time.Duration {
+	return min(max(time.Duration(2.5*c.Every*float64(time.Hour)), leastUnseen), mostUnseen)
+}
+
 // pass moves the clock on to a reading and gives the time between. A duplicate or late
 // reading is of no use.
 func (c *Clock) pass(mono time.Duration) (dt time.Duration, fresh bool) {
@@ -118,6 +136,9 @@ func (c *Clock) pass(mono time.Duration) (dt time.Duration, fresh bool) {
 	}
 	if c.Set {
 		dt = mono - c.Mono
+	}
+	if dt > 0 && dt <= mostUnseen {
+		c.Every += (dt.Hours() - c.Every) / 8
 	}
 	c.Set, c.Mono = true, mono
 	return min(dt, longestGap), true

@@ -145,7 +145,7 @@ func (p *Pair) believed(usual, load offset, loadKnown bool) offset {
 // current when the panel stands dark, the load current when the load output is off, and the
 // battery's when both are so. A ghost load passes all of them by.
 func (s *State) zeros(r *reading.Reading, cells, hours float64) {
-	if hours <= 0 || hours > unseen.Hours() {
+	if hours <= 0 || hours > s.unseen().Hours() {
 		return
 	}
 	pv, seen := r.Get(reading.PanelVolts)
