@@ -61,7 +61,7 @@ func cutoffAhead() Rule {
 		return Rung{Name: name, Severity: severity, For: dwell, When: MustExpr(when), Title: title, Text: cutoffText(), Advice: powerAdvice()}
 	}
 	r := Rule{
-		Name: "cutoff_ahead", Summary: "it may go dark soon",
+		Name: "cutoff_ahead", Summary: "it may go dark soon", After: []string{"blind"},
 		Rungs: []Rung{
 			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within a week`),
 			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance",
@@ -86,7 +86,7 @@ func cutoffAhead() Rule {
 
 func reserveAhead() Rule {
 	return Rule{
-		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"cutoff_ahead"},
+		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"blind", "cutoff_ahead"},
 		Rungs: []Rung{{
 			Severity: Warning, For: 30 * time.Minute, When: MustExpr("reserve_within_48h >= 0.5"),
 			Title: `{{site}}: battery low {{if ` + belowReserve + `}}now{{else if known "reserve_hours_p50"}}about {{clock "reserve_hours_p50"}}{{else}}ahead{{end}}`,

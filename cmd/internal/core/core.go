@@ -153,6 +153,9 @@ func (c *Core) advance(now reading.Stamp) {
 	}
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)
+	if c.memory.HeardAt == r.Mono {
+		c.memory.Sure = Sure{c.belief.Low, c.belief.High}
+	}
 	if !c.maintained() {
 		c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
 	}

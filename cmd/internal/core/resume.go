@@ -9,6 +9,9 @@ import (
 	"ebbwatch/estimator/outlook"
 )
 
+// Sure is the band of the charge when the battery was last read.
+type Sure struct{ Low, High float64 }
+
 // Memory is what the core remembers over a restart.
 type Memory struct {
 	Belief  battery.State
@@ -25,6 +28,7 @@ type Memory struct {
 	Ran     time.Duration              // known to have passed since then
 	Lost    bool                       // and besides an absence of unknown length
 	Heard   bool                       // the battery's instruments ever said something that was believed
+	Sure    Sure                       // what was believed then
 	HeardAt time.Duration              // when they last did, on the belief's own clock
 }
 
