@@ -53,6 +53,7 @@ func TestWatcherOverRealNodes(t *testing.T) {
 	full := words{10: 1330, 11: 100, 12: 200, 13: 100}
 	slipway := configure(t, slave(t, full), mute.URL)
 	island := configure(t, slave(t, full), mute.URL)
+	called(t, island, "island")
 	var pages []string
 	first, out1 := child(t, nil, "run", "--config", slipway)
 	_, out2 := child(t, nil, "run", "--config", island)
@@ -171,4 +172,14 @@ func TestWatchSaysWhatIsWrong(t *testing.T) {
 	if code := stop(); code != 0 {
 		t.Errorf("exit %d: %s", code, out)
 	}
+}
+
+// called gives a node of [configure] another name.
+func called(t *testing.T, file, name string) {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, file, strings.Replace(string(text), "site: {name: slipway", "site: {name: "+name, 1))
 }
