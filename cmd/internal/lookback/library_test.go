@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -237,6 +238,12 @@ func says(t *testing.T, name string, r lookback.Report) {
 		t.Fatal(err)
 	}
 	text := b.String()
+	if dir := os.Getenv("EBBWATCH_SHOTS"); dir != "" {
+		var page strings.Builder
+		if err := errors.Join(r.HTML(&page), os.WriteFile(filepath.Join(dir, name+".html"), []byte(page.String()), 0o644)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if !strings.Contains(text, "\nWhen it was silent, and why\n") || strings.Index(text, "When it was silent") > strings.Index(text, "Where the energy") {
 		t.Errorf("%s: the silences do not lead:\n%s", name, text)
 	}
