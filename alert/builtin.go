@@ -5,7 +5,7 @@ package alert
 // a source; every one can be changed by name, see [Config].
 func Builtin() []Rule {
 	rules := []Rule{
-		blind(), sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
+		blind(), sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(), back(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(), placeDoubted(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), nothingKept(), samplesRefused(), forecastStale(),
