@@ -13,20 +13,14 @@ type Problem struct {
 	Line int    `json:"line,omitempty"` // from 1; 0 where no place can be named
 	Col  int    `json:"column,omitempty"`
 	What string `json:"what"`
-	// Doubtful is what can be used, and is most likely not what was meant.
-	Doubtful bool `json:"doubtful,omitempty"`
 }
 
 // String is file:line:col: what, which editors and terminals can jump to.
 func (p Problem) String() string {
-	what := p.What
-	if p.Doubtful {
-		what = "doubtful: " + what
-	}
 	if p.Line == 0 {
-		return p.File + ": " + what
+		return p.File + ": " + p.What
 	}
-	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, what)
+	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, p.What)
 }
 
 // sorted puts problems in reading order and drops repeats: two sources may share a register

@@ -81,7 +81,7 @@ func (m Model) closeDay(s *State, p *plant) bool {
 
 // judgeForecasts learns from how the forecasts of the closed day came out.
 func (m Model) judgeForecasts(s *State, seen dayObservation) {
-	pend := &s.Pending[s.Day.Date%sky.Leads]
+	pend := s.pending(s.Day.Date)
 	if pend.Day != s.Day.Date || seen.share < 0.5 {
 		return
 	}

@@ -20,7 +20,7 @@ func (m Model) KeepForecast(s State, fc *reading.Forecast) State {
 		if w.cover < 0.9 || w.day < s.Day.Date {
 			continue
 		}
-		pend := &s.Pending[w.day%sky.Leads]
+		pend := s.pending(w.day)
 		if pend.Day != w.day {
 			*pend = Pending{Day: w.day}
 		}
@@ -95,7 +95,7 @@ func (m Model) forecastDays(s *State, p *plant, fc *reading.Forecast, today, day
 			return sky.DayForecast{Day: i, Issue: d.day - lead, Score: score, Regression: s.Skill.Regression(lead)}
 		}
 		out = append(out, word(d.lead, d.score))
-		pend := &s.Pending[d.day%sky.Leads]
+		pend := s.pending(d.day)
 		for lead := d.lead + 1; lead < sky.Leads && pend.Day == d.day; lead++ {
 			if pend.Known[lead] {
 				out = append(out, word(lead, pend.Score[lead]))

@@ -27,9 +27,10 @@ type Futures struct {
 	light              [steps][numLevels]float64 // W at the battery by the day's clearness
 	dayOf              [steps]uint8
 	loadW              [steps]float64
-	hourOf             [steps]uint8   // of the local day
-	warm               [steps]float64 // battery temperature, °C
-	freezing           bool           // some future may see a battery below freezing
+	hourOf             [steps]uint8     // of the local day
+	diurnal            [steps]float64   // K that the hour of the day adds to the battery's temperature
+	warmer             [numDays]float64 // K that the forecast adds
+	freezing           bool             // some future may see a battery below freezing
 	path               [Paths]path
 	cutSoC             float64
 	backSoC            float64
@@ -40,9 +41,12 @@ type Futures struct {
 type path struct {
 	soc, ah, panel, load float64
 	drift                float64          // W that the meters do not tell
-	cold                 float64          // K above the expected temperature
 	back                 float64          // charge at which the load comes back, against the expected
 	inhibit              bool             // charging stops below freezing
+	release              float64          // °C at which it begins again
+	frozen               bool             // it is stopped at the start
+	celsius              [numDays]float64 // of the battery, mean of the day
+	shrunk               [numDays]float64 // by what the cold divides the capacity, against now
 	open                 uint8            // first day on which a covered panel is free
 	level                [numDays]float64 // place between the clearness levels
 	busy                 [numDays]float64 // the day's load against the expected
@@ -72,11 +76,10 @@ func (f *Futures) fillHours(m Model, s *State, p *plant, now time.Time, today in
 		local := m.local(mid)
 		f.hourOf[h] = uint8(local.Hour())
 		f.loadW[h] = s.Load.at(local)
-		f.warm[h] = s.Warmth.Battery - s.Warmth.Swing*math.Cos(2*math.Pi*(float64(local.Hour())+0.5-4)/24)
+		f.diurnal[h] = s.Warmth.wave(local)
 	}
 	f.fillLight(s, p, today)
-	f.warmByForecast(s, fc, now)
-	f.freezing = s.Warmth.BatteryOK && s.Warmth.Battery-s.Warmth.Swing < 12
+	f.warmByForecast(s, p, today, fc)
 }
 
 // fillLight works out, for each hour ahead, the panel's power at each clearness.
@@ -100,33 +103,28 @@ func (f *Futures) fillLight(s *State, p *plant, today int) {
 }
 
 // warmByForecast moves the temperatures by as much as the forecast says they will change.
-func (f *Futures) warmByForecast(s *State, fc *reading.Forecast, now time.Time) {
+func (f *Futures) warmByForecast(s *State, p *plant, today int, fc *reading.Forecast) {
 	if fc == nil || !s.Warmth.BatteryOK {
 		return
 	}
-	var byDay [numDays]float64
-	var n [numDays]float64
-	for _, h := range fc.Hours {
-		i := int(math.Floor(h.Start.Sub(now).Hours() / 24))
-		if i < 0 || i >= numDays || math.IsNaN(h.AirCelsius) {
-			continue
+	var byDay, n [numDays]float64
+	for _, x := range fc.Hours {
+		if d := p.solarDay(x.Start.Add(30*time.Minute)) - today; d >= 0 && d < numDays && !math.IsNaN(x.AirCelsius) {
+			byDay[d] += x.AirCelsius
+			n[d]++
 		}
-		byDay[i] += h.AirCelsius
-		n[i]++
 	}
-	if n[0] < 12 {
-		return
-	}
-	first := byDay[0] / n[0]
-	if s.Warmth.AirOK {
-		first = 0.5*first + 0.5*s.Warmth.Air
-	}
-	last := 0.0
-	for h := range steps {
-		if i := h / 24; n[i] >= 12 {
-			last = byDay[i]/n[i] - first
+	first := math.NaN()
+	for d := range byDay {
+		if n[d] >= 12 {
+			x := byDay[d] / n[d]
+			if math.IsNaN(first) {
+				first = x
+			}
+			f.warmer[d] = x - first
+		} else if d > 0 {
+			f.warmer[d] = f.warmer[d-1]
 		}
-		f.warm[h] += last
 	}
 }
 
@@ -179,12 +177,13 @@ func (f *Futures) drawPaths(m Model, s *State, b battery.Belief, p *plant, days 
 	for i, z := range draw() {
 		f.path[i].back = backDoubt * z
 	}
+	f.drawTemperatures(m, s, p, today, &eps, draw)
 	f.drawCover(s, rng)
 }
 
 // drawDoubt samples what is not known of the present.
 func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[Paths]float64) {
-	soc, ah, panel, load, drift, cold := draw(), draw(), draw(), draw(), draw(), draw()
+	soc, ah, panel, load, drift, late := draw(), draw(), draw(), draw(), draw(), draw()
 	up, down := band(b)
 	_, panelSD := s.Panel.factor()
 	panelSD = min(panelSD, 0.15) * 0.25 // most of it is shared with the score of the sky: the product is what was seen
@@ -194,7 +193,7 @@ func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[P
 		usable, usableSD = 0.9*m.Battery.CapacityAh, 0.09*m.Battery.CapacityAh
 	}
 	driftSD := orZero(b.DrainSD)
-	inhibit := s.Warmth.inhibits()
+	inhibit, releasesLate := s.Warmth.inhibits(), s.Warmth.releasesLate()
 	for i := range f.path {
 		sd := up
 		if soc[i] < 0 {
@@ -206,8 +205,12 @@ func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[P
 			panel:   math.Exp(panelSD * panel[i]),
 			load:    math.Exp(loadSD * load[i]),
 			drift:   driftSD * drift[i],
-			cold:    2.5 * cold[i],
 			inhibit: (float64(i)+0.5)/Paths < inhibit,
+			release: releaseLow,
+			frozen:  s.Warmth.Frozen,
+		}
+		if sky.Phi(late[i]) < releasesLate {
+			f.path[i].release = releaseHigh
 		}
 	}
 }

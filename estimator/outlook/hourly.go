@@ -33,17 +33,16 @@ type HourlyModel struct {
 	state  *State
 	plant  plant
 	future *Futures
-	path   path
 }
 
 // Hourly takes the parts out. s and b are what was learned, or [Model.Start] and the belief
 // of a battery that nothing is known of.
 func (m Model) Hourly(s *State, b battery.Belief) *HourlyModel {
 	m = m.learned(s)
-	f := &Futures{battery: m.Battery, freezing: true}
+	f := &Futures{battery: m.Battery}
 	f.fillVolts(m.Battery.Cells)
 	f.ends(m, s, b)
-	return &HourlyModel{state: s, plant: m.plant(), future: f, path: path{inhibit: true}}
+	return &HourlyModel{state: s, plant: m.plant(), future: f}
 }
 
 // Kts are the levels of the day's clearness.
@@ -82,8 +81,7 @@ func (h *HourlyModel) Ends() (cut, back float32) {
 // Hour is the charge after an hour with net watts to spare, the battery at a temperature.
 // perAh is one over the usable capacity. Without inhibit the cold stops no charge.
 func (h *HourlyModel) Hour(soc, perAh, net, celsius float32, inhibit bool) float32 {
-	h.future.warm[0], h.path.inhibit = float64(celsius), inhibit
-	return float32(h.future.move(float64(soc), float64(perAh), float64(net), &h.path, 0))
+	return float32(h.future.move(float64(soc), float64(perAh), float64(net), inhibit && celsius < freezes))
 }
 
 // Took is the power that went into the battery for its charge to rise so within an hour, W.

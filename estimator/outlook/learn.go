@@ -30,7 +30,7 @@ func (m Model) Step(s State, r reading.Reading, b battery.Belief) State {
 	p := m.plant()
 	mid := r.Wall.Add(-dt / 2)
 	m.startDay(&s, &p, mid, b)
-	s.Warmth.learn(&r, dt.Hours(), s.Day.Date)
+	s.Warmth.learn(m, &r, dt.Hours(), s.Day.Date, m.local(r.Wall))
 	v := p.view(mid, s.Warmth.air(), &s)
 	local := m.local(mid)
 	f := m.flowsOf(&s, &r, b, local, v.Elevation < -1)
@@ -96,8 +96,11 @@ func (m Model) learnLight(s *State, p *plant, r *reading.Reading, b battery.Beli
 	clear, beam := p.watts(v, 1)
 	bright := clear > 0.05*p.site.WattsPeak
 	d := &s.Day
-	refused := f.harvest < 0.02*clear || f.harvest-f.load < 0.02*clear
-	held := curtailed(r, b) || bright && s.Warmth.refusedCharge(r, refused, hours)
+	// A charger whose battery refuses feeds the load and no more, or gives nothing. A dull sky
+	// leaves the battery to feed a part of the load.
+	refused := f.harvest < 0.02*clear || math.Abs(f.harvest-f.load) < 0.02*clear
+	charged := f.harvest-f.load > 0.05*clear
+	held := curtailed(r, b) || bright && s.Warmth.refusedCharge(r, refused, charged, hours)
 	d.Held = d.Held || held
 	d.Least += f.harvest * hours
 	for k, w := range p.levels(v, d.ClearKt) {

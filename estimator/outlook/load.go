@@ -55,7 +55,7 @@ func (l *Load) learn(local time.Time, watts, hours float64) {
 	}
 	if l.Hour != 0 && h != l.Hour {
 		l.closeHour()
-		if h/24 != l.Hour/24 {
+		if floorDiv(h, 24) != floorDiv(l.Hour, 24) {
 			l.closeDay()
 		}
 	}
@@ -69,9 +69,13 @@ func zoneOffset(t time.Time) int64 {
 	return int64(s)
 }
 
+// floorDiv rounds down, so that a record from before 1970 is one too.
+func floorDiv(a, b int) int { return int(math.Floor(float64(a) / float64(b))) }
+
 func (l *Load) closeHour() {
-	hour, kind := l.Hour%24, 0
-	if d := (l.Hour/24 + 4) % 7; d == 0 || d == 6 { // 1970 began on a Thursday
+	day := floorDiv(l.Hour, 24)
+	hour, kind := l.Hour-24*day, 0
+	if d := day + 4 - 7*floorDiv(day+4, 7); d == 0 || d == 6 { // 1970 began on a Thursday
 		kind = 1
 	}
 	if l.SumH > 0.2 {

@@ -130,6 +130,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 	reserve, cut, backAt := f.battery.Reserve, f.cutSoC, max(f.backSoC+w.back, f.cutSoC+backLeast)
 	dark, darkHours := f.dark, 0
 	reserveAt, cutAt, feedAt := never, never, never
+	refusing := w.frozen && w.inhibit
 	if soc <= reserve {
 		reserveAt = 0
 	}
@@ -147,7 +148,11 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 		}
 		was := soc
 		sun := f.sunAt(w, h, p)
-		soc = f.move(soc, perAh, sun-load-w.drift, w, h)
+		if f.freezing {
+			celsius := w.celsius[f.dayOf[h]] + f.diurnal[h]
+			refusing = w.inhibit && (celsius < freezes || refusing && celsius < w.release)
+		}
+		soc = f.move(soc, perAh*w.shrunk[f.dayOf[h]], sun-load-w.drift, refusing && f.freezing)
 		if soc <= reserve && reserveAt == never {
 			reserveAt = float64(h) + share(was, soc, reserve)
 		}
@@ -196,13 +201,13 @@ func (f *Futures) sunAt(w *path, h int, p *plan) float64 {
 }
 
 // move is the charge after an hour with so much power to spare. perAh is one over the
-// capacity.
-func (f *Futures) move(soc, perAh, net float64, w *path, h int) float64 {
+// capacity; a protection that is refusing lets no charge in.
+func (f *Futures) move(soc, perAh, net float64, refusing bool) float64 {
 	bin := int(soc * voltBins)
 	if net <= 0 {
 		return max(0, soc+net*f.perVolt[bin]*perAh)
 	}
-	if f.freezing && w.inhibit && f.warm[h]+w.cold < 0 {
+	if refusing {
 		return soc
 	}
 	up := net * f.perVoltUp[bin] * perAh

@@ -100,6 +100,7 @@ type row struct {
 	day      int
 	p, came  [5]float64
 	straight [5]float64
+	base     [5]float64 // rate of the month
 }
 
 // trial is one node's life with the outlook beside it.
@@ -209,7 +210,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		if !daily && (set.every == 0 || h%set.every != 0) || set.thin > 1 && d%set.thin != 0 {
 			continue
 		}
-		if month := w.day(d).Month(); month > 4 && month < 9 && n.summerSafe(hours, h) {
+		if summer := math.Cos(2*math.Pi*float64(w.day(d).YearDay()-187)/365) * w.lat; summer > 0.5*math.Abs(w.lat) && n.summerSafe(hours, h) {
 			continue // nothing can happen within the week: no chance, no outage
 		}
 		o := m.Project(&state, b, at, issue, uint64(h))
@@ -222,7 +223,24 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 			t.rows = append(t.rows, rowOf(d, h, o, hours, t.cuts))
 		}
 	}
+	t.baseRates(w)
 	return t
+}
+
+// baseRates tells each row what its month had.
+func (t *trial) baseRates(w *weather) {
+	for span := range Withins() {
+		var base, n [13]float64
+		for _, r := range t.rows {
+			m := w.day(r.day).Month()
+			base[m] += r.came[span]
+			n[m]++
+		}
+		for i := range t.rows {
+			m := w.day(t.rows[i].day).Month()
+			t.rows[i].base[span] = base[m] / n[m]
+		}
+	}
 }
 
 // summerSafe tells whether the charge stays above 60 % for the next ten days: such days are

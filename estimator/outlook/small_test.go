@@ -1,6 +1,10 @@
 package outlook
 
-import "testing"
+import (
+	"math"
+	"testing"
+	"time"
+)
 
 // TestOutlookBeatsTheBaseRate is the small sister of [TestStudy]: five years at one
 // station, one node with about three outages a year, charge known to 3 %, everything else
@@ -35,5 +39,18 @@ func TestOutlookBeatsTheBaseRate(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A record from before 1970 is lived through like any other.
+func TestLoadBefore1970(t *testing.T) {
+	t.Parallel()
+	m := testModel()
+	at := func(year int) float64 {
+		s := live(m, m.Start(), time.Date(year, 3, 2, 0, 0, 0, 0, time.UTC), 9, 10, 0.6) // a Monday
+		return s.Load.at(time.Date(year, 3, 12, 20, 0, 0, 0, time.UTC))
+	}
+	if before, after := at(1959), at(1987); math.Abs(before-after) > 1e-9 {
+		t.Errorf("the load is %.4f W in 1959 and %.4f in 1987", before, after)
 	}
 }

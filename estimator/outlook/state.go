@@ -97,10 +97,22 @@ type Pending struct {
 type Temperatures struct {
 	Battery, Air       float64 // mean over about a day
 	BatteryOK, AirOK   bool
-	Low, High          float64 // of the battery, today
 	Date               int
-	Swing              float64 // half of low to high, usual
-	Charged, Inhibited float64 // hours of daylight below freezing with and without charge
+	Wave               [2]float64 // usual course of the battery over the local day: cosine and sine, K
+	Charged, Inhibited float64    // hours of daylight below freezing with and without charge
+	// What the means of the coming days are told by: Level is the battery's temperature with the
+	// hour of the day taken off, Normal its course over the year.
+	Level            float64
+	Normal           sky.Air
+	Days             float64 // that taught
+	Innovation       float64 // variance of what a day adds, K²; 0 is not learned
+	DaySum, DayHours float64 // of today
+	DayWave          [2]float64
+	LastDay          float64 // mean of yesterday
+	LastDate         int
+	// Frozen tells a battery that was below freezing and has not been well above since.
+	Frozen             bool
+	Withheld, Released float64 // hours of daylight, thawed but not warm, without and with charge
 }
 
 // Cutoff follows when the load is taken off and given back.
@@ -140,4 +152,9 @@ func (m Model) local(t time.Time) time.Time {
 		return t.UTC()
 	}
 	return t.In(m.Site.Zone)
+}
+
+// pending is where the forecasts of a solar day are kept. Days before 1970 are negative.
+func (s *State) pending(day int) *Pending {
+	return &s.Pending[(day%sky.Leads+sky.Leads)%sky.Leads]
 }

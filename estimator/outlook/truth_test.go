@@ -198,6 +198,7 @@ type node struct {
 	factor        float64 // what the panel truly gives against its label
 	capacity      float64 // true capacity against its label
 	evening       float64 // share of the load that comes on top from 17 to 23 h
+	release       float64 // °C at which a protection that refused the charge in the frost lets it in again
 }
 
 // hour is what was true, and so what perfect meters read, over one hour.
@@ -207,6 +208,7 @@ type hour struct {
 	volts, celsius float64
 	soc            float64 // at the end
 	dark, held     bool
+	refusing       bool // the protection waits for warmth
 }
 
 // truth lives a node through the weather, hour by hour, by equations that are not the
@@ -215,25 +217,19 @@ type hour struct {
 func (w *weather) truth(n node, s *shapes, seed uint64) []hour {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	out := make([]hour, 0, len(w.ghi)*24)
-	soc, dark := 0.8, false
-	ah := n.ah * n.capacity
-	cold := w.mean[0]
+	st, dark := course{soc: 0.8, cold: w.mean[0]}, false
 	for d := range w.ghi {
 		light := w.light(d, n, s, rng)
 		wobble := 1 + 0.03*rng.NormFloat64()
 		for h := range 24 {
-			air := w.mean[d] - w.swing[d]*math.Cos(2*math.Pi*(float64(h)-2)/24)
-			cold += 0.12 * (air + 1 - cold)
-			load := n.load * wobble * (1 + n.evening*evening(h))
-			x := hour{harvest: light[h], load: load, celsius: cold, dark: dark}
+			feed := wobble
 			if dark {
-				x.load = 0
+				feed = 0
 			}
-			usable := ah * (1 - 0.006*max(0, min(45, 25-cold)))
-			soc = x.step(soc, usable, 0.25/n.ah)
-			volts := x.volts
+			x := w.step(n, &st, d, h, light[h], feed)
+			x.dark = dark
 			switch {
-			case !dark && volts < 11.6:
+			case !dark && x.volts < 11.6:
 				dark = true
 			case dark && x.soc > 0.3:
 				dark = false
@@ -242,6 +238,23 @@ func (w *weather) truth(n node, s *shapes, seed uint64) []hour {
 		}
 	}
 	return out
+}
+
+// course is what a node carries from hour to hour.
+type course struct {
+	soc, cold float64
+	refusing  bool
+}
+
+// step lives an hour of a day under a light, W, with a share of the load fed.
+func (w *weather) step(n node, st *course, d, h int, light, feed float64) hour {
+	air := w.mean[d] - w.swing[d]*math.Cos(2*math.Pi*(float64(h)-2)/24)
+	st.cold += 0.12 * (air + 1 - st.cold)
+	st.refusing = st.cold < 0 || st.refusing && st.cold < n.release
+	x := hour{harvest: light, load: n.load * feed * (1 + n.evening*evening(h)), celsius: st.cold, refusing: st.refusing}
+	usable := n.ah * n.capacity * (1 - 0.006*max(0, min(45, 25-st.cold)))
+	st.soc = x.step(st.soc, usable, 0.25/n.ah)
+	return x
 }
 
 func evening(h int) float64 {
@@ -254,7 +267,7 @@ func evening(h int) float64 {
 // step moves the charge by one hour. What the meters read as current is what moves it.
 func (x *hour) step(soc, usable, ohms float64) float64 {
 	net := x.harvest - x.load
-	if net > 0 && x.celsius < 0 {
+	if net > 0 && x.refusing {
 		net, x.harvest = 0, x.load
 	}
 	rest := truthVolts(soc) + math.Copysign(0.012, net) // with hysteresis

@@ -16,7 +16,6 @@ type Try struct {
 	Night    [24]bool // local hours in which what may be shed is taken off
 	Forecast bool     // only in nights before which the forecast sees the reserve in danger
 	Warm     float64  // the battery is kept at this or above, °C; 0 is not at all
-	Takes    bool     // the battery takes charge below freezing
 }
 
 func or1(x float64) float64 {
@@ -86,12 +85,13 @@ func (y *Year) runner(t Try) *runner {
 	for d := range Days {
 		r.perAh[d] = 1 / (y.ah[d] * float32(scale))
 	}
-	swing := usualSwing
-	if state.Warmth.BatteryOK {
-		swing = state.Warmth.Swing
-	}
 	for h := range 24 {
-		r.swing[h] = float32(-swing * math.Cos(2*math.Pi*(float64(h)+0.5-4)/24))
+		sin, cos := math.Sincos(2 * math.Pi * (float64(h) + 0.5) / 24)
+		if wave := state.Warmth.Wave; state.Warmth.Days > 0 {
+			r.swing[h] = float32(wave[0]*cos + wave[1]*sin)
+			continue
+		}
+		r.swing[h] = float32(-usualSwing * math.Cos(2*math.Pi*(float64(h)+0.5-4)/24))
 	}
 	return r
 }
@@ -113,7 +113,6 @@ type walk struct {
 	spell     int
 	lastNight int
 	shedding  bool
-	frost     frost
 }
 
 func (r *runner) year(w *Winter, soc float32) Tally {
@@ -134,8 +133,7 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 	y := r.y
 	month := y.month[d]
 	base := w.Celsius[d] + float32(y.kit.Weather.BoxWarmer)
-	weather := &y.kit.Weather
-	inhibit := len(weather.AirCelsius) == 12 && !weather.NoInhibit && !r.try.Takes
+	inhibit := len(y.kit.Weather.AirCelsius) == 12 && !y.kit.Weather.NoInhibit
 	var possible, asked, got, array, refused float32
 	for h := range 24 {
 		i := d*24 + h
@@ -144,13 +142,8 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 		if !w.Cover[d] {
 			sun = y.light[i].At(w.Place[d]) * r.gain
 		}
-		celsius := base + r.swing[h]
 		load := r.load[local]
 		asked += load
-		heater := float32(0)
-		if !at.dark {
-			heater = weather.heater(celsius)
-		}
 		if !r.try.Forecast || at.shedding {
 			load -= r.shed[local]
 			asked -= r.shed[local]
@@ -163,15 +156,9 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 			got += load
 			at.spell = 0
 		}
-		load += heater
+		celsius := base + r.swing[h]
 		if r.try.Warm != 0 {
 			celsius = max(celsius, float32(r.try.Warm))
-		}
-		if heater > 0 {
-			celsius = float32(weather.WarmTo)
-		}
-		if at.frost = at.frost.next(celsius, float32(weather.Release)); inhibit && bool(at.frost) {
-			celsius = min(celsius, -1)
 		}
 		if inhibit && celsius < 0 && sun > load {
 			refused += sun - load
