@@ -27,7 +27,7 @@ func endings() map[string]string {
 		"charge_held_by_cold": "charges again after the cold", "panel_dark": "the panel gives voltage again",
 		"panel_covered": "the panel gives power again", "charge_stopped": "charges again",
 		"load_creep": "the load is as usual again", "load_unmetered": "no more is drawn past the meters",
-		"not_full": "the battery was full again", "belief_disagrees": "one opinion on the charge again",
+		"not_full": "the battery was full again", "belief_disagrees": "the charge is known again",
 		"battery_replaced": "the battery fits again", "capacity_fading": "the battery holds what it should",
 		"peer_lost": "{{of}} is within reach again", "path_degrading": "the link to {{of}} is good again",
 		"notices_refused": "{{of}} takes notices again", "clock_untrusted": "the clock is right again",

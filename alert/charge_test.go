@@ -60,3 +60,17 @@ func TestEvidenceIsNotGatheredAtNight(t *testing.T) {
 	d.want(d.set("pv_clear_watts", 100).run(3*time.Hour), "raised panel_dark")
 	d.want(d.set("pv_clear_watts", 0, "pv_volts", nil).run(20*time.Hour), "") // the night ends nothing
 }
+
+// TestTwoOpinionsEndWithAFull: what the message asks for ends it, though the controller goes on
+// telling another charge.
+func TestTwoOpinionsEndWithAFull(t *testing.T) {
+	t.Parallel()
+	d := newDrill(t, find(t, Builtin(), "belief_disagrees"))
+	d.set("controller_soc", 0.5, "battery_soc", 0.8, "battery_soc_low", 0.72, "battery_soc_high", 0.88, "hours_since_full", 20)
+	d.want(d.run(24*time.Hour), "")
+	d.set("hours_since_full", 200)
+	d.want(d.run(25*time.Hour), "raised belief_disagrees")
+	d.set("hours_since_full", 1, "battery_soc", 1, "battery_soc_low", 0.97, "battery_soc_high", 1)
+	d.want(d.run(3*time.Hour), "cleared belief_disagrees")
+	d.want(d.run(48*time.Hour), "")
+}

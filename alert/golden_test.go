@@ -99,7 +99,7 @@ func scenes() []scene {
 		{"battery_replaced", batteryReplaced(), "", "", map[string]float64{"battery_replaced": 1}, map[string]float64{"battery_replaced": 0}},
 		{"not_full_a_week", notFull(), "a week", "", map[string]float64{"hours_since_full": 200, "battery_soc_low": 0.5, "battery_soc_high": 0.71}, nil},
 		{"not_full_two_weeks", notFull(), "two weeks", "", map[string]float64{"hours_since_full": 350, "battery_soc_low": 0.4, "battery_soc_high": 0.68}, map[string]float64{"hours_since_full": 1}},
-		{"belief_disagrees", beliefDisagrees(), "", "", map[string]float64{"controller_soc": 0.9, "battery_soc": 0.6, "battery_soc_low": 0.55, "battery_soc_high": 0.66, "hours_since_full": 50},
+		{"belief_disagrees", beliefDisagrees(), "", "", map[string]float64{"controller_soc": 0.9, "battery_soc": 0.6, "battery_soc_low": 0.55, "battery_soc_high": 0.66, "hours_since_full": 170},
 			map[string]float64{"controller_soc": 0.6}},
 		{"capacity_fading", capacityFading(), "", "", map[string]float64{"health_ratio": 0.71, "health_ratio_sd": 0.03}, map[string]float64{"health_ratio": 0.98}},
 		{"source_silent", sourceSilent(), "", "charger", map[string]float64{"source_up/charger": 0, "source_age_seconds/charger": 460, "source_every_seconds/charger": 10},

@@ -79,23 +79,25 @@ func notFull() Rule {
 }
 
 // beliefDisagrees leaves room of ten points beside the band: most controllers tell the
-// charge from the voltage, which says little for LiFePO4.
+// charge from the voltage, which says little for LiFePO4. For two days after a full the count
+// is right, whatever the controller says, and there is nothing to be done about it.
 func beliefDisagrees() Rule {
 	return Rule{
 		Name: "belief_disagrees", Summary: "opinions on the charge differ",
 		Rungs: []Rung{{
 			Severity: Info, For: 24 * time.Hour,
-			When:  MustExpr("controller_soc > battery_soc_high + 0.1 or controller_soc < battery_soc_low - 0.1"),
+			When: MustExpr("(controller_soc > battery_soc_high + 0.1 or controller_soc < battery_soc_low - 0.1)" +
+				" and not (known(hours_since_full) and hours_since_full < 48)"),
 			Title: `{{site}}: two opinions on the charge`,
 			Text: body(
 				`The controller of {{site}} says {{percent "controller_soc"}}; counted here it is {{percent "battery_soc"}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}).`,
 				`they have differed for a day.`,
-				`{{if and (known "hours_since_full") (lt (fact "hours_since_full") 96.0)}}the battery was full {{hours "hours_since_full"}} ago, so the count is fresh: doubt the controller.`+
-					`{{else}}the battery has not been full for long, so both can be wrong.{{end}}`,
+				`the battery was {{if known "hours_since_full"}}last full {{hours "hours_since_full"}} ago{{else}}never seen full{{end}}, so both can be wrong.`,
 				`warnings here go by the count, not by the controller.`),
 			Advice: []string{`Let the battery become truly full once: after that the count is right. If they differ again within days, look at the current sensor.`},
 		}},
-		Clear: MustExpr("controller_soc <= battery_soc_high + 0.05 and controller_soc >= battery_soc_low - 0.05"), ClearFor: 24 * time.Hour,
+		Clear: MustExpr("controller_soc <= battery_soc_high + 0.05 and controller_soc >= battery_soc_low - 0.05 or hours_since_full < 48"), ClearFor: time.Hour,
+		Over: `{{if lt (fact "hours_since_full") 48.0}}The battery was full {{hours "hours_since_full"}} ago: the count is right, whatever the controller says.{{end}}`,
 	}
 }
 
