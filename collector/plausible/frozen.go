@@ -17,6 +17,8 @@ type Run struct {
 	Polls     int
 	Low, High float64 // of what should have moved it
 	By        float64 // what it was when it last changed
+	Rise      float64 // the most that it rose, and fell, since: a mean that catches up goes one way
+	Fall      float64
 	Moves     int     // how often it changed by a tenth of an ampere or more
 	Driven    bool    // Low, High and By are known
 	Quantum   float64 // smallest change ever seen; 0 before the first
@@ -25,8 +27,8 @@ type Run struct {
 }
 
 const (
-	frozenFor   = 5 * time.Minute
-	frozenPolls = 12
+	frozenFor   = 20 * time.Minute
+	frozenPolls = 20
 	frozenAmps  = 2.0            // A by which others must have moved
 	frozenMoves = 5              // times: one jump may be the other's fault
 	zeroFor     = 12 * time.Hour // a current of nothing may last long
@@ -43,7 +45,10 @@ type driver struct {
 // drivers lists what must move when something else does.
 func (s *State) drivers(p poll) []driver {
 	panelAmps := p.get(reading.PanelWatts) / get(&p.all, reading.BatteryVolts)
-	charge := p.get(reading.ChargeAmps)
+	charge, paid := p.get(reading.ChargeAmps), panelAmps
+	if charge == 0 && s.Seen&(1<<reading.LoadAmps) != 0 { // the controller may count only what goes into the battery
+		paid = max(panelAmps-get(&p.all, reading.LoadAmps), 0)
+	}
 	free, bent := math.NaN(), math.NaN()
 	if !p.held() {
 		free, bent = expected(&p.all, s.Seen), p.get(reading.BatteryAmps)
@@ -54,7 +59,7 @@ func (s *State) drivers(p poll) []driver {
 	}
 	return []driver{
 		{reading.BatteryAmps, free, frozenAmps},
-		{reading.ChargeAmps, panelAmps, frozenAmps},
+		{reading.ChargeAmps, paid, frozenAmps},
 		{reading.PanelWatts, either(charge, p.get(reading.PanelAmps)), frozenAmps},
 		{reading.PanelAmps, either(charge, panelAmps), frozenAmps},
 		{reading.BatteryVolts, bent, max(5, 3*quantum/leastOhms)},
@@ -75,8 +80,10 @@ func (p *poll) held() bool {
 	cells := float64(p.c.Site.Cells)
 	volts := get(&p.all, reading.BatteryVolts)
 	stage, known := p.all.Get(reading.ChargeStage)
-	charging := known && reading.ChargeState(stage) != reading.Off && reading.ChargeState(stage) != reading.Bulk
-	return charging || cells == 0 || math.IsNaN(volts) || volts > 3.36*cells
+	if known {
+		return reading.ChargeState(stage) != reading.Off && reading.ChargeState(stage) != reading.Bulk
+	}
+	return cells == 0 || math.IsNaN(volts) || volts > 3.36*cells
 }
 
 // frozen finds values that stay exactly the same while what drives them moves.
@@ -88,7 +95,7 @@ func (s *State) frozen(p poll) (out []finding) {
 			continue // a silence neither ends a run nor lengthens it
 		}
 		r.step(x, d.by, p)
-		if r.ripe() && r.Moves >= frozenMoves && r.High-r.Low >= d.needs {
+		if r.ripe() && r.Moves >= frozenMoves && r.High-r.Low >= d.needs && min(r.Rise, r.Fall) >= d.needs/2 {
 			r.Frozen = true
 		}
 		if r.Frozen {
@@ -131,12 +138,13 @@ func (r *Run) step(x, by float64, p poll) {
 		return
 	}
 	if !r.Driven {
-		r.Low, r.High, r.By, r.Moves, r.Driven = by, by, by, 0, true
+		r.Low, r.High, r.By, r.Moves, r.Driven, r.Rise, r.Fall = by, by, by, 0, true, 0, 0
 	}
 	if math.Abs(by-r.By) >= 0.1 {
 		r.By, r.Moves = by, r.Moves+1
 	}
 	r.Low, r.High = min(r.Low, by), max(r.High, by)
+	r.Rise, r.Fall = max(r.Rise, by-r.Low), max(r.Fall, r.High-by)
 }
 
 // Still watches whether anything at all of a source moves: an instrument that hangs repeats its

@@ -86,7 +86,7 @@ func Step(s State, at reading.Stamp, values []reading.Value, c Context) ([]readi
 	}
 	joint, settled := s.joint(p)
 	findings := append([]finding{joint, s.ohm(p), s.net(p)}, s.night(p)...)
-	mark(out, append(findings, s.frozen(p)...), settled)
+	write(out, append(findings, s.frozen(p)...), settled)
 	s.Started, s.At = true, at.Mono
 	return out, s
 }
@@ -201,9 +201,9 @@ func (s *State) codes(values []reading.Value) (why [reading.NumSite]string) {
 	return why
 }
 
-// mark writes the reasons to the values that are to blame: of several that a finding is about,
+// write puts the reasons to the values that are to blame: of several that a finding is about,
 // those that nothing else bears out at this poll.
-func mark(values []reading.Value, findings []finding, settled [reading.NumSite]bool) {
+func write(values []reading.Value, findings []finding, settled [reading.NumSite]bool) {
 	for _, f := range findings {
 		if !f.bad {
 			continue

@@ -236,8 +236,8 @@ func TestSlipAgainstAnotherSource(t *testing.T) {
 	c.Others.Set(reading.BatteryVolts, 13.2)
 	var out []reading.Value
 	for i := range 12 {
-		out, s = Step(s, reading.Stamp{Mono: time.Duration(i) * time.Second}, []reading.Value{{Quantity: reading.BatteryVolts, X: 1.31}}, c)
-		if told := out[0].Suspect != ""; told != (i >= 1) {
+		out, s = Step(s, reading.Stamp{Mono: time.Duration(i) * 10 * time.Second}, []reading.Value{{Quantity: reading.BatteryVolts, X: 1.31}}, c)
+		if told := out[0].Suspect != ""; told != (i >= 6) {
 			t.Errorf("poll %d: %q", i, out[0].Suspect)
 		}
 	}
