@@ -31,7 +31,7 @@ func TestPlanCommand(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, errs.String())
 	}
 	var report struct{ Verdict string }
-	if err := json.Unmarshal(out.Bytes(), &report); err != nil || !strings.Contains(report.Verdict, "you draw 11 W") {
+	if err := json.Unmarshal(out.Bytes(), &report); err != nil || !strings.Contains(report.Verdict, "you draw 10.6 W") {
 		t.Errorf("as JSON %v: %q", err, report.Verdict)
 	}
 }

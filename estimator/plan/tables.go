@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"bufio"
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -33,10 +35,15 @@ var errNoTable = errors.New("it holds no monthly table of the sun that is known 
 //   - CSV with a column month and one of those, or ghi_kwh_m2_day and t_mean_c, which is
 //     also what to write by hand.
 //
-// Lines before the head of a CSV are skipped. The shapes are from memory of the databases'
-// public documentation.
+// Lines before the head of a CSV are skipped; cells lie between semicolons, tabs or commas, and
+// between the first two a comma may stand in a number for the point. Files of hours are summed:
+// see hours. The shapes are from memory of the databases' public documentation.
 func ParseMonthly(data []byte) (Monthly, error) {
 	g := &gather{}
+	data = bytes.TrimPrefix(data, byteOrderMark())
+	if g.hourly(string(data)) {
+		return g.table()
+	}
 	if trimmed := strings.TrimSpace(string(data)); strings.HasPrefix(trimmed, "{") || strings.HasPrefix(trimmed, "[") {
 		var tree any
 		if err := json.Unmarshal(data, &tree); err != nil {
@@ -48,7 +55,28 @@ func ParseMonthly(data []byte) (Monthly, error) {
 		g.mega = strings.Contains(trimmed, "MJ/m^2") || strings.Contains(trimmed, "MJ m-2")
 		g.lines(trimmed)
 	}
-	return g.table()
+	if g.wrong != nil {
+		return Monthly{}, fmt.Errorf("cannot use the table: %w", g.wrong)
+	}
+	m, err := g.table()
+	if errors.Is(err, errNoTable) && dayTable(data) {
+		return m, errors.New("cannot use the table: it holds single days; name it as measured in the section plan, with the columns date and ghi_kwh_m2")
+	}
+	return m, err
+}
+
+// byteOrderMark is what some programs put before a text.
+func byteOrderMark() []byte { return []byte("\ufeff") }
+
+// dayTable tells whether a file is one of days.
+func dayTable(data []byte) bool {
+	for line := range strings.Lines(string(data)) {
+		cells := split(line, separator(line))
+		if slices.ContainsFunc(cells, func(c string) bool { return strings.EqualFold(c, "date") }) {
+			return true
+		}
+	}
+	return false
 }
 
 // gather sums what is found by month.
@@ -56,6 +84,7 @@ type gather struct {
 	sun, sunN [12]float64
 	air, airN [12]float64
 	mega      bool // megajoules
+	wrong     error
 }
 
 func (g *gather) table() (Monthly, error) {
@@ -149,8 +178,14 @@ func (g *gather) walk(key string, node any) {
 func (g *gather) lines(text string) {
 	var head []string
 	months, at := map[int]int{}, -1
+	var between rune
+	n := 0
 	for line := range strings.Lines(text) {
-		cells := split(line)
+		n++
+		if head == nil {
+			between = separator(line)
+		}
+		cells := split(line, between)
 		if head == nil {
 			for i, c := range cells {
 				if m := slices.Index(monthNames(), strings.ToLower(c)); m >= 0 {
@@ -166,8 +201,16 @@ func (g *gather) lines(text string) {
 			}
 			continue
 		}
+		if between == ',' && len(cells) > len(head) && g.wrong == nil && numbers(cells) {
+			g.wrong = fmt.Errorf("line %d has %d cells and its head has %d: where a comma stands for the point, put semicolons between the cells", n, len(cells), len(head))
+		}
 		g.line(head, cells, months, at)
 	}
+}
+
+// numbers tells whether all cells but the first are numbers.
+func numbers(cells []string) bool {
+	return len(cells) > 1 && !slices.ContainsFunc(cells[1:], func(c string) bool { return math.IsNaN(parseNumber(c)) })
 }
 
 func (g *gather) line(head, cells []string, months map[int]int, at int) {
@@ -192,16 +235,40 @@ func (g *gather) line(head, cells []string, months map[int]int, at int) {
 }
 
 func parseNumber(s string) float64 {
-	x, err := strconv.ParseFloat(s, 64)
+	x, err := strconv.ParseFloat(point(s), 64)
 	if err != nil {
 		return math.NaN()
 	}
 	return x
 }
 
-// split cuts a line at commas, semicolons or tabs.
-func split(line string) []string {
-	cells := strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' || r == '\t' })
+// point puts a point where a comma stands for it: in a cell there is no other use of one.
+func point(s string) string {
+	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
+		return strings.Replace(s, ",", ".", 1)
+	}
+	return s
+}
+
+// separator is what lies between the cells of a line: semicolons or tabs where there are any.
+func separator(line string) rune {
+	for _, r := range []rune{';', '\t'} {
+		if strings.ContainsRune(line, r) {
+			return r
+		}
+	}
+	return ','
+}
+
+// split cuts a line into its cells; empty ones are left out, since tables are also spaced by
+// several tabs, unless the cells may be quoted.
+func split(line string, between rune) []string {
+	if between == ',' && strings.Contains(line, `"`) {
+		if cells, err := csv.NewReader(strings.NewReader(line)).Read(); err == nil {
+			return cells
+		}
+	}
+	cells := strings.FieldsFunc(line, func(r rune) bool { return r == between || r == '\n' || r == '\r' })
 	for i := range cells {
 		cells[i] = strings.Trim(strings.TrimSpace(cells[i]), `"`)
 	}
@@ -211,10 +278,18 @@ func split(line string) []string {
 // ParseDays reads a measured record: CSV with a head that has the columns date (such as
 // 2014-01-31) and ghi_kwh_m2 (the day's global irradiation on the horizontal), and perhaps
 // t_mean_c (the day's mean air temperature). Other columns are left alone, and days may be
-// missing. name is the file, for what is wrong.
+// missing. Where semicolons lie between the cells, a comma may stand for the point. name is
+// the file, for what is wrong.
 func ParseDays(r io.Reader, name string) ([]Day, error) {
-	rows := csv.NewReader(r)
+	text := bufio.NewReader(r)
+	if mark, err := text.Peek(3); err == nil && bytes.Equal(mark, byteOrderMark()) {
+		_, _ = text.Discard(3) // they were peeked at
+	}
+	rows := csv.NewReader(text)
 	rows.ReuseRecord = true
+	if first, _ := text.Peek(512); bytes.ContainsRune(bytes.SplitN(first, []byte("\n"), 2)[0], ';') {
+		rows.Comma = ';'
+	}
 	head, err := rows.Read()
 	if err != nil {
 		return nil, fmt.Errorf("cannot read %s: %w", name, err)
@@ -252,12 +327,12 @@ func parseDay(row []string, date, ghi, air int) (d Day, known bool, err error) {
 	if row[ghi] == "" {
 		return d, false, nil
 	}
-	if d.GHI, err = strconv.ParseFloat(row[ghi], 64); err != nil || d.GHI < 0 || d.GHI > 15 {
+	if d.GHI, err = strconv.ParseFloat(point(row[ghi]), 64); err != nil || d.GHI < 0 || d.GHI > 15 {
 		return d, false, fmt.Errorf("%q is not a day's irradiation, 0 to 15 kWh/m²", row[ghi])
 	}
 	d.Celsius = math.NaN()
 	if air >= 0 && row[air] != "" {
-		if d.Celsius, err = strconv.ParseFloat(row[air], 64); err != nil || d.Celsius < -80 || d.Celsius > 60 {
+		if d.Celsius, err = strconv.ParseFloat(point(row[air]), 64); err != nil || d.Celsius < -80 || d.Celsius > 60 {
 			return d, false, fmt.Errorf("%q is not an air temperature, -80 to 60 °C", row[air])
 		}
 	}

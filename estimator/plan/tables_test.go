@@ -52,6 +52,10 @@ func TestMonthlyTables(t *testing.T) {
 		"records":         `{"inputs":{"location":{"latitude":52}},"outputs":{"monthly":[` + strings.Join(records, ",") + `]}}`,
 		"tabs":            "Latitude (decimal degrees):\t52.000\n\nyear\t\tmonth\t\tH(h)_m\t\tT2m\n" + strings.Join(rows, "\n") + "\n\nH(h)_m: irradiation\n",
 		"months as heads": "-BEGIN HEADER-\nwhere and when\n-END HEADER-\nPARAMETER," + strings.Join(months, ",") + ",ANN\n" + wide[0] + ",2.8\n" + wide[1] + ",9\n",
+		"decimal commas":  "\ufeffmonth;ghi_kwh_m2_day;t_mean_c\r\n" + strings.ReplaceAll(strings.ReplaceAll(strings.Join(hand, "\r\n"), ",", ";"), ".", ","),
+		"quoted commas":   "month,ghi_kwh_m2_day,t_mean_c\n" + quoted(hand),
+		"an EPW file":     epw(sun, air),
+		"hours":           hoursCSV(sun, air),
 		"by hand":         "month,ghi_kwh_m2_day,t_mean_c\n" + strings.Join(hand, "\n"),
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -66,6 +70,46 @@ func TestMonthlyTables(t *testing.T) {
 	}
 }
 
+// quoted writes numbers as "0,60".
+func quoted(rows []string) string {
+	var out []string
+	for _, r := range rows {
+		c := strings.Split(r, ",")
+		out = append(out, fmt.Sprintf(`%s,"%s","%s"`, c[0], strings.Replace(c[1], ".", ",", 1), strings.Replace(c[2], ".", ",", 1)))
+	}
+	return strings.Join(out, "\n")
+}
+
+// eachHour calls f for every hour of a year, with what a day of the month has spread over
+// twelve hours.
+func eachHour(sun, air []float64, f func(t time.Time, wh, celsius float64)) {
+	for t := time.Date(2007, 1, 1, 0, 0, 0, 0, time.UTC); t.Year() == 2007; t = t.Add(time.Hour) {
+		m, wh := t.Month()-1, 0.0
+		if t.Hour() >= 6 && t.Hour() < 18 {
+			wh = sun[m] * 1000 / 12
+		}
+		f(t, wh, air[m])
+	}
+}
+
+func epw(sun, air []float64) string {
+	var b strings.Builder
+	b.WriteString("LOCATION,slipway,-,-,TMY,0,52.75,6.57,1,12\nDESIGN CONDITIONS,0\nDATA PERIODS,1,1,Data,Sunday,1/1,12/31\n")
+	eachHour(sun, air, func(t time.Time, wh, celsius float64) {
+		fmt.Fprintf(&b, "2007,%d,%d,%d,60,?9?9,%.2f,1,80,101000,0,0,300,%.3f,0,0\n", t.Month(), t.Day(), t.Hour()+1, celsius, wh)
+	})
+	return b.String()
+}
+
+func hoursCSV(sun, air []float64) string {
+	var b strings.Builder
+	b.WriteString("Latitude (decimal degrees): 52.750\nmonth,year\n1,2007\n2,2009\ntime(UTC),T2m,RH,G(h),Gb(n)\n")
+	eachHour(sun, air, func(t time.Time, wh, celsius float64) {
+		fmt.Fprintf(&b, "%s,%.2f,80,%.3f,0\n", t.Format("20060102:1504"), celsius, wh)
+	})
+	return b.String() + "T2m: 2-m air temperature\n"
+}
+
 func TestMonthlyTablesThatAreNone(t *testing.T) {
 	t.Parallel()
 	for data, want := range map[string]string{
@@ -74,6 +118,8 @@ func TestMonthlyTablesThatAreNone(t *testing.T) {
 		`{"a":1`:                             "cannot read the table",
 		`{"month":3}`:                        "no monthly table",
 		"month,ghi_kwh_m2_day\n1,0.5\n2,1.1": "no monthly table",
+		"month,ghi_kwh_m2_day\n1,0,5\n2,1,1": "line 2 has 3 cells and its head has 2: where a comma stands for the point, put semicolons between the cells",
+		"date,ghi_kwh_m2\n2014-01-30,0.5\n":  "it holds single days; name it as measured",
 		"month,ghi_kwh_m2_day\n" + func() string {
 			s := ""
 			for i := range 12 {
@@ -107,6 +153,10 @@ func TestMeasuredRecord(t *testing.T) {
 	}
 	if len(days) != 2 || days[0].GHI != 0.5 || days[0].Celsius != 2.1 || !math.IsNaN(days[1].Celsius) || days[1].Date.Day() != 2 {
 		t.Errorf("read %+v", days)
+	}
+	other, err := ParseDays(strings.NewReader("\ufeffdate;ghi_kwh_m2;t_mean_c\r\n2014-01-30;0,5;2,1\r\n2014-02-02;1,25;\r\n"), "days.csv")
+	if err != nil || len(other) != 2 || other[0] != days[0] || other[1].GHI != 1.25 {
+		t.Errorf("with semicolons and decimal commas %+v, %v", other, err)
 	}
 	for data, want := range map[string]string{
 		"date,sun\n2014-01-30,1\n":                      "days.csv:1: the columns date and ghi_kwh_m2 are needed",

@@ -61,8 +61,11 @@ func (k *Kit) Verdict(o Outcome, carried float64) string {
 }
 
 func watts(w float64) string {
-	if w < 10 {
+	switch {
+	case w < 9.95:
 		return fmt.Sprintf("%.1f W", w)
+	case w < 100: // three digits, since half a watt of ten is a winter's difference
+		return fmt.Sprintf("%.3g W", w)
 	}
 	return fmt.Sprintf("%.0f W", w)
 }

@@ -18,6 +18,7 @@ import (
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
 	"ebbwatch/estimator/plan"
+	"ebbwatch/estimator/sky"
 )
 
 // mostTable is the largest table that is taken, bytes.
@@ -167,6 +168,11 @@ func (in *inputs) sun(ctx context.Context, a Assume) error {
 	}
 	if err != nil {
 		return err
+	}
+	if len(table.Sun) == 12 {
+		if err := sky.CheckInsolation(table.Sun, in.kit.Site.Latitude, in.kit.Site.AltitudeM); err != nil {
+			return fmt.Errorf("cannot use the monthly table: %w", err)
+		}
 	}
 	if a.Measured != "" {
 		in.measured = a.Measured
