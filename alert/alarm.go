@@ -81,6 +81,7 @@ func (u *use) step(dt time.Duration) (Notice, bool) {
 			u.climb(best)
 			u.moved()
 			u.escalate()
+			u.remind()
 		}
 	}
 	n, ok := u.say()
@@ -234,12 +235,21 @@ func (u *use) escalate() {
 	u.owe()
 }
 
+// remind owes the message again when it went unacknowledged for as long as the rule says, and
+// is still so.
+func (u *use) remind() {
+	t, g := &u.t, u.spoken()
+	if g.RemindAfter > 0 && t.Told && t.Owed == "" && !t.Acked && g.When.Eval(u.get) == True && u.s.Elapsed-t.ToldAt >= g.RemindAfter {
+		t.Owed, t.Reminded = Changed, true
+	}
+}
+
 // clear ends the alarm. What was never told ends untold, unless it was critical and the quiet
 // hours alone kept it back: then one message says that it came and went.
 func (u *use) clear() (Notice, bool) {
 	t := u.t
 	u.s.Tracks[u.key()] = Track{Rungs: t.Rungs}
-	if !t.Told && (t.Owed == "" || u.s.Silence != nil || u.rung().Severity != Critical) {
+	if u.r.Once || !t.Told && (t.Owed == "" || u.s.Silence != nil || u.rung().Severity != Critical) {
 		return Notice{}, false
 	}
 	n := u.notice(Cleared)
@@ -282,10 +292,11 @@ func (u *use) say() (Notice, bool) {
 		}
 	}
 	if u.rung().Escalate && u.t.ActBy == nil {
-		by := u.s.Elapsed + u.actIn()
+		by := u.s.Elapsed + cmp.Or(u.rung().EscalateAfter, u.actIn())
 		u.t.ActBy = &by
 	}
 	n := u.notice(phase)
+	u.t.Reminded = false
 	u.t.Gravest = graver(u.t.Gravest, n.Severity)
 	if !slices.Contains(u.t.Said, n.Severity) {
 		u.t.Said = append(slices.Clone(u.t.Said), n.Severity)

@@ -5,7 +5,7 @@ package alert
 // a source; every one can be changed by name, see [Config].
 func Builtin() []Rule {
 	rules := []Rule{
-		sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(),
+		blind(), sourceSilent(), readingDoubted(), cutoffAhead(), reserveAhead(), back(),
 		chargingBelowFreezing(), overTemperature(), chargeHeldByCold(), panelDark(), panelCovered(), chargeStopped(), placeDoubted(),
 		loadCreep(), loadUnmetered(), notFull(), beliefDisagrees(), batteryReplaced(), capacityFading(),
 		peerLost(), pathDegrading(), noticesRefused(), clockUntrusted(), diskNearlyFull(), nothingKept(), samplesRefused(), forecastStale(),
@@ -21,7 +21,7 @@ func Builtin() []Rule {
 // endings are the titles that tell of an end, after the name of the site.
 func endings() map[string]string {
 	return map[string]string{
-		"source_silent": "{{of}} answers again", "reading_doubted": "{{of}} agrees with the others again",
+		"blind": "it sees its battery again", "source_silent": "{{of}} answers again", "reading_doubted": "{{of}} agrees with the others again",
 		"cutoff_ahead": "no longer expected to go dark", "reserve_ahead": "battery no longer expected low",
 		"charging_below_freezing": "no longer charged below freezing", "over_temperature": "battery no longer too hot",
 		"charge_held_by_cold": "charges again after the cold", "panel_dark": "the panel gives voltage again",

@@ -48,15 +48,17 @@ type RungConfig struct {
 
 // RungFields are what a rung is made of; a rule of one rung has them itself.
 type RungFields struct {
-	When     Expr           `yaml:"when" example:"battery_celsius < 0 and charge_amps > 0.2" doc:"the condition"`
-	For      *time.Duration `yaml:"for" range:"0s..30d" example:"10m" doc:"how long it must hold"`
-	Severity Severity       `yaml:"severity" oneof:"info warning critical" doc:"how grave it is; a rule of your own is a warning unless told"`
-	PageOnly *bool          `yaml:"page_only" doc:"true: shown on the page and sent to nobody"`
-	AnyHour  *bool          `yaml:"any_hour" doc:"true: sent in quiet hours too"`
-	Escalate *bool          `yaml:"escalate" doc:"true: sent to the second person when nobody acknowledged it by the time to act"`
-	Title    string         `yaml:"title" doc:"text/template, under 60 characters"`
-	Text     string         `yaml:"text" doc:"text/template"`
-	Advice   []string       `yaml:"advice" doc:"text/template each; what comes out empty is left out"`
+	When          Expr           `yaml:"when" example:"battery_celsius < 0 and charge_amps > 0.2" doc:"the condition"`
+	For           *time.Duration `yaml:"for" range:"0s..30d" example:"10m" doc:"how long it must hold"`
+	Severity      Severity       `yaml:"severity" oneof:"info warning critical" doc:"how grave it is; a rule of your own is a warning unless told"`
+	PageOnly      *bool          `yaml:"page_only" doc:"true: shown on the page and sent to nobody"`
+	AnyHour       *bool          `yaml:"any_hour" doc:"true: sent in quiet hours too"`
+	Escalate      *bool          `yaml:"escalate" doc:"true: sent to the second person when nobody acknowledged it by the time to act"`
+	EscalateAfter *time.Duration `yaml:"escalate_after" range:"1m..30d" example:"6h" doc:"sent to the second person when nobody acknowledged it in this time"`
+	RemindAfter   *time.Duration `yaml:"remind_after" range:"10m..30d" example:"24h" doc:"sent again each time that it went unacknowledged for so long"`
+	Title         string         `yaml:"title" doc:"text/template, under 60 characters"`
+	Text          string         `yaml:"text" doc:"text/template"`
+	Advice        []string       `yaml:"advice" doc:"text/template each; what comes out empty is left out"`
 }
 
 // UnmarshalText reads a condition.
@@ -249,6 +251,12 @@ func (f RungFields) apply(g Rung) Rung {
 			*b.have = *b.given
 		}
 	}
+	if f.EscalateAfter != nil {
+		g.Escalate, g.EscalateAfter = true, *f.EscalateAfter
+	}
+	if f.RemindAfter != nil {
+		g.RemindAfter = *f.RemindAfter
+	}
 	put(&g.Severity, f.Severity)
 	put(&g.Title, f.Title)
 	put(&g.Text, f.Text)
@@ -266,6 +274,7 @@ func (f RungFields) given() string {
 	}{
 		{"when", !f.When.Empty()}, {"for", f.For != nil}, {"severity", f.Severity != ""},
 		{"page_only", f.PageOnly != nil}, {"any_hour", f.AnyHour != nil}, {"escalate", f.Escalate != nil},
+		{"escalate_after", f.EscalateAfter != nil}, {"remind_after", f.RemindAfter != nil},
 		{"title", f.Title != ""}, {"text", f.Text != ""}, {"advice", f.Advice != nil},
 	} {
 		if field.is {

@@ -164,11 +164,11 @@ func TestExplain(t *testing.T) {
 			"heads-up, warning, when cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance for 30 minutes, now no; " +
 			"act by, critical, when cutoff_within_72h >= 0.5 or cutoff_within_48h >= 0.3 for 30 minutes, now not known; " +
 			"last words, critical, when cutoff_within_24h >= 0.5 and cutoff_hours_p50 < 6 and not (known(load_dark) and load_dark > 0) for 60 seconds, now not known; " +
-			"over when cutoff_within_120h < min(0.125, 0.5 * warn_chance) for 2 hours. " +
+			"over when cutoff_within_120h < min(0.125, 0.5 * warn_chance) for 2 hours; held back by blind. " +
 			"Now cutoff_within_120h 0.25, warn_chance 0.5, cutoff_within_72h 0.12, cutoff_within_48h not known, cutoff_within_24h not known, cutoff_hours_p50 not known, load_dark not known.",
 		"source_silent (charger) warns that an instrument does not answer: warning, when source_age_seconds/* > max(300, 5 * source_every_seconds/*)" +
 			" or not known(source_age_seconds/*) and source_up/* == 0 for 5 minutes, now no; over when source_up/* == 1 and" +
-			" not (source_age_seconds/* > max(300, 5 * source_every_seconds/*)) for 2 minutes." +
+			" not (source_age_seconds/* > max(300, 5 * source_every_seconds/*)) for 2 minutes; held back by blind." +
 			" Now source_age_seconds/charger 3, source_every_seconds/charger 10, source_up/charger 1.",
 	} {
 		if got := d.e.ExplainAll(d.get)[i].Text; got != want {

@@ -319,3 +319,21 @@ func TestTheEndOfWhatIsNoLongerWatched(t *testing.T) {
 		t.Errorf("%d tracks are left", len(d.s.Tracks))
 	}
 }
+
+// TestAnyRuleRemindsAndEscalates: as often as it says, until somebody acknowledges; not what is
+// no longer so.
+func TestAnyRuleRemindsAndEscalates(t *testing.T) {
+	t.Parallel()
+	r := cold()
+	r.Rungs[0].RemindAfter, r.Rungs[0].Escalate, r.Rungs[0].EscalateAfter = 6*time.Hour, true, 4*time.Hour
+	d := newDrill(t, r).set("battery_celsius", -3)
+	d.e.Escalate = true
+	d.want(d.run(time.Hour), "raised cold")
+	got := d.run(11 * time.Hour)
+	d.want(got, "changed cold, changed cold")
+	if !strings.HasPrefix(got[0].Title, "Not acknowledged: ") || !strings.Contains(got[1].Title, "Still: ") || got[1].At.Sub(got[0].At) != 6*time.Hour {
+		t.Errorf("got %q at %s, %q at %s", got[0].Title, got[0].At, got[1].Title, got[1].At)
+	}
+	d.s, _ = d.s.Acknowledge(got[0].ID)
+	d.want(d.run(48*time.Hour), "")
+}

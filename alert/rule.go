@@ -29,6 +29,8 @@ type Rule struct {
 	Watch Watch
 	// Mute says how to be left alone; a usual one stands in when empty.
 	Mute string
+	// Once: it tells of an event, which has no end to tell of.
+	Once bool
 	// OverTitle and Over are the title and the reason of the message that it is over; usual
 	// ones stand in when empty.
 	OverTitle, Over string
@@ -48,6 +50,9 @@ type Rung struct {
 	// Escalate sends it again, to all, when nobody acknowledged it by the time to act, the
 	// fact act_by_hours after the message; without that fact, after twelve hours.
 	Escalate bool
+	// EscalateAfter is when, in place of the time to act; RemindAfter sends it again to its own
+	// readers, as often as that, until somebody acknowledged it. Zero: neither.
+	EscalateAfter, RemindAfter time.Duration
 	// The words, text/template over the helpers of [Helpers]. Pieces of advice that come
 	// out empty are left out.
 	Title  string // under 60 characters

@@ -67,7 +67,7 @@ func notFull() Rule {
 		`its cells drift apart, since they are balanced only when full, and the numbers here grow less sure.`)
 	advice := []string{`Plan one sunny day with little load: switch off what can wait from morning until it is full.`}
 	return Rule{
-		Name: "not_full", Summary: "the battery has not been full for long", After: []string{"cutoff_ahead"},
+		Name: "not_full", Summary: "the battery has not been full for long", After: []string{"blind", "cutoff_ahead"},
 		Rungs: []Rung{
 			{Name: "a week", Severity: Info, PageOnly: true, For: time.Hour, When: MustExpr("hours_since_full > 168"),
 				Title: `{{site}}: not full for {{hours "hours_since_full"}}`, Text: text, Advice: advice},

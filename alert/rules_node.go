@@ -2,10 +2,35 @@ package alert
 
 import "time"
 
+// blind is one message, and then quiet: what would be told of the power meanwhile is counted
+// on, not seen, and wears a new date every day. It waits for as long as a lost plug takes to
+// be put back.
+func blind() Rule {
+	text := body(
+		`{{site}} does not see its battery any more: {{say "knowledge"}}.`,
+		`certain. When it was last read, the charge was between {{percent "sure_soc_low"}} and {{percent "sure_soc_high"}}.`,
+		`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
+		`nobody is warned of the dark{{if gt (fact "no_sun_hours") 1.0}}: without any sun it would come about {{clock "no_sun_hours"}}{{end}}. `+
+			`Until it sees again, nothing more is sent about the power.`)
+	advice := []string{`Look at the plug and the supply of the instrument; bring a spare cable and a meter.`, goSafe}
+	rung := func(name string, severity Severity, when string) Rung {
+		return Rung{Name: name, Severity: severity, For: 10 * time.Minute, When: MustExpr(when), Title: `{{site}}: it does not see its battery`, Text: text, Advice: advice}
+	}
+	return Rule{
+		Name: "blind", Summary: "nothing tells of the battery",
+		Rungs: []Rung{
+			rung("with charge", Warning, "blind == 1"),
+			rung("with little charge", Critical, "blind == 1 and sure_soc_low < 0.35"),
+		},
+		Clear: MustExpr("blind == 0"), ClearFor: 10 * time.Minute,
+		Over: `The charge is between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}} now.`,
+	}
+}
+
 func sourceSilent() Rule {
 	const tooOld = "source_age_seconds/* > max(300, 5 * source_every_seconds/*)"
 	return Rule{
-		Name: "source_silent", Summary: "an instrument does not answer", Each: "source",
+		Name: "source_silent", Summary: "an instrument does not answer", Each: "source", After: []string{"blind"},
 		Rungs: []Rung{{
 			Severity: Warning, For: 5 * time.Minute,
 			When:  MustExpr(tooOld + " or not known(source_age_seconds/*) and source_up/* == 0"),

@@ -61,7 +61,7 @@ func cutoffAhead() Rule {
 		return Rung{Name: name, Severity: severity, For: dwell, When: MustExpr(when), Title: title, Text: cutoffText(), Advice: powerAdvice()}
 	}
 	r := Rule{
-		Name: "cutoff_ahead", Summary: "it may go dark soon",
+		Name: "cutoff_ahead", Summary: "it may go dark soon", After: []string{"blind"},
 		Rungs: []Rung{
 			rung("note", Info, time.Hour, "cutoff_within_120h >= 0.2", `{{site}}: may go dark within a week`),
 			rung("heads-up", Warning, 30*time.Minute, "cutoff_within_120h >= warn_chance or cutoff_within_72h >= 0.9 * warn_chance",
@@ -84,9 +84,34 @@ func cutoffAhead() Rule {
 	return r
 }
 
+// back ends an outage: whoever was told that it would go dark waits for this word.
+func back() Rule {
+	const empty = `gt (fact "outage_of_empty_battery") 0.0`
+	return Rule{
+		Name: "back", Summary: "it is back after an outage", Once: true,
+		Rungs: []Rung{{
+			Severity: Warning, For: 10 * time.Minute, When: MustExpr("back_hours_ago < 24 and outage_hours >= 3"),
+			Title: `{{site}}: back, {{if ` + empty + `}}dark{{else}}silent{{end}} for {{hours "outage_hours"}}`,
+			Text: body(
+				`{{site}} is back since {{ago "back_hours_ago"}}. It was {{if `+empty+`}}dark{{else}}silent{{end}} for {{hours "outage_hours"}}. `+
+					`Its battery is at {{percent "battery_soc"}}{{if known "battery_soc_low"}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}){{end}}.`,
+				`it runs and its load is fed; how long that was is known to half an hour.`,
+				`{{if `+empty+`}}the battery was empty; the sun has charged it.{{else}}the battery was not empty when it was last seen: `+
+					`think of a fuse, a breaker, the battery's own protection, the board, or somebody who switched it off.{{end}}`,
+				`{{if gt (fact "cutoff_within_168h") 0.2}}it may go dark again: {{chance "cutoff_within_168h"}} within a week.{{else}}it runs on.{{end}}`),
+			Advice: []string{
+				`{{if ` + empty + `}}Nothing is to be done today. If it happens every winter, a larger battery or panel, or less load, is the mend: see ebbwatch plan.{{else}}` +
+					`Ask whether somebody switched it off; else look at fuses, plugs and breakers on your next visit. ` + caution + `{{end}}`,
+			},
+		}},
+		Clear: MustExpr("back_hours_ago > 24"),
+		Watch: Watch{Fact: "outages", By: 1, Every: time.Minute},
+	}
+}
+
 func reserveAhead() Rule {
 	return Rule{
-		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"cutoff_ahead"},
+		Name: "reserve_ahead", Summary: "the battery may fall below its reserve", After: []string{"blind", "cutoff_ahead"},
 		Rungs: []Rung{{
 			Severity: Warning, For: 30 * time.Minute, When: MustExpr("reserve_within_48h >= 0.5"),
 			Title: `{{site}}: battery low {{if ` + belowReserve + `}}now{{else if known "reserve_hours_p50"}}about {{clock "reserve_hours_p50"}}{{else}}ahead{{end}}`,

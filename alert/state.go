@@ -36,6 +36,7 @@ type Track struct {
 	Watched   *float64           `json:"watched,omitempty"` // the watched fact as last told
 	ActBy     *time.Duration     `json:"act_by,omitempty"`  // in terms of State.Elapsed
 	Acked     bool               `json:"acked,omitempty"`
+	Reminded  bool               `json:"reminded,omitempty"` // what is owed is a reminder
 	Escalated bool               `json:"escalated,omitempty"`
 	First     time.Time          `json:"first,omitzero"`  // when it was first told, wall clock
 	Facts     map[string]float64 `json:"facts,omitempty"` // as told at the raise

@@ -45,6 +45,7 @@ func Helpers() map[string]string {
 		"hours":   "a fact in hours as a span: 9 hours, 3 days",
 		"seconds": "a fact in seconds as a span: 40 seconds, 5 minutes",
 		"millis":  "a fact in seconds: 38 ms",
+		"ago":     "a fact in hours before now as a local time: Sun 04:00",
 		"clock":   "a fact in hours from now as a local time: Sun 04:00",
 		"window":  "two facts in hours from now: Sun 02:00 to 07:00; the second may be unknown",
 		"first":   "when the alarm was first told, local time",
@@ -78,6 +79,7 @@ func (w *words) funcs() template.FuncMap {
 		"hours":   w.format(func(x float64) string { return span(duration(x, time.Hour)) }),
 		"seconds": w.format(func(x float64) string { return span(duration(x, time.Second)) }),
 		"millis":  w.format(func(x float64) string { return fmt.Sprintf("%.0f ms", 1000*x) }),
+		"ago":     w.format(func(x float64) string { return w.clock(w.ahead(-x)) }),
 		"clock":   w.format(func(x float64) string { return w.clock(w.ahead(x)) }),
 		"window":  w.window,
 		"first":   func() string { return w.clock(w.u.t.First) },
@@ -322,6 +324,9 @@ func (u *use) notice(phase Phase) Notice {
 	}
 	for _, s := range u.t.Said {
 		w.facts[ToldAs+string(s)] = 1
+	}
+	if u.t.Reminded {
+		n.Title = "Still: " + n.Title
 	}
 	if u.t.Escalated {
 		n.Title, w.facts["escalated"] = "Not acknowledged: "+n.Title, 1

@@ -110,9 +110,9 @@ type Record struct {
 	BoxC  float64 // highest of the controller and the battery in the last hour, °C
 
 	// The way home.
-	Loss       float64 // share of probes lost in the last hour
-	LossBefore float64 // in the day before that
-	Answered   Truth   // some peers answered in the silence and others did not
+	Loss      float64 // share of probes lost in the last hour
+	LossUsual float64 // in the month before that
+	Answered  Truth   // some peers answered in the silence and others did not
 
 	// What others know: no sensor of the node tells it.
 	Rain   Truth // then and there
@@ -126,7 +126,7 @@ func Blank() Record {
 	nan := math.NaN()
 	return Record{
 		Uptime: nan, ClockStep: nan, Flaps: nan, SoC: nan, SoCLow: nan, SoCHigh: nan, Volts: nan, CutoffVolts: nan, Chance24: nan, Chance72: nan,
-		LoadRatio: nan, HarvestRatio: nan, SkyRatio: nan, PanelRatio: nan, LightDays: nan, ColdC: nan, BoxC: nan, Loss: nan, LossBefore: nan,
+		LoadRatio: nan, HarvestRatio: nan, SkyRatio: nan, PanelRatio: nan, LightDays: nan, ColdC: nan, BoxC: nan, Loss: nan, LossUsual: nan,
 	}
 }
 

@@ -407,8 +407,8 @@ func (r Record) hot() (int, string) {
 
 func (r Record) lost() (int, string) {
 	switch {
-	case r.Loss >= 0.1 && !(r.Loss < 2*r.LossBefore):
-		return 0, fmt.Sprintf("%s of the probes got lost in the hour before, and %s in the day before that", percent(r.Loss), percent(r.LossBefore))
+	case r.Loss >= 0.1 && !(r.Loss < 2*r.LossUsual):
+		return 0, fmt.Sprintf("%s of the probes got lost in the hour before; usually it is %s", percent(r.Loss), percent(r.LossUsual))
 	case !math.IsNaN(r.Loss):
 		return 1, "the way was no worse than usual before"
 	}

@@ -87,7 +87,7 @@ func TestASilenceFromStartToEnd(t *testing.T) {
 	if raised[0].ID != changed[0].ID || raised[0].ID != over[0].ID {
 		t.Errorf("the ids are %s, %s, %s", raised[0].ID, changed[0].ID, over[0].ID)
 	}
-	if text := changed[0].Text; !strings.Contains(text, "For it: it has been silent since Sat 13:01; gate hears it") || !strings.Contains(text, "If nothing is done: ") {
+	if text := changed[0].Text; !strings.Contains(text, "For it: nothing new was heard of it since Sat 13:01; gate hears it") || !strings.Contains(text, "If nothing is done: ") {
 		t.Errorf("the text is %s", text)
 	}
 	h.slipway().Board = No

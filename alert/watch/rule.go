@@ -27,7 +27,7 @@ func kinds() []kind {
 		{Link, alert.Warning, "silent, probably the link", "it may come back with better weather; a fallen aerial or a wet plug does not."},
 		{Power, alert.Warning, "silent, probably without power",
 			"it comes back by itself if only the battery was empty and the sun returns; after a fuse or a fault it does not."},
-		{Board, alert.Warning, "the node is silent, its site is up", "nobody watches its battery until the node is started again."},
+		{Board, alert.Warning, "the node says nothing new, its site has power", "nobody watches its battery until the node is started again."},
 		{House, alert.Critical, "nothing can be heard from here", "no node can be watched, and none can warn."},
 		{Overdue, alert.Critical, "not back though it should be", "it stays dark: it would be back by now if it could."},
 	}

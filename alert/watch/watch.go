@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -54,8 +55,12 @@ type Witness struct {
 // Sight is the evidence on one node.
 type Sight struct {
 	Name        string
-	Board       Seen // the node answers, by any way
-	Radio       Seen // the radio of its site answers
+	Board       Seen      // the node is heard: it says something of itself, or where it cannot, it answers
+	Radio       Seen      // the radio of its site answers, at the address that the owner declared
+	Answers     Seen      // its board answers, be it with a refusal, though it may say nothing of itself
+	Frozen      time.Time // since when its page answers and says the same; zero where it moves
+	Other       string    // what calls itself otherwise answers at the address of its page
+	Unsure      string    // why it cannot be told whether it is heard, where Board is Unknown
 	Via         []string
 	SilentSince time.Time // since when Board is No
 	Witnesses   []Witness // others that are heard, and have a way of their own to it
@@ -85,6 +90,17 @@ type Verdict struct {
 	For, Against []string
 	Bring        []string
 }
+
+// warnedFrom is the chance of a cut-off within a day from which a node counts as having said that
+// it may go dark.
+const warnedFrom = 0.3
+
+// Warns tells whether the node said that it may go dark soon: only then does it mean anything
+// when it would be back.
+func (p Plan) Warns() bool { return p.Chance >= warnedFrom }
+
+// powered tells whether something at the site of the node is heard.
+func (n *Sight) powered() bool { return n.Radio == Yes || n.Answers == Yes }
 
 // Report is the verdicts of one moment.
 type Report struct {
@@ -160,7 +176,7 @@ func (s Scene) house() Verdict {
 func (s Scene) count() (heard, silent int) {
 	for _, n := range s.Nodes {
 		switch {
-		case n.Board == Yes || n.Radio == Yes:
+		case n.Board == Yes || n.powered():
 			heard++
 		case n.Board == No:
 			silent++
@@ -212,25 +228,27 @@ func (s Scene) node(n *Sight, house Verdict) Verdict {
 		return v
 	case n.Board == Unknown:
 		v.Cause = CannotTell
-		v.con("it was not asked")
+		v.con("%s", cmp.Or(n.Unsure, "it was not asked"))
 		return v
 	case house.Cause == House:
 		v.Cause, v.Behind = CannotTell, "the house"
 		v.con("nothing can be heard through the house")
 		return v
 	}
-	v.pro("it has been silent since %s", s.clock(n.SilentSince))
-	if behind := s.behind(n); behind != "" && n.Radio != Yes {
+	v.pro("nothing new was heard of it since %s", s.clock(n.SilentSince))
+	if behind := s.behind(n); behind != "" && !n.powered() {
 		v.Cause, v.Behind = CannotTell, behind
 		v.con("the way to it goes through %s, which is silent too", behind)
 		return v
 	}
-	if n.Radio != Yes && s.later(n, &v) {
+	if !n.powered() && s.later(n, &v) {
 		return v
 	}
 	s.fault(n, &v)
 	v.Alarm = true
-	v.Bring = bring(v.Cause)
+	if v.Bring == nil {
+		v.Bring = bring(v.Cause)
+	}
 	return v
 }
 
@@ -238,7 +256,7 @@ func (s Scene) node(n *Sight, house Verdict) Verdict {
 func (s Scene) behind(n *Sight) string {
 	for _, name := range n.Via {
 		i := slices.IndexFunc(s.Nodes, func(m Sight) bool { return m.Name == name })
-		if i >= 0 && s.Nodes[i].Board == No && s.Nodes[i].Radio != Yes {
+		if i >= 0 && s.Nodes[i].Board == No && !s.Nodes[i].powered() {
 			return name
 		}
 	}
@@ -253,7 +271,7 @@ func (n Sight) dark() bool { return n.asSaid() || n.empty() }
 // certain to go dark within the day.
 func (n Sight) asSaid() bool {
 	p := n.Plan
-	return p.Chance >= 0.8 || p.Chance >= 0.3 && !p.From.IsZero() && !n.SilentSince.Before(p.From.Add(-early))
+	return p.Chance >= 0.8 || p.Warns() && !p.From.IsZero() && !n.SilentSince.Before(p.From.Add(-early))
 }
 
 // empty: below a tenth the belief is hardly wide enough to say when, only that.
@@ -322,6 +340,16 @@ func (s Scene) fault(n *Sight, v *Verdict) {
 	board, radio := s.others(n)
 	through := s.through(n)
 	switch {
+	case n.Other != "":
+		v.Cause, v.Bring = CannotTell, []string{"Nothing yet: look at the addresses in the configuration of the watcher."}
+		v.con("what answers at the address of its page calls itself %s", n.Other)
+	case !n.Frozen.IsZero():
+		v.Cause, v.Bring = Board, fromHere()
+		v.pro("its page answers, and says the same since %s: what watches the battery there stands still", s.clock(n.Frozen))
+	case n.Answers == Yes:
+		v.Cause, v.Bring = Board, fromHere()
+		v.pro("its board answers, and its page does not: it has power, and the way is open")
+		v.con("the program may not run, or only its page not answer")
 	case n.Radio == Yes:
 		v.Cause = Board
 		v.pro("the radio of its site answers: there is power, and the way is open")
@@ -345,7 +373,7 @@ func (s Scene) fault(n *Sight, v *Verdict) {
 // unheard serves a node of which nobody hears anything: its battery and what was lost
 // before the silence are all there is to go by.
 func (s Scene) unheard(n *Sight, v *Verdict, asked bool) {
-	low := n.Plan.Chance >= 0.3 || !n.Plan.Stated.IsZero() && n.Plan.Charge < 0.15
+	low := n.Plan.Warns() || !n.Plan.Stated.IsZero() && n.Plan.Charge < 0.15
 	lossy := n.LossBefore >= 0.1
 	if asked {
 		v.pro("%s", s.say(n, "does not hear it either", No, Witness.either))
@@ -387,11 +415,16 @@ func (s Scene) say(n *Sight, what string, opinion Seen, of func(Witness) Seen) s
 // through names a node that is heard and whose way goes through n.
 func (s Scene) through(n *Sight) string {
 	for _, m := range s.Nodes {
-		if slices.Contains(m.Via, n.Name) && (m.Board == Yes || m.Radio == Yes) {
+		if slices.Contains(m.Via, n.Name) && (m.Board == Yes || m.powered()) {
 			return m.Name
 		}
 	}
 	return ""
+}
+
+// fromHere is what to do before anybody goes: a board that answers can be reached over the network.
+func fromHere() []string {
+	return []string{"Nothing yet: from here, log in to its board, look whether ebbwatch runs and what its log says, and start it again."}
 }
 
 // bring is what to take along, by common practice: the list rules out one cause after the

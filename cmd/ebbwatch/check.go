@@ -12,15 +12,16 @@ import (
 	"ebbwatch/alert"
 	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
-	"ebbwatch/cmd/internal/planning"
 	"ebbwatch/cmd/internal/watcher"
+	"ebbwatch/cmd/internal/web"
 	"ebbwatch/collector/decode"
 )
 
 // checkFlags choose what is checked.
 type checkFlags struct {
 	config          string
-	asJSON          bool
+	webConfig       string
+	asJSON, strict  bool
 	rules, sendTest bool
 }
 
@@ -33,6 +34,8 @@ func checkCommand() *cobra.Command {
 	}
 	configFlag(cmd, &f.config)
 	takesFile(cmd, &f.config)
+	cmd.Flags().StringVar(&f.webConfig, "web.config.file", "", "as it is given to run")
+	cmd.Flags().BoolVar(&f.strict, "strict", false, "exit 1 also for what is doubtful")
 	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print the problems as JSON")
 	cmd.Flags().BoolVar(&f.rules, "rules", false, "explain each rule, with its values now if the daemon runs")
 	cmd.Flags().BoolVar(&f.sendTest, "send-test", false, "send a test notice through every channel")
@@ -44,16 +47,21 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 		return f.home(cmd)
 	}
 	c, problems := load(f.config, config.All())
-	if len(problems) == 0 {
-		_, problems = planning.Decode(c.Config)
+	if err := web.Check(f.webConfig); err != nil {
+		problems = append(problems, decode.Problem{File: f.webConfig, What: err.Error()})
+	}
+	bad := len(problems) > 0
+	if c.Config != nil {
+		problems = append(problems, c.Doubts...)
+		bad = bad || f.strict && len(c.Doubts) > 0
 	}
 	if f.asJSON {
-		return printProblems(cmd.OutOrStdout(), problems)
+		return printProblems(cmd.OutOrStdout(), problems, bad)
 	}
 	for _, p := range problems {
 		fmt.Fprintln(cmd.ErrOrStderr(), p)
 	}
-	if len(problems) > 0 {
+	if bad {
 		return exitCode(1)
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
@@ -72,7 +80,7 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 func (f checkFlags) home(cmd *cobra.Command) error {
 	if f.asJSON {
 		_, problems := watcher.Load(f.config, channelKinds())
-		return printProblems(cmd.OutOrStdout(), problems)
+		return printProblems(cmd.OutOrStdout(), problems, len(problems) > 0)
 	}
 	c, err := loadHome(cmd.ErrOrStderr(), f.config)
 	if err != nil {
@@ -81,14 +89,14 @@ func (f checkFlags) home(cmd *cobra.Command) error {
 	return tellHome(cmd, f.config, c, f.sendTest)
 }
 
-func printProblems(w io.Writer, problems []decode.Problem) error {
+func printProblems(w io.Writer, problems []decode.Problem, bad bool) error {
 	if problems == nil {
 		problems = []decode.Problem{}
 	}
 	if err := printJSON(w, problems); err != nil {
 		return err
 	}
-	if len(problems) > 0 {
+	if bad {
 		return exitCode(1)
 	}
 	return nil

@@ -481,3 +481,19 @@ func TestReadmeConfiguration(t *testing.T) {
 		}
 	}
 }
+
+// A readings file is looked back over as the node's own record is: as text, why, and JSON.
+func TestReportOfReadings(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join("..", "..", "testdata", "stories", "grey-spell")
+	args := []string{"report", "--config", filepath.Join(dir, "ebbwatch.yaml"), "--readings", filepath.Join(dir, "readings.csv")}
+	for extra, want := range map[string]string{"": "The load was never off.", "--why": "The node was never silent in that time.", "--json": `"schema": 1`} {
+		stdout, stderr, code := said(t, append(args, strings.Fields(extra)...)...)
+		if code != 0 || !strings.Contains(stdout, want) || strings.Contains(stdout, "NaN") {
+			t.Errorf("%q: code %d, %s%s", extra, code, stdout, stderr)
+		}
+	}
+	if _, stderr, code := said(t, append(args, "--rain", "perhaps")...); code == 0 || !strings.Contains(stderr, `cannot use --rain: cannot read "perhaps"`) {
+		t.Errorf("code %d, %s", code, stderr)
+	}
+}

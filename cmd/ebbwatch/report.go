@@ -23,8 +23,8 @@ type reportFlags struct {
 	config, from, to, html string
 	last                   time.Duration
 	rain, heard, others    string
-	sun                    string
-	why                    bool
+	sun, readings          string
+	why, asJSON            bool
 }
 
 func reportCommand() *cobra.Command {
@@ -36,7 +36,10 @@ func reportCommand() *cobra.Command {
 harvest and what it lacked, the load, the way home, and how the warnings did.
 
 With --why it tells what each silence is put down to, with the evidence for and against, and what
-to bring. It says "cannot tell" where the record does not tell.`,
+to bring. It says "cannot tell" where the record does not tell, and what would: --rain, --heard,
+--others and --sun say what no sensor of the node knows.
+
+With --readings it looks back over a readings file instead, all of it unless --from is given.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
 	configFlag(cmd, &f.config)
@@ -46,6 +49,8 @@ to bring. It says "cannot tell" where the record does not tell.`,
 	flags.StringVar(&f.to, "to", "", "last moment; now when left out")
 	flags.StringVar(&f.html, "html", "", "write the report as one page to this file, instead of text to the screen")
 	flags.BoolVar(&f.why, "why", false, "tell why the node was silent")
+	flags.BoolVar(&f.asJSON, "json", false, "print the report as JSON")
+	flags.StringVar(&f.readings, "readings", "", "look back over readings, CSV, instead of the node's own record")
 	flags.StringVar(&f.rain, "rain", "", "yes or no: it rained when it fell silent")
 	flags.StringVar(&f.heard, "heard", "", "yes or no: neighbours heard it in the meantime")
 	flags.StringVar(&f.others, "others", "", "yes or no: other nodes fell silent with it")
@@ -55,7 +60,8 @@ to bring. It says "cannot tell" where the record does not tell.`,
 
 func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	ctx := cmd.Context()
-	c, err := loadOrSay(cmd.ErrOrStderr(), f.config, config.Need{Sources: true, State: true})
+	own := f.readings == ""
+	c, err := loadOrSay(cmd.ErrOrStderr(), f.config, config.Need{Sources: own, State: own})
 	if err != nil {
 		return err
 	}
@@ -66,25 +72,50 @@ func (f reportFlags) run(cmd *cobra.Command) (err error) {
 	if f.from == "" {
 		span[0] = span[1].Add(-f.last)
 	}
-	h, done, err := openRecord(ctx, c)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, done()) }()
 	known, err := f.known()
 	if err != nil {
 		return err
 	}
-	r, err := makeReport(ctx, c, h, span, known)
+	var r lookback.Report
+	if own {
+		r, err = reportOfRecord(ctx, c, span, known)
+	} else {
+		r, err = f.reportOfReadings(c, span, known)
+	}
 	switch {
 	case err != nil:
 		return err
+	case f.asJSON:
+		return r.JSON(cmd.OutOrStdout())
 	case f.why:
 		return r.Why(cmd.OutOrStdout())
 	case f.html == "":
 		return r.Text(cmd.OutOrStdout())
 	}
 	return writeHTML(f.html, r)
+}
+
+// reportOfReadings looks back over a readings file, in which nothing was believed or told.
+func (f reportFlags) reportOfReadings(c loaded, span [2]time.Time, known lookback.Options) (lookback.Report, error) {
+	text, err := os.ReadFile(f.readings)
+	if err != nil {
+		return lookback.Report{}, fmt.Errorf("cannot read the readings: %w", err)
+	}
+	steps, err := lookback.StepsOfReadings(text, f.readings)
+	if err != nil {
+		return lookback.Report{}, err
+	}
+	if len(steps) == 0 {
+		return lookback.Report{}, fmt.Errorf("cannot look back over %s: it holds no rows", f.readings)
+	}
+	if last := steps[len(steps)-1]; f.to == "" {
+		span[1] = last.At.Add(last.Span)
+	}
+	if f.from == "" {
+		span[0] = steps[0].At
+	}
+	return lookback.Make(lookback.Input{Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Steps: steps,
+		Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(), Known: known}), nil
 }
 
 // known is what the owner says of the silences that no sensor tells.
@@ -100,7 +131,12 @@ func (f reportFlags) known() (o lookback.Options, err error) {
 	return o, nil
 }
 
-func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time, known lookback.Options) (lookback.Report, error) {
+func reportOfRecord(ctx context.Context, c loaded, span [2]time.Time, known lookback.Options) (r lookback.Report, err error) {
+	h, done, err := openRecord(ctx, c)
+	if err != nil {
+		return r, err
+	}
+	defer func() { err = errors.Join(err, done()) }()
 	in := lookback.Input{
 		Site: c.Site.Name, Zone: c.Site.Zone, From: span[0], To: span[1], Battery: c.Battery.Model(), Array: c.Place(), Health: math.NaN(), Known: known,
 	}
@@ -116,7 +152,7 @@ func makeReport(ctx context.Context, c loaded, h pastRecord, span [2]time.Time, 
 	if in.Steps, err = lookback.Load(ctx, h, span[0].Add(-lookback.Month), span[1], peers, nil); err != nil {
 		return lookback.Report{}, err
 	}
-	raw, err := h.Notices(ctx, span[0], span[1])
+	raw, err := h.Notices(ctx, span[0].Add(-lookback.Month), span[1])
 	if err != nil {
 		return lookback.Report{}, err
 	}

@@ -80,6 +80,9 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	if err := web.Check(webConfig); err != nil {
 		return err
 	}
+	for _, d := range c.Doubts {
+		log.Warn(d.String())
+	}
 	tasks := daemon.NewTasks(ctx)
 	defer tasks.Close() // what is open where the start fails
 	store, err := statedir.OpenOrWait(c.State)

@@ -53,6 +53,7 @@ func TestWatcherOverRealNodes(t *testing.T) {
 	full := words{10: 1330, 11: 100, 12: 200, 13: 100}
 	slipway := configure(t, slave(t, full), mute.URL)
 	island := configure(t, slave(t, full), mute.URL)
+	called(t, island, "island")
 	var pages []string
 	first, out1 := child(t, nil, "run", "--config", slipway)
 	_, out2 := child(t, nil, "run", "--config", island)
@@ -167,8 +168,18 @@ func TestWatchSaysWhatIsWrong(t *testing.T) {
 		t.Errorf("exit %d: %s%s", code, stdout, stderr)
 	}
 	out, stop = start(t, "watch", "--check", "--config", file)
-	eventually(t, 10*time.Second, "it ends", func() bool { return strings.Contains(out.String(), "is fine: 1 node, 0 channels") })
+	eventually(t, 10*time.Second, "it ends", func() bool { return strings.Contains(out.String(), "1 node, 0 channels") })
 	if code := stop(); code != 0 {
 		t.Errorf("exit %d: %s", code, out)
 	}
+}
+
+// called gives a node of [configure] another name.
+func called(t *testing.T, file, name string) {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, file, strings.Replace(string(text), "site: {name: slipway", "site: {name: "+name, 1))
 }

@@ -23,6 +23,7 @@ import (
 	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/cmd/internal/heartbeat"
+	"ebbwatch/cmd/internal/planning"
 	"ebbwatch/cmd/internal/remotewrite"
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode"
@@ -63,16 +64,18 @@ type loaded struct {
 	sent   *cost.Sent // counts what the parts send
 }
 
-// load reads the configuration and builds its parts; it touches no hardware.
+// load reads the configuration and builds its parts; it touches no hardware. What is wrong is
+// told whatever else is.
 func load(path string, need config.Need) (loaded, []decode.Problem) {
 	l := loaded{sent: &cost.Sent{}}
 	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *decode.Section) error {
-		if err := s.Decode(&l.alerts); err != nil {
-			return err
-		}
+		err := s.Decode(&l.alerts)
 		unknownFacts(s, l.alerts)
-		return nil
+		return err
 	}}
+	if need == config.All() {
+		kinds.Rest = func(c *config.Config) { planning.Decode(c) } // its mistakes are those of the file
+	}
 	var problems []decode.Problem
 	if l.Config, problems = config.Load(path, kinds, need); l.Config != nil {
 		l.meter()

@@ -26,6 +26,12 @@ type checker interface {
 	Check(problem func(key, what string))
 }
 
+// doubter is a struct that knows what would be allowed, and is most likely not meant. It is asked
+// after its check found nothing.
+type doubter interface {
+	Doubt(doubt func(key, what string))
+}
+
 // fill decodes n into v.
 func (s *Section) fill(n *yaml.Node, v reflect.Value, sl slot) {
 	n = follow(n)
@@ -110,6 +116,9 @@ func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
 	}
 	if c, ok := v.Addr().Interface().(checker); ok {
 		c.Check(func(key, what string) { s.problemBelow(n, sl.at, key, what) })
+	}
+	if d, ok := v.Addr().Interface().(doubter); ok && s.load.harmful() == before {
+		d.Doubt(func(key, what string) { s.doubtBelow(n, sl.at, key, what) })
 	}
 }
 

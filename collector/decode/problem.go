@@ -13,14 +13,20 @@ type Problem struct {
 	Line int    `json:"line,omitempty"` // from 1; 0 where no place can be named
 	Col  int    `json:"column,omitempty"`
 	What string `json:"what"`
+	// Doubtful is what can be used, and is most likely not what was meant.
+	Doubtful bool `json:"doubtful,omitempty"`
 }
 
 // String is file:line:col: what, which editors and terminals can jump to.
 func (p Problem) String() string {
-	if p.Line == 0 {
-		return p.File + ": " + p.What
+	what := p.What
+	if p.Doubtful {
+		what = "doubtful: " + what
 	}
-	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, p.What)
+	if p.Line == 0 {
+		return p.File + ": " + what
+	}
+	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, what)
 }
 
 // sorted puts problems in reading order and drops repeats: two sources may share a register

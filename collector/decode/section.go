@@ -53,6 +53,7 @@ func (s *Section) Problems() []Problem {
 type loading struct {
 	dir      string // that relative paths start from: the folder of the configuration
 	problems []Problem
+	doubts   []Problem
 	harmless int // of the problems: those that left no field unfilled
 }
 
@@ -146,7 +147,19 @@ func (s *Section) outcome(before int) error {
 
 func (s *Section) add(at *yaml.Node, format string, args ...any) {
 	s.load.problems = append(s.load.problems,
-		Problem{s.file, at.Line, at.Column, fmt.Sprintf(format, args...)})
+		Problem{File: s.file, Line: at.Line, Col: at.Column, What: fmt.Sprintf(format, args...)})
+}
+
+// Doubts are what was found that can be used, and is most likely not what was meant.
+func (s *Section) Doubts() []Problem {
+	s.ready()
+	return sorted(slices.Clone(s.load.doubts))
+}
+
+// doubtBelow notes a doubt at a key below a node.
+func (s *Section) doubtBelow(n, at *yaml.Node, key, what string) {
+	at = locate(n, at, key)
+	s.load.doubts = append(s.load.doubts, Problem{File: s.file, Line: at.Line, Col: at.Column, What: key + ": " + what, Doubtful: true})
 }
 
 // problemBelow reports at a key below a node; with a key that is not there it points as

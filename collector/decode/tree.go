@@ -61,7 +61,7 @@ func parseTree(path string, data []byte) (*yaml.Node, []Problem) {
 	}
 	err = dec.Decode(&second)
 	if err == nil {
-		return nil, []Problem{{path, second.Line, second.Column, "a second document starts here: a file holds one"}}
+		return nil, []Problem{{File: path, Line: second.Line, Col: second.Column, What: "a second document starts here: a file holds one"}}
 	}
 	if !errors.Is(err, io.EOF) {
 		return nil, []Problem{syntaxProblem(path, data, err)}
@@ -81,9 +81,9 @@ func notText(path string, data []byte) (Problem, bool) {
 		r, size := utf8.DecodeRune(data[i:])
 		switch {
 		case r == utf8.RuneError && size == 1:
-			return Problem{path, line, col, fmt.Sprintf("cannot read this as text: byte 0x%02x is not UTF-8", data[i])}, true
+			return Problem{File: path, Line: line, Col: col, What: fmt.Sprintf("cannot read this as text: byte 0x%02x is not UTF-8", data[i])}, true
 		case unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' && r != '\u0085':
-			return Problem{path, line, col, fmt.Sprintf("cannot read this as text: it holds the control character %U", r)}, true
+			return Problem{File: path, Line: line, Col: col, What: fmt.Sprintf("cannot read this as text: it holds the control character %U", r)}, true
 		case r == '\n':
 			line, col = line+1, 0
 		}
@@ -109,7 +109,7 @@ func syntaxProblem(path string, data []byte, err error) Problem {
 	if strings.HasPrefix(strings.TrimLeft(rest, " "), "\t") {
 		what = "a tab stands where only spaces may indent"
 	}
-	return Problem{path, line, col, "cannot read this as YAML: " + what}
+	return Problem{File: path, Line: line, Col: col, What: "cannot read this as YAML: " + what}
 }
 
 // whereUnreadable finds the end of the longest run of lines, and then of characters, from
@@ -161,7 +161,7 @@ type inspector struct {
 }
 
 func (in *inspector) add(n *yaml.Node, format string, args ...any) {
-	in.problems = append(in.problems, Problem{in.file, n.Line, n.Column, fmt.Sprintf(format, args...)})
+	in.problems = append(in.problems, Problem{File: in.file, Line: n.Line, Col: n.Column, What: fmt.Sprintf(format, args...)})
 }
 
 // size counts the values below n with every alias written out, and no further than needed.

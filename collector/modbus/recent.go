@@ -57,34 +57,38 @@ func (r *recent) add(a Ask, late time.Duration, now time.Time) {
 
 func (r *recent) last() *asked { return &r.list[len(r.list)-1] }
 
-// answered notes what the last question was answered with. While an earlier try of the same
-// question is open, the answer may be to that, and one is still to come. If an earlier try got
-// another answer that was like a third one's, then that may have been a copy, and the true
-// answer to it may still come.
+// answered notes what the last question was answered with. If an earlier try of it got the same,
+// which was like another question's, then that was no copy; but where copies and late answers are
+// both about, it may have been one of the very same number. While an earlier try is open, the
+// answer may be to that, and one is still to come.
 func (r *recent) answered(frame []byte, now time.Time) {
 	q := r.last()
 	q.frame, q.heard = frame, now
 	sole := true
 	for i := range r.list[:len(r.list)-1] {
 		p := &r.list[i]
-		if p.alike && p.ask.same(q.ask) && !p.at.Before(r.began) && !bytes.Equal(p.frame, frame) {
-			p.open = p.late
+		if p.alike && !p.at.Before(r.began) && p.holds(q.ask, frame) && !r.both(now) {
+			p.open = time.Time{}
 		}
-		refused := len(frame) == exceptionSize && len(p.frame) == exceptionSize
-		sole = sole && (refused || !p.open.After(now) || !p.answeredBy(frame))
+		sole = sole && !(p.open.After(now) && p.answeredBy(frame))
 	}
 	if sole {
 		q.open = time.Time{}
 	}
 }
 
-// same notes an answer to the last question that may be a copy of another's.
+// holds tells whether what was heard for a question is in the answer to another that begins with
+// the same registers.
+func (q asked) holds(a Ask, frame []byte) bool {
+	return q.ask.Unit == a.Unit && q.ask.Table == a.Table && q.ask.Address == a.Address && q.ask.Count <= a.Count &&
+		len(q.frame) > exceptionSize && len(frame) > exceptionSize && bytes.HasPrefix(frame[3:], q.frame[3:len(q.frame)-2])
+}
+
+// same notes an answer to the last question that may be a copy of another's: the true one may
+// yet come.
 func (r *recent) same(frame []byte, now time.Time) {
 	q := r.last()
 	q.frame, q.heard, q.alike = frame, now, true
-	if !r.both(now) {
-		q.open = time.Time{} // else what came is a copy, and the answer may yet come
-	}
 	if r.touchy == nil {
 		r.touchy = map[Ask]time.Time{}
 	}
@@ -141,11 +145,9 @@ func (r *recent) refusalUntil(now time.Time) (until time.Time) {
 		if q.ask.same(a) || q.ask.Unit != a.Unit || q.ask.Table != a.Table || r.hasty && !r.troubled(now) {
 			continue
 		}
-		switch {
-		case len(q.frame) != exceptionSize:
-			until = later(until, q.open, now)
-		case len(q.frame) == exceptionSize && lately(r.copied, now):
-			until = later(until, q.heard.Add(r.twice()), now)
+		until = later(until, q.open, now)
+		if len(q.frame) == exceptionSize && (r.troubled(now) || lately(r.silent, now)) {
+			until = later(until, q.heard.Add(r.twice()), now) // a device that is being learned refuses much
 		}
 	}
 	return until

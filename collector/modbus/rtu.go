@@ -89,10 +89,8 @@ func (r *rtu) ask(ctx context.Context, a Ask, t terms) (answer, error) {
 		case err == nil:
 			got.regs = got.regs[:a.Count]
 			return got, nil
-		case errors.As(err, &refusal) && q.Count > a.Count && !refusal.unsure && try < tries:
-			if refusal.code == 2 || refusal.code == 3 {
-				r.past.recent.tooWide(a)
-			}
+		case errors.As(err, &refusal) && q.Count > a.Count && (refusal.code == 2 || refusal.code == 3) && try < tries:
+			r.past.recent.tooWide(a)
 		case (errors.Is(err, errAlike) || refusal != nil && refusal.unsure) && time.Until(doubted) < holdLimit && try < tries:
 			doubt = doubted
 		default:
@@ -347,7 +345,7 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 		}
 		got = c.dropStrays(request, append(got, part...))
 		if len(got) == 0 {
-			need, until = exceptionSize, sent.Add(c.wait)
+			need, until = exceptionSize, c.until(sent)
 			continue
 		}
 		frame, more, err := inspect(request, got)
@@ -357,7 +355,7 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 		if err != nil {
 			all := c.rest(got) // with all of it there, the reason can be told better
 			if got = c.dropStrays(request, all); len(got) == 0 {
-				need, until = exceptionSize, sent.Add(c.wait)
+				need, until = exceptionSize, c.until(sent)
 				continue
 			}
 			frame, _, better := inspect(request, got)
@@ -376,6 +374,14 @@ func (c *rtuCall) receive(request []byte, sent time.Time) ([]byte, error) {
 			}
 		}
 	}
+}
+
+// until is how long the answer is waited for. What may have been it is asked for again soon.
+func (c *rtuCall) until(sent time.Time) time.Time {
+	if c.alike != nil || c.refused != nil {
+		return sent.Add(min(c.wait, paceFloor))
+	}
+	return sent.Add(c.wait)
 }
 
 // dropStrays takes off the whole frames at the beginning that belong to earlier questions, or

@@ -16,7 +16,17 @@ func (k *Kit) Assumed() []Assumption {
 	if len(k.Weather.AirCelsius) == 12 {
 		air = Assumption{"temperature", fmt.Sprintf("the given monthly means; winter days differ from them by %.1f K, in runs and in spells of frost; the battery is %.0f K warmer than the air", usualWinter*or1(k.Weather.AirSpread), k.Weather.BoxWarmer), "spells fitted to 26 years at one lowland station; the spread is the measured record's, or that station's without one"}
 	}
-	cold := Assumption{"charging in the cold", "none below 0 °C in the battery", "guides for LiFePO4; protection circuits usually do so"}
+	if k.Weather.Guessed {
+		air = Assumption{"temperature", fmt.Sprintf("a rough guess from latitude and height: January %.0f °C, July %.0f °C; a coast may be 10 K milder in winter, the middle of a continent 12 K colder", k.Weather.AirCelsius[0], k.Weather.AirCelsius[6]), "from memory of world maps; give air_celsius"}
+	}
+	stop := "none below 0 °C in the battery"
+	if k.Weather.Release > 0 {
+		stop += fmt.Sprintf(", and again from %.0f °C", k.Weather.Release)
+	}
+	if k.Weather.LossWK > 0 {
+		stop += fmt.Sprintf("; a heater keeps it at %.0f °C against %.2g W/K", k.Weather.WarmTo, k.Weather.LossWK)
+	}
+	cold := Assumption{"charging in the cold", stop, "guides for LiFePO4; protection circuits usually do so"}
 	if k.Weather.NoInhibit {
 		cold.Value = "at any temperature, as given"
 	}

@@ -54,6 +54,7 @@ func (k *Kit) changes(p Prices) []change {
 		{name: "trees of 15° all round", kit: func(k *Kit) { k.Weather.Horizon = []Obstacle{{0, 15}} }, skip: len(k.Weather.Horizon) > 0, remark: "what growth does in some years"},
 		{name: other, kit: func(k *Kit) { k.Site.MPPT = !k.Site.MPPT }, remark: remark, cost: p.Controller},
 		{name: "the battery kept at 5 °C or above", try: Try{Warm: 5}, skip: !cold, remark: "the heat itself is not counted; only with a thermal cut-off of its own"},
+		{name: "a battery that may be charged below freezing", try: Try{Takes: true}, skip: !cold || k.Weather.NoInhibit, remark: "made for it by its maker, or with a heater of its own"},
 		{name: "half as much panel again", try: Try{Panel: 1.5}, cost: 0.5 * k.Site.WattsPeak * p.PanelWatt},
 		{name: "twice the panel", try: Try{Panel: 2}, cost: k.Site.WattsPeak * p.PanelWatt},
 		{name: "twice the battery", try: Try{Battery: 2}, cost: k.Battery.CapacityAh * p.BatteryAh},
@@ -131,12 +132,16 @@ func (k *Kit) doubts() []doubt {
 	}
 	cells := float64(max(k.Battery.Cells, 1))
 	cut := func(by float64) func(*Kit) { return func(k *Kit) { k.Battery.CutoffVolts += by * cells } }
+	colder, warmer, by := "3 K colder", "3 K warmer", 3.0
+	if k.Weather.Guessed {
+		colder, warmer, by = "10 K colder", "10 K warmer", 10
+	}
 	return []doubt{
 		{name: "the sun of the place", low: "10 % less", high: "10 % more", sun: [2]float64{0.9, 1.1}},
 		{name: "panel and charger", low: "15 % less", high: "15 % more", try: [2]Try{{Panel: 0.85}, {Panel: 1.15}}},
 		{name: "the load", low: "15 % more", high: "15 % less", try: [2]Try{{Load: 1.15}, {Load: 0.85}}},
 		{name: "the usable battery", low: "20 % less", high: "10 % more", try: [2]Try{{Battery: 0.8}, {Battery: 1.1}}},
-		{name: "cold", low: "3 K colder", high: "3 K warmer", kit: [2]func(*Kit){shift(-3), shift(3)}, skip: !cold},
+		{name: "cold", low: colder, high: warmer, kit: [2]func(*Kit){shift(-by), shift(by)}, skip: !cold},
 		{name: "snow on the panel", low: "twice the days", high: "none", kit: [2]func(*Kit){times(2), times(0)}, skip: !snow},
 		{name: "the cut-off", low: fmt.Sprintf("%.1f V higher", 0.075*cells), high: fmt.Sprintf("%.1f V lower", 0.075*cells), kit: [2]func(*Kit){cut(0.075), cut(-0.075)}},
 		{name: "the horizon", low: "10° higher all round", high: "as drawn", kit: [2]func(*Kit){func(k *Kit) {

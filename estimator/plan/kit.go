@@ -50,6 +50,11 @@ type Weather struct {
 	Horizon    []Obstacle // what stands before the panel
 	BoxWarmer  float64    // battery above air, K
 	NoInhibit  bool       // the battery takes charge below freezing (few do)
+	Guessed    bool       // AirCelsius is [GuessAir]
+	Release    float64    // at which a battery that was too cold takes charge again, °C
+	// A heater in the box: the battery is kept at WarmTo, °C, and the box loses LossWK, W/K;
+	// 0 is no heater. It is fed by the battery.
+	WarmTo, LossWK float64
 }
 
 // Obstacle is a corner of the horizon. Between corners it is drawn straight, round the

@@ -16,6 +16,7 @@ type Try struct {
 	Night    [24]bool // local hours in which what may be shed is taken off
 	Forecast bool     // only in nights before which the forecast sees the reserve in danger
 	Warm     float64  // the battery is kept at this or above, °C; 0 is not at all
+	Takes    bool     // the battery takes charge below freezing
 }
 
 func or1(x float64) float64 {
@@ -113,6 +114,7 @@ type walk struct {
 	spell     int
 	lastNight int
 	shedding  bool
+	frost     frost
 }
 
 func (r *runner) year(w *Winter, soc float32) Tally {
@@ -133,7 +135,8 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 	y := r.y
 	month := y.month[d]
 	base := w.Celsius[d] + float32(y.kit.Weather.BoxWarmer)
-	inhibit := len(y.kit.Weather.AirCelsius) == 12 && !y.kit.Weather.NoInhibit
+	weather := &y.kit.Weather
+	inhibit := len(weather.AirCelsius) == 12 && !weather.NoInhibit && !r.try.Takes
 	var possible, asked, got, array, refused float32
 	for h := range 24 {
 		i := d*24 + h
@@ -142,8 +145,13 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 		if !w.Cover[d] {
 			sun = y.light[i].At(w.Place[d]) * r.gain
 		}
+		celsius := base + r.swing[h]
 		load := r.load[local]
 		asked += load
+		heater := float32(0)
+		if !at.dark {
+			heater = weather.heater(celsius)
+		}
 		if !r.try.Forecast || at.shedding {
 			load -= r.shed[local]
 			asked -= r.shed[local]
@@ -156,9 +164,15 @@ func (r *runner) day(w *Winter, d int, at *walk, t *Tally) {
 			got += load
 			at.spell = 0
 		}
-		celsius := base + r.swing[h]
+		load += heater
 		if r.try.Warm != 0 {
 			celsius = max(celsius, float32(r.try.Warm))
+		}
+		if heater > 0 {
+			celsius = float32(weather.WarmTo)
+		}
+		if at.frost = at.frost.next(celsius, float32(weather.Release)); inhibit && bool(at.frost) {
+			celsius = min(celsius, -1)
 		}
 		if inhibit && celsius < 0 && sun > load {
 			refused += sun - load

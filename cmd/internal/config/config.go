@@ -3,15 +3,14 @@ package config
 import (
 	"fmt"
 	"math"
-	"net"
 	"reflect"
-	"strconv"
 	"time"
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/cmd/internal/remotewrite"
+	"ebbwatch/cmd/internal/web"
 	"ebbwatch/collector"
 	"ebbwatch/collector/decode"
 	"ebbwatch/collector/weather"
@@ -23,6 +22,7 @@ import (
 // Config is the whole configuration of a node.
 type Config struct {
 	File        string              `yaml:"-"` // as given to [Load]
+	Doubts      []decode.Problem    `yaml:"-"` // what can be used, and is most likely not meant
 	Site        Site                `yaml:"site" need:"true" doc:"the place"`
 	Battery     Battery             `yaml:"battery" need:"true" doc:"the battery"`
 	Array       *Array              `yaml:"array" doc:"the panel and its charger; without it the panel is learned from its harvest, and until then, one to four weeks, no chance is stated"`
@@ -179,18 +179,13 @@ type part struct {
 
 // Web is the listening side.
 type Web struct {
-	Listen string `yaml:"listen" default:"127.0.0.1:9777" doc:"address and port; an empty address means every interface"`
+	Listen string `yaml:"listen" default:"127.0.0.1:9777" doc:"address and port; 0.0.0.0 means every interface"`
 }
 
 // Check takes the address apart.
 func (w *Web) Check(problem func(key, what string)) {
-	_, port, err := net.SplitHostPort(w.Listen)
-	if err != nil {
-		problem("listen", fmt.Sprintf("%q is not an address and port such as 127.0.0.1:9777", w.Listen))
-		return
-	}
-	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
-		problem("listen", fmt.Sprintf("port %q is outside 0..65535", port))
+	if err := web.CheckAddress(w.Listen); err != nil {
+		problem("listen", err.Error())
 	}
 }
 

@@ -18,6 +18,8 @@ type Kinds struct {
 	// Alerts decodes the section alerts, so that its mistakes are told with the others. The
 	// section is empty when the file has none. May be nil.
 	Alerts func(*decode.Section) error
+	// Rest decodes what only its user knows, such as the sections of a plan. May be nil.
+	Rest func(c *Config)
 }
 
 // Need says which parts of a configuration are wanted. A list of parts that is not needed
@@ -58,6 +60,7 @@ func finish(root *decode.Section, path string, kinds Kinds, need Need) (*Config,
 	if problems := root.Problems(); len(problems) > 0 {
 		return nil, problems
 	}
+	cfg.Doubts = root.Doubts()
 	return cfg, nil
 }
 
@@ -83,6 +86,9 @@ func (b builder) build(cfg *Config, keys []string) {
 	BuildChannels(b.root, cfg.Notify, b.kinds.Channels, b.need.Notify)
 	if b.kinds.Alerts != nil {
 		cfg.Alerts.Build(func() error { return b.kinds.Alerts(&cfg.Alerts) })
+	}
+	if b.kinds.Rest != nil {
+		b.kinds.Rest(cfg)
 	}
 }
 

@@ -75,7 +75,8 @@ func wantsAdvice(notices []alert.Notice) bool {
 // outlook as fresh as that, so that the notice does not send anybody out after its own window.
 func (c *Core) judge(now reading.Stamp) []alert.Notice {
 	step := func() (alert.State, []alert.Notice) {
-		return c.plan.Engine.Step(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
+		s := c.facts(now)
+		return c.rules(s).Step(c.engine, now.Wall, c.index.Lookup(s))
 	}
 	next, notices := step()
 	if wantsAdvice(notices) && c.advised != now.Mono {

@@ -56,6 +56,9 @@ type Core struct {
 	outlook   outlook.Outlook
 	looked    time.Duration // when the outlook was made, on the monotonic clock
 	seen      bool          // an outlook was made at all
+	absent    bool          // the node was away, and how long is not known yet
+	leftAt    time.Duration // when it was last seen, on the belief's clock
+	leftEmpty bool          // its battery was as good as empty then
 	channels  []facts.Channel
 	offers    []advice.Offer
 	advised   time.Duration // when the offers were made, on the monotonic clock
@@ -153,9 +156,13 @@ func (c *Core) advance(now reading.Stamp) {
 	}
 	c.memory.Belief = c.battery.Step(c.memory.Belief, r)
 	c.belief = c.battery.Belief(&c.memory.Belief)
+	if c.memory.HeardAt == r.Mono {
+		c.memory.Sure = Sure{c.belief.Low, c.belief.High}
+	}
 	if !c.maintained() {
 		c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
 	}
+	c.followOutage(now)
 	c.last = now
 }
 

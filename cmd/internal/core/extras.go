@@ -80,6 +80,10 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if c.powerSave {
 		x["polls_thinned"], x["writes_thinned"] = 1, 1
 	}
+	c.outageFacts(now, x)
+	if s := c.memory.Sure; s.High > 0 {
+		x["sure_soc_low"], x["sure_soc_high"] = s.Low, s.High
+	}
 	maps.Copy(x, c.external)
 	if !c.plausible(now) {
 		return x

@@ -9,6 +9,9 @@ import (
 	"ebbwatch/estimator/outlook"
 )
 
+// Sure is the band of the charge when the battery was last read.
+type Sure struct{ Low, High float64 }
+
 // Memory is what the core remembers over a restart.
 type Memory struct {
 	Belief  battery.State
@@ -24,8 +27,10 @@ type Memory struct {
 	Seen    time.Time                  // the last moment of which a right clock told; zero for none
 	Ran     time.Duration              // known to have passed since then
 	Lost    bool                       // and besides an absence of unknown length
-	Heard   bool                       // the battery's instruments ever said something that was believed
-	HeardAt time.Duration              // when they last did, on the belief's own clock
+	Outage  Outage
+	Heard   bool          // the battery's instruments ever said something that was believed
+	Sure    Sure          // what was believed then
+	HeardAt time.Duration // when they last did, on the belief's own clock
 }
 
 // Resume takes up what an earlier run remembered. The time between, in which nobody looked,
@@ -52,6 +57,7 @@ func (c *Core) Resume(m Memory, now reading.Stamp) {
 		c.memory.Lost = !m.Seen.IsZero()
 		c.memory.Belief = c.battery.Interrupted(m.Belief)
 	}
+	c.absent, c.leftAt, c.leftEmpty = true, m.Mono, m.Outlook.Last.Empty || m.Heard && m.Sure.Low < 0.08
 	c.memory.Ran += away
 	c.shift = m.Mono + away - now.Mono
 }

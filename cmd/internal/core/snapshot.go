@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/alert"
@@ -14,7 +15,7 @@ import (
 // Snapshot is everything the core knows at the moment now. It shares nothing that changes.
 func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 	s := c.facts(now)
-	for _, a := range c.plan.Engine.Active(c.engine, now.Wall, c.index.Lookup(s)) {
+	for _, a := range c.rules(s).Active(c.engine, now.Wall, c.index.Lookup(s)) {
 		s.Alarms = append(s.Alarms, facts.Alarm{
 			ID: a.ID, Rule: a.Rule, Of: a.Of, Severity: string(a.Severity), Since: a.Since,
 			Title: a.Title, Text: a.Text, Advice: a.Advice,
@@ -38,7 +39,21 @@ func (c *Core) SetChannels(all []facts.Channel) { c.channels = all }
 
 // Standing are the notices of what was told and is not over.
 func (c *Core) Standing(now reading.Stamp) []alert.Notice {
-	return c.plan.Engine.Standing(c.engine, now.Wall, c.index.Lookup(c.facts(now)))
+	s := c.facts(now)
+	return c.rules(s).Standing(c.engine, now.Wall, c.index.Lookup(s))
+}
+
+// rules is the engine with the words that no fact holds.
+func (c *Core) rules(s *facts.Snapshot) alert.Engine {
+	e := c.plan.Engine
+	e.Say = func(what, _ string) string {
+		if what != "knowledge" {
+			return ""
+		}
+		_, why := facts.KnowledgeOf(s)
+		return strings.Join(why, "; ")
+	}
+	return e
 }
 
 // facts is the snapshot without the alarms, which are judged by it.

@@ -1,8 +1,6 @@
 package facts
 
 import (
-	"math"
-
 	"ebbwatch/estimator/battery"
 )
 
@@ -33,7 +31,16 @@ func judgeRows() []Row {
 		fact("warn_chance", "%", "Warned from", "Chance of a cut-off within five days at which the owner is warned", extra("warn_chance")),
 		fact("load_dark", "", "Load is off", "The load is off now, as far as the readings tell (1) or not (0)",
 			one(func(s *Snapshot) (float64, bool) { return truth(s.Outlook.Dark), s.OutlookKnown() })),
-		fact("reading_age_seconds", "s", "Readings are", "Age of the newest reading of the site's instruments", one(readingAge)),
+		fact("reading_age_seconds", "s", "Readings are", "Age of the newest reading that tells of the battery",
+			one(func(s *Snapshot) (float64, bool) { return s.Heard.Seconds(), s.Heard >= 0 })),
+		fact("blind", "", "Nothing tells of the battery", "Readings told of the battery once and do so no more (1) or do (0)",
+			one(func(s *Snapshot) (float64, bool) { silent, _ := s.unheard(); return truth(silent), s.Heard >= 0 })),
+		fact("back_hours_ago", "h", "Back since", "Hours since the load, or the node itself, came back", extra("back_hours_ago")),
+		fact("outage_hours", "h", "Last outage", "How long the load was off, or the node silent, the last time", extra("outage_hours")),
+		fact("outages", "", "Outages", "How often the load was off, or the node silent, for hours", extra("outages")),
+		fact("outage_of_empty_battery", "", "Battery was empty", "The battery was as good as empty before the last outage (1) or not (0)", extra("outage_of_empty_battery")),
+		fact("sure_soc_low", "%", "Last sure, low end", "Low end of the charge when it was last read", extra("sure_soc_low")),
+		fact("sure_soc_high", "%", "Last sure, high end", "High end of the charge when it was last read", extra("sure_soc_high")),
 		fact("array_watts_peak", "W", "Panel by its label", "Power of the panels by their label, as told or as learned", extra("array_watts_peak")),
 		fact("pv_clear_watts", "W", "Under a clear sky", "Power that the panel would give now under a clear sky, by its label", extra("pv_clear_watts")),
 		fact("pv_sky_watts", "W", "Under the forecast sky", "Power that the panel should give now under the sky that the forecast told, by what is known of the panel", extra("pv_sky_watts")),
@@ -59,16 +66,4 @@ func judgeRows() []Row {
 		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",
 			believed(func(b battery.Belief) float64 { return b.HealthSD })),
 	}
-}
-
-// readingAge is how old the newest reading of any instrument is; it goes on growing while
-// all of them are silent. Those that only ask other nodes are no instruments.
-func readingAge(s *Snapshot) (seconds float64, known bool) {
-	seconds = math.Inf(1)
-	for _, x := range s.Sources {
-		if x.Kind != "ping" && x.Kind != "peer" && x.Age >= 0 {
-			seconds = min(seconds, x.Age.Seconds())
-		}
-	}
-	return seconds, !math.IsInf(seconds, 1)
 }

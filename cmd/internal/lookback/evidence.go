@@ -229,18 +229,20 @@ func halted(before []Step, s Silence, o Options) cause.Truth {
 func wayBefore(r *cause.Record, before []Step, s Silence) {
 	hour := s.Start.Add(-time.Hour)
 	for _, name := range peersOf(before) {
-		var now, then mean
-		for _, x := range between(before, hour.Add(-24*time.Hour), s.Start) {
-			if p, ok := x.Peers[name]; ok {
-				if x.At.Before(hour) {
-					then.add(p.Loss)
-				} else {
-					now.add(p.Loss)
-				}
+		var now mean
+		var usual []float64
+		for _, x := range before {
+			switch p, ok := x.Peers[name]; {
+			case !ok || math.IsNaN(p.Loss):
+			case x.At.Before(hour):
+				usual = append(usual, p.Loss)
+			default:
+				now.add(p.Loss)
 			}
 		}
 		if l := now.value(); !math.IsNaN(l) && !(r.Loss >= l) {
-			r.Loss, r.LossBefore = l, then.value()
+			// The median of the month: what failed for a day is not its own usual.
+			r.Loss, r.LossUsual = l, quantile(usual, 0.5)
 		}
 	}
 	days := between(before, s.Start.Add(-48*time.Hour), s.Start)

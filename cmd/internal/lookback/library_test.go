@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -237,6 +238,12 @@ func says(t *testing.T, name string, r lookback.Report) {
 		t.Fatal(err)
 	}
 	text := b.String()
+	if dir := os.Getenv("EBBWATCH_SHOTS"); dir != "" {
+		var page strings.Builder
+		if err := errors.Join(r.HTML(&page), os.WriteFile(filepath.Join(dir, name+".html"), []byte(page.String()), 0o644)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if !strings.Contains(text, "\nWhen it was silent, and why\n") || strings.Index(text, "When it was silent") > strings.Index(text, "Where the energy") {
 		t.Errorf("%s: the silences do not lead:\n%s", name, text)
 	}
@@ -260,7 +267,8 @@ func says(t *testing.T, name string, r lookback.Report) {
 
 // TestLibrary lets simulated nodes go silent in every kind of way, and holds what the look
 // back says of their own histories against what happened. Right is the label; an honest
-// "cannot tell" is neither right nor wrong. EBBWATCH_LIBRARY=4,5,6 names the seeds.
+// "cannot tell" is neither right nor wrong. EBBWATCH_LIBRARY=4,5,6 names the
+// seeds, EBBWATCH_KIND one kind.
 func TestLibrary(t *testing.T) {
 	t.Parallel()
 	seeds := []uint64{1}
@@ -278,6 +286,9 @@ func TestLibrary(t *testing.T) {
 	few := []string{"cut-off", "snow", "lock-out", "battery's fuse", "house side", "clock"}
 	right, open, wrong := 0, 0, 0
 	for _, o := range outages() {
+		if only := os.Getenv("EBBWATCH_KIND"); only != "" && only != o.name {
+			continue
+		}
 		if len(seeds) == 1 && os.Getenv("EBBWATCH_LIBRARY") == "" && !slices.Contains(few, o.name) {
 			continue
 		}

@@ -91,10 +91,11 @@ func Make(in Input) Report {
 	r.Dark, r.Unknown = darkSpells(r.Silences, in.To)
 	r.Judged = in.Notices != nil
 	r.Warnings, r.Unwarned = judge(in.Notices, r.Dark, in.To)
+	r.Warnings = slices.DeleteFunc(r.Warnings, func(w Warning) bool { return w.stood(in.To).Before(in.From) })
 	for i := range r.Silences {
 		s := &r.Silences[i]
 		for _, w := range r.Warnings {
-			if w.Came.Equal(s.Start) {
+			if !s.Start.Before(w.Raised) && !s.Start.After(w.stood(in.To)) {
 				s.Warned = w.Raised
 			}
 		}
@@ -298,6 +299,15 @@ type Warning struct {
 	Open            bool          // neither cleared nor come true at the end
 }
 
+// stood is until when the dark may come for the warning to be right: while it stands, and a
+// day after it was cleared.
+func (w Warning) stood(end time.Time) time.Time {
+	if w.Cleared.IsZero() {
+		return end
+	}
+	return w.Cleared.Add(24 * time.Hour)
+}
+
 // judge holds the warnings of a cut-off ahead against what happened. One that was right
 // went dark while it stood, or within a day after it was cleared.
 func judge(notices []alert.Notice, dark []Spell, end time.Time) ([]Warning, []Spell) {
@@ -319,10 +329,7 @@ func judge(notices []alert.Notice, dark []Spell, end time.Time) ([]Warning, []Sp
 	warned := map[time.Time]bool{}
 	var out []Warning
 	for _, w := range order {
-		until := end
-		if !w.Cleared.IsZero() {
-			until = w.Cleared.Add(24 * time.Hour)
-		}
+		until := w.stood(end)
 		for _, d := range dark {
 			if !d.From.Before(w.Raised) && !d.From.After(until) {
 				warned[d.From] = true

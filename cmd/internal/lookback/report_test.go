@@ -381,3 +381,60 @@ func TestLoadOverTheWire(t *testing.T) {
 		t.Errorf("an unknown peer: %v", err)
 	}
 }
+
+// The report for a program: a schema, the silences with their verdicts, and nothing unknown
+// as a number.
+func TestJSON(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(lookback.Weather)
+	for i := range steps[:400] {
+		steps[i].SoC = nan()
+	}
+	r := lookback.Make(input(append(steps[:288:288], steps[288+72:]...)))
+	var b strings.Builder
+	if err := r.JSON(&b); err != nil {
+		t.Fatal(err)
+	}
+	var got struct {
+		Schema   int
+		Silences []struct {
+			Hours   float64
+			Dark    *string
+			Verdict struct{ Cause, Sentence string }
+		}
+		Days []struct {
+			Date   string
+			Lowest *float64 `json:"lowest_soc_ratio"`
+		}
+	}
+	if err := json.Unmarshal([]byte(b.String()), &got); err != nil {
+		t.Fatal(err)
+	}
+	if got.Schema != 1 || len(got.Silences) != 1 || got.Silences[0].Hours != 6 || *got.Silences[0].Dark != "" || got.Silences[0].Verdict.Cause != string(cause.Stopped) {
+		t.Errorf("%+v", got.Silences)
+	}
+	if len(got.Days) != 70 || got.Days[0].Lowest != nil || got.Days[5].Lowest == nil {
+		t.Errorf("%d days, the first %+v", len(got.Days), got.Days[0])
+	}
+}
+
+// A warning that stood when the dark began was a warning of it, also where it had come true
+// before and was sent before the span.
+func TestOneWarningForTwoDarks(t *testing.T) {
+	t.Parallel()
+	steps, _ := winter(lookback.Weather)
+	for _, day := range []int{20, 22} {
+		for i := day*288 + 36; i < day*288+96; i++ {
+			steps[i].LoadOn, steps[i].LoadWatts = 0, 0
+		}
+	}
+	in := input(steps)
+	in.From = begin().AddDate(0, 0, 19)
+	raised := begin().AddDate(0, 0, 18)
+	in.Notices = []alert.Notice{{ID: "a", Rule: "cutoff_ahead", Phase: alert.Raised, At: raised, Title: "may go dark"},
+		{ID: "b", Rule: "cutoff_ahead", Phase: alert.Raised, At: begin(), Title: "may go dark"}, {ID: "b", Rule: "cutoff_ahead", Phase: alert.Cleared, At: begin().AddDate(0, 0, 2)}}
+	r := lookback.Make(in)
+	if len(r.Silences) != 2 || !r.Silences[0].Warned.Equal(raised) || !r.Silences[1].Warned.Equal(raised) || len(r.Unwarned) != 0 || len(r.Warnings) != 1 {
+		t.Errorf("%d silences, %d unwarned, warnings %+v", len(r.Silences), len(r.Unwarned), r.Warnings)
+	}
+}

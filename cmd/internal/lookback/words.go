@@ -76,18 +76,6 @@ func (r Report) summary() []string {
 	if r.Covered == 0 {
 		return []string{"There is no record of this time."}
 	}
-	if r.Covered < 0.995 {
-		says = append(says, fmt.Sprintf("The record knows %s of this time.", percent(r.Covered)))
-	}
-	if r.Harvest.Clear > 0 {
-		says = append(says, fmt.Sprintf("The panel gave %s; a clear sky would have given %s by the label.", wh(r.Harvest.Got), wh(r.Harvest.Clear)))
-	}
-	if !math.IsNaN(r.Ledger.Load) {
-		says = append(says, fmt.Sprintf("The load took %s.", wh(r.Ledger.Load)))
-	}
-	if len(r.Worst) > 0 {
-		says = append(says, fmt.Sprintf("The lowest charge was %s, on %s.", percent(r.Worst[0].SoCLeast), r.when(r.Worst[0].LeastAt)))
-	}
 	var off time.Duration
 	for _, d := range r.Dark {
 		off += d.Length()
@@ -110,6 +98,18 @@ func (r Report) summary() []string {
 			all += u.Length()
 		}
 		says = append(says, fmt.Sprintf("For %s (%d times) nothing is recorded, and whether the load was off then is not known.", span(all), n))
+	}
+	if r.Covered < 0.995 {
+		says = append(says, fmt.Sprintf("The record knows %s of this time.", percent(r.Covered)))
+	}
+	if r.Harvest.Clear > 0 {
+		says = append(says, fmt.Sprintf("The panel gave %s; a clear sky would have given %s by the label.", wh(r.Harvest.Got), wh(r.Harvest.Clear)))
+	}
+	if !math.IsNaN(r.Ledger.Load) {
+		says = append(says, fmt.Sprintf("The load took %s.", wh(r.Ledger.Load)))
+	}
+	if len(r.Worst) > 0 {
+		says = append(says, fmt.Sprintf("The lowest charge was %s, on %s.", percent(r.Worst[0].SoCLeast), r.when(r.Worst[0].LeastAt)))
 	}
 	if r.Creep != nil {
 		says = append(says, fmt.Sprintf("The load changed for good about %s: from %.1f W to %.1f W.", r.date(r.Creep.Since), r.Creep.Before, r.Creep.After))

@@ -99,6 +99,9 @@ type Assume struct {
 	SnowDays   []float64 `yaml:"snow_days" len:"12" range:"0..31" doc:"days a month on which the panel lies under snow"`
 	Horizon    []Corner  `yaml:"horizon" doc:"what stands before the panel, corner by corner round the compass"`
 	BoxWarmerK float64   `yaml:"box_warmer_k" default:"0" range:"0..40" doc:"how much warmer the battery is than the air"`
+	Release    float64   `yaml:"charge_release_celsius" default:"3" range:"0..20" doc:"at which a battery that was too cold takes charge again, °C; protections release some kelvin above freezing (common practice)"`
+	WarmTo     float64   `yaml:"heated_to_celsius" default:"0" range:"0..30" doc:"a heater keeps the battery at this, °C; 0 is none. Only with a thermal cut-off of its own"`
+	LossWK     float64   `yaml:"box_loss_w_per_k" default:"0" range:"0..20" doc:"what the battery's box loses, W for each kelvin: area m² × 0.035 / insulation m, and half again for its seams"`
 	ColdCharge bool      `yaml:"charges_below_freezing" default:"false" doc:"the battery is made for it; LiFePO4 usually is not"`
 	Measured   string    `yaml:"measured" path:"true" doc:"a record of days: CSV with date, ghi_kwh_m2 and perhaps t_mean_c"`
 	SunFile    string    `yaml:"sun_file" path:"true" doc:"a monthly table of a public radiation database, JSON or CSV"`
@@ -112,6 +115,9 @@ func (a *Assume) Check(problem func(key, what string)) {
 		if a.Horizon[i].Azimuth <= a.Horizon[i-1].Azimuth {
 			problem(fmt.Sprintf("horizon[%d]", i), "the corners go clockwise from north, each azimuth above the one before")
 		}
+	}
+	if (a.WarmTo > 0) != (a.LossWK > 0) {
+		problem("heated_to_celsius", "a heater needs both heated_to_celsius and box_loss_w_per_k: its energy is what it costs")
 	}
 	if a.SunFile != "" && a.SunURL != "" {
 		problem("sun_url", "give sun_file or sun_url, not both")
@@ -231,7 +237,7 @@ type Drawing struct {
 
 // Decode reads the sections of a plan. All problems are returned.
 func Decode(c *config.Config) (Drawing, []decode.Problem) {
-	d := Drawing{Assume: Assume{Target: math.NaN()}}
+	d := Drawing{Assume: Assume{Target: math.NaN(), Release: 3}}
 	var problems []decode.Problem
 	into := func(s *decode.Section, v any) {
 		if s == nil {

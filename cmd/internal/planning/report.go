@@ -19,9 +19,11 @@ import (
 type Report struct {
 	Site     string    `json:"site"`
 	Made     time.Time `json:"made"`
-	Verdict  string    `json:"verdict"` // in one sentence
-	Holds    bool      `json:"holds"`   // the target is kept
-	Mend     string    `json:"mend"`    // the cheapest thing that mends it; empty when nothing needs to be
+	Verdict  string    `json:"verdict"`                    // in one sentence
+	Holds    bool      `json:"holds"`                      // the target is kept
+	Edge     bool      `json:"on_edge"`                    // which side of the target it is on, the drawn years do not tell
+	Takes    float64   `json:"loss_of_load_charging_cold"` // were the battery to take charge below freezing
+	Mend     string    `json:"mend"`                       // the cheapest thing that mends it; empty when nothing needs to be
 	Target   float64   `json:"target"`
 	Drawn    float64   `json:"drawn_watts"`
 	Carried  float64   `json:"carried_watts"`
@@ -172,7 +174,22 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 	r.Lit, r.Fails = day(y, r.Outcome.Lit), day(y, r.Outcome.Fails)
 	r.Carried = y.Carried(years, plan.Try{})
 	r.Holds = r.Outcome.LLP <= in.kit.Target
+	r.Edge = math.Abs(r.Outcome.LLP-in.kit.Target) <= 1.64*r.Outcome.LLPError // 90 % of what drawing as many years again would give
+	r.Takes = y.LLP(years, plan.Try{Takes: true})
 	r.Verdict = in.kit.Verdict(r.Outcome, r.Carried)
+	if r.coldDecides() {
+		by := ""
+		if in.kit.Weather.Guessed {
+			by = ", by a rough guess of the temperatures"
+		}
+		r.Verdict += fmt.Sprintf("; the cold decides"+by+": did the battery take charge below freezing, %s of the year would be dark instead of %s", Percent(r.Takes), Percent(r.Outcome.LLP))
+	}
+	if in.kit.Weather.Guessed {
+		r.Notes = append(r.Notes, guessed(in.kit, o.Winters, o.Seed))
+	}
+	if r.Edge {
+		r.Verdict += fmt.Sprintf("; on the edge of its target of %s, and %d drawn years do not tell which side", Percent(r.Target), o.Winters)
+	}
 	chained := y.Chained(o.Winters, o.Seed)
 	r.Second = y.Gather(chained, y.Run(chained, plan.Try{}))
 	r.Second.LLPError = finite(r.Second.LLPError)
@@ -206,6 +223,26 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 		r.Mend = r.mend(p)
 	}
 	return nil
+}
+
+// guessed says what a guess of the temperatures may hide, both ways.
+func guessed(k *plan.Kit, winters int, seed uint64) string {
+	dark := func(by float64) string {
+		other := *k
+		other.Weather.AirCelsius = slices.Clone(k.Weather.AirCelsius)
+		for m := range other.Weather.AirCelsius {
+			other.Weather.AirCelsius[m] += by
+		}
+		y := other.Prepare(1)
+		return Percent(y.LLP(y.Synthetic(winters, seed), plan.Try{}))
+	}
+	return fmt.Sprintf("The temperatures are a rough guess from the place (January %.0f °C). 12 K colder, as in the middle of a continent, %s of the year would be dark; 10 K milder, as on some coasts, %s. Give air_celsius in the section plan before you buy anything.",
+		k.Weather.AirCelsius[0], dark(-12), dark(10))
+}
+
+// coldDecides tells whether the frost makes most of the dark.
+func (r *Report) coldDecides() bool {
+	return r.Outcome.LLP > r.Target/10 && r.Takes < 0.6*r.Outcome.LLP
 }
 
 func day(y *plan.Year, d int) string {
@@ -258,6 +295,9 @@ func (r *Report) mend(p plan.Prices) string {
 	if len(ways) > 0 && ways[0].Free {
 		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", ways[0].Name, Percent(ways[0].LLP))
 	}
+	if warm := r.coldMend(); warm != "" {
+		return warm
+	}
 	for _, pair := range r.Frontier {
 		if pair.Best {
 			text := fmt.Sprintf("Cheapest: %.0f W of panel with %.0f Ah", pair.Watts, pair.Ah)
@@ -270,6 +310,20 @@ func (r *Report) mend(p plan.Prices) string {
 		}
 	}
 	return fmt.Sprintf("No panel or battery of sensible size mends it: bring the load down to %.1f W.", r.Carried)
+}
+
+// coldMend is what mends a kit in which the cold decides, and nothing else needs to change.
+func (r *Report) coldMend() string {
+	if !r.coldDecides() || r.Takes > r.Target {
+		return ""
+	}
+	text := fmt.Sprintf("Cheapest: a battery that may be charged below freezing; then %s of the year is dark", Percent(r.Takes))
+	for _, e := range r.Effects {
+		if e.Mends && strings.HasPrefix(e.Name, "the battery kept at") {
+			text += fmt.Sprintf("; or %s by insulation, a place in the ground, or a heater with a thermal cut-off of its own (%s, its energy not counted)", e.Name, Percent(e.LLP))
+		}
+	}
+	return text + "."
 }
 
 // bestAim is the direction and the tilt under which the least is dark.

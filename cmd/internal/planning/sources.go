@@ -139,12 +139,16 @@ func gather(ctx context.Context, c *config.Config, d Drawing, o Options) (inputs
 	k.Weather = plan.Weather{
 		AirCelsius: d.Assume.AirCelsius, SnowDays: d.Assume.SnowDays,
 		BoxWarmer: d.Assume.BoxWarmerK, NoInhibit: d.Assume.ColdCharge,
+		Release: d.Assume.Release, WarmTo: d.Assume.WarmTo, LossWK: d.Assume.LossWK,
 	}
 	for _, corner := range d.Assume.Horizon {
 		k.Weather.Horizon = append(k.Weather.Horizon, plan.Obstacle{AzimuthDeg: corner.Azimuth, HeightDeg: corner.Height})
 	}
 	if err := in.sun(ctx, d.Assume); err != nil {
 		return in, err
+	}
+	if len(k.Weather.AirCelsius) == 0 {
+		k.Weather.AirCelsius, k.Weather.Guessed = plan.GuessAir(k.Site.Latitude, k.Site.Longitude, k.Site.AltitudeM), true
 	}
 	if err := in.learn(c, d, o); err != nil {
 		return in, err

@@ -40,6 +40,7 @@ type Node struct {
 	Ping    string   `yaml:"ping" example:"10.20.0.3" doc:"address of its board; host:port to connect there instead of an echo"`
 	Radio   string   `yaml:"radio" example:"10.20.0.2" doc:"address of the radio at its site, if that is another device; or host:port"`
 	Via     []string `yaml:"via" doc:"names of the nodes that the way from the house goes through, nearest first"`
+	Site    string   `yaml:"site" doc:"what it calls itself on its page; its name when left out: the page of another site says nothing of it"`
 	Called  string   `yaml:"called" doc:"what other nodes call it among their peers; its name when left out"`
 	RadioAs string   `yaml:"radio_called" doc:"what other nodes call the radio at its site"`
 	Peak    float64  `yaml:"watts_peak" range:"1..50000" example:"240" doc:"power on the label of its panels, W: makes it tell the sun for its neighbours where its page does not say what they bring"`

@@ -34,7 +34,7 @@ func TestTwoHundredOnLoopback(t *testing.T) {
 	c := many(200, &ear{})
 	c.Every = 2 * time.Second
 	for i := range c.Nodes {
-		c.Nodes[i].State = fmt.Sprintf("%s/node/%d", far.URL, i)
+		c.Nodes[i].State, c.Nodes[i].Site = fmt.Sprintf("%s/node/%d", far.URL, i), "node"
 	}
 	w := New(Options{Config: c, Log: quiet()})
 	ctx, cancel := context.WithCancel(t.Context())

@@ -1,6 +1,8 @@
 package watcher
 
 import (
+	"cmp"
+	"fmt"
 	"slices"
 	"time"
 
@@ -21,8 +23,10 @@ type track struct {
 	lost  int
 	loss  float64 // of the last echo; negative: not known
 	err   string
-	said  *nodestate.State
-	saidA time.Time // when
+	said  *nodestate.State // the last statement that said something new
+	saidA time.Time        // when, by our clock
+	stamp time.Time        // and by the node's
+	other string           // what calls itself otherwise answers there; empty: the node, or nothing
 	age   time.Duration
 	fresh bool
 }
@@ -34,6 +38,7 @@ func (w *Watcher) take(o outcome) {
 		w.note("echo", o.a.err)
 		return
 	}
+	o.a, t.other = w.ofThatSite(o)
 	t.tried, t.loss = o.at, o.loss
 	t.tries++
 	if t.err = ""; o.a.err != nil {
@@ -45,9 +50,36 @@ func (w *Watcher) take(o outcome) {
 		return
 	}
 	t.fails, t.heard, t.age, t.fresh = 0, o.at, o.a.age, o.a.fresh
-	if o.a.said != nil {
-		t.said, t.saidA = o.a.said, o.at
+	if s := o.a.said; s != nil && (s.At.IsZero() || !s.At.Equal(t.stamp)) {
+		t.said, t.saidA, t.stamp = s, o.at, s.At
 	}
+}
+
+// ofThatSite takes an answer for nothing when it is that of another site: what stands at an
+// address may have changed, and says nothing of the node.
+func (w *Watcher) ofThatSite(o outcome) (a answer, other string) {
+	if o.a.said == nil || o.a.said.Site == "" {
+		return o.a, ""
+	}
+	for i := range w.Config.Nodes {
+		if n := &w.Config.Nodes[i]; o.key == wayKey(n.Name, "state") && o.a.said.Site != n.site() {
+			return answer{err: fmt.Errorf("what answers calls itself %q, not %q: if that is right, set site", o.a.said.Site, n.site())}, o.a.said.Site
+		}
+	}
+	return o.a, ""
+}
+
+// frozenAfter is how long a page may say the same before it counts as frozen: a node makes a new
+// statement every few seconds.
+const frozenAfter = 5 * time.Minute
+
+// frozen tells since when a way that answers says the same; zero while it moves. A statement
+// without a time cannot be judged.
+func (t *track) frozen(now time.Time, every time.Duration) time.Time {
+	if t == nil || t.fails > 0 || t.stamp.IsZero() || now.Sub(t.saidA) < max(frozenAfter, 5*every) {
+		return time.Time{}
+	}
+	return t.saidA
 }
 
 // seen is what a way tells now. What was last tried long ago tells nothing.
@@ -78,7 +110,7 @@ func anyOf(list ...watch.Seen) watch.Seen {
 }
 
 // ofNode are the tracks that tell whether the node is at work. A board that answers to echo
-// while its page is silent is a site with power and a way to it, not a node that works; so
+// while its page is silent is a board with power and a way to it, not a node that works; so
 // echo counts where there is no page.
 func (w *Watcher) ofNode(n *Node) []*track {
 	var list []*track
@@ -88,14 +120,6 @@ func (w *Watcher) ofNode(n *Node) []*track {
 		}
 	}
 	return list
-}
-
-// siteOf is what radio and board together tell of the site.
-func siteOf(radio, board *track, now time.Time, every time.Duration) watch.Seen {
-	if radio == nil {
-		return board.seen(now, every)
-	}
-	return anyOf(radio.seen(now, every), board.seen(now, every))
 }
 
 func (n *Node) pages() bool { return n.State != "" || n.Metrics != "" }
@@ -135,7 +159,17 @@ func (w *Watcher) sight(l *Node, now time.Time) watch.Sight {
 	var ways []watch.Seen
 	tries, lost, echo := 0, 0, -1.0
 	for _, t := range w.ofNode(l) {
-		ways = append(ways, t.seen(now, w.Config.Every))
+		seen := t.seen(now, w.Config.Every)
+		if since := t.frozen(now, w.Config.Every); seen == watch.Yes && !since.IsZero() {
+			seen, n.Frozen = watch.No, since
+		}
+		if t.other != "" {
+			n.Other = t.other
+		}
+		if seen == watch.Yes && l.pages() && t.said == nil && t.err != "" {
+			seen, n.Unsure = watch.Unknown, "its page answers, and cannot be read: "+t.err
+		}
+		ways = append(ways, seen)
 		tries, lost, echo = tries+t.tries, lost+t.lost, max(echo, t.loss)
 		t.tries, t.lost = 0, 0
 	}
@@ -143,9 +177,7 @@ func (w *Watcher) sight(l *Node, now time.Time) watch.Sight {
 		n.Plan = planOf(t.said, t.saidA, l.Peak)
 	}
 	n.Board = anyOf(ways...)
-	if t := w.tracks[wayKey(l.Name, "board")]; t != nil && l.pages() {
-		n.Radio = siteOf(w.tracks[wayKey(l.Name, "radio")], t, now, w.Config.Every)
-	}
+	n.Answers = w.tracks[wayKey(l.Name, "board")].seen(now, w.Config.Every)
 	switch {
 	case echo >= 0:
 		n.LossBefore = echo
@@ -206,12 +238,9 @@ func (w *Watcher) witnesses(now time.Time) map[string][]watch.Witness {
 	return out
 }
 
-func (n *Node) called() string {
-	if n.Called != "" {
-		return n.Called
-	}
-	return n.Name
-}
+// called is what other nodes call it, site what it calls itself.
+func (n *Node) called() string { return cmp.Or(n.Called, n.Name) }
+func (n *Node) site() string   { return cmp.Or(n.Site, n.Name) }
 
 // sun is the share of full sun now: the middle one of what the panels tell. A panel in the
 // shade and one that is covered must not speak for all.

@@ -224,9 +224,11 @@ func (v *View) Sentence() string {
 	case n > 1:
 		return fmt.Sprintf("%d nodes are silent and should not be", n)
 	case v.Dashboard.Alarm:
-		return "The nodes are well; the dashboard is not"
+		return "The dashboard shows nothing new; the nodes are watched apart from it"
+	case v.open() > 0:
+		return fmt.Sprintf("%d of %d nodes are heard or dark as they said; of the others nothing can be told yet", len(v.Nodes)-v.open(), len(v.Nodes))
 	}
-	return fmt.Sprintf("Nothing to do: %d nodes are heard or dark as they said", len(v.Nodes)-v.open())
+	return fmt.Sprintf("Nothing to do: %d nodes are heard or dark as they said", len(v.Nodes))
 }
 
 func (v *View) open() (n int) {

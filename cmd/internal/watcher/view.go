@@ -43,6 +43,7 @@ type Judged struct {
 type NodeView struct {
 	Name   string `json:"name"`
 	Heard  *bool  `json:"heard,omitempty"`
+	Board  *bool  `json:"board_answers,omitempty"` // an echo or a connection: nothing more than that it is switched on
 	Radio  *bool  `json:"radio_heard,omitempty"`
 	Error  string `json:"error,omitempty"` // why the last question went unanswered
 	Judged `json:"verdict"`
@@ -87,7 +88,7 @@ func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View
 	}
 	for i, n := range scene.Nodes {
 		past := w.state.Nodes[n.Name]
-		x := NodeView{Name: n.Name, Heard: known(n.Board), Radio: known(n.Radio), Judged: judged(r.Nodes[i]), Silent: w.local(past.Silent)}
+		x := NodeView{Name: n.Name, Heard: known(n.Board), Board: known(n.Answers), Radio: known(n.Radio), Judged: judged(r.Nodes[i]), Silent: w.local(past.Silent)}
 		for _, t := range w.ofNode(&w.Config.Nodes[i]) {
 			if t.err != "" {
 				x.Error = t.err
@@ -95,7 +96,9 @@ func (w *Watcher) viewOf(now time.Time, scene watch.Scene, r watch.Report) *View
 		}
 		if p := past.Plan; !p.Stated.IsZero() {
 			x.Stated, x.Charge, x.Chance = w.local(p.Stated), &p.Charge, &p.Chance
-			x.Dark, x.Back, x.Late = w.local(p.Likely), w.local(p.Back), w.local(p.Late)
+			if p.Warns() { // else what it says of a return is of a cut-off that it does not expect
+				x.Dark, x.Back, x.Late = w.local(p.Likely), w.local(p.Back), w.local(p.Late)
+			}
 		}
 		v.Nodes = append(v.Nodes, x)
 	}

@@ -35,13 +35,23 @@ type fleet struct {
 }
 
 func newFleet() *fleet {
-	return &fleet{dead: map[string]bool{}, asked: map[string]int{}, burst: map[int64]int{}, tell: func(string) *nodestate.State { return charged(0.8) }}
+	f := &fleet{dead: map[string]bool{}, asked: map[string]int{}, burst: map[int64]int{}}
+	f.tell = func(target string) *nodestate.State { return f.charged(target, 0.8) }
+	return f
 }
 
-func charged(soc float64) *nodestate.State {
-	s := &nodestate.State{Site: "x"}
+// charged is what the node at an address says of itself now, see [many].
+func (f *fleet) charged(target string, soc float64) *nodestate.State {
+	s := &nodestate.State{Site: "node" + strings.TrimPrefix(target, "http://10.0.0."), At: time.Now()}
 	s.Battery.SoC = &soc
 	return s
+}
+
+// speak changes what the nodes say from now on.
+func (f *fleet) speak(tell func(target string) *nodestate.State) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.tell = tell
 }
 
 func (f *fleet) set(target string, dead bool) {
@@ -214,8 +224,8 @@ func TestAllDead(t *testing.T) {
 
 // dark is what a node says that will be dark in two hours, and back at eight hours from now,
 // at the latest 35.
-func dark(now time.Time) *nodestate.State {
-	s := charged(0.08)
+func (f *fleet) dark(target string, now time.Time) *nodestate.State {
+	s := f.charged(target, 0.08)
 	p10, p50, back, late, chance := 1.0, 2.0, 8.0, 35.0, 0.9
 	s.At = now
 	s.Outlook = &nodestate.Outlook{At: now, BackHours: &back, BackLate: &late}
@@ -238,9 +248,9 @@ func TestDarkAsSaidOverARestart(t *testing.T) {
 		told := time.Now()
 		f.tell = func(target string) *nodestate.State {
 			if target == "http://10.0.0.0" {
-				return dark(time.Now())
+				return f.dark(target, time.Now())
 			}
-			return charged(0.8)
+			return f.charged(target, 0.8)
 		}
 		w, stop := begin(t, Options{Config: many(3, e), Store: store, Log: quiet(), ask: f})
 		time.Sleep(time.Hour)
@@ -317,8 +327,8 @@ func TestWitnessesTellTheLink(t *testing.T) {
 		f, e := newFleet(), &ear{}
 		c := many(2, e)
 		c.Nodes[0].Called = "slipway"
-		f.tell = func(string) *nodestate.State {
-			s := charged(0.9)
+		f.tell = func(target string) *nodestate.State {
+			s := f.charged(target, 0.9)
 			s.Peers = []nodestate.Peer{{Name: "slipway", Known: true, Up: true}, {Name: "stranger", Known: true}}
 			return s
 		}

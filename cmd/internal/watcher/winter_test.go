@@ -154,7 +154,7 @@ func watched(t *testing.T, seed uint64, days int, broken bool) (w winter) {
 		p.slipway.broken = broken
 		e := &ear{}
 		c := many(2, e)
-		c.Every = lifeStep
+		c.Every, c.Nodes[0].Site, c.Nodes[1].Site = lifeStep, "slipway", "slipway"
 		live, stop := begin(t, Options{Config: c, Log: quiet(), ask: p})
 		looks, dark := 0, false
 		for range days * int(24*time.Hour/lifeStep) {

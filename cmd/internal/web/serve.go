@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"strconv"
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
@@ -40,15 +41,26 @@ func Check(configFile string) error {
 	return nil
 }
 
-// Listen opens the address. An address without a host is refused: who may look is the
-// owner's choice to make, not a default.
-func Listen(ctx context.Context, addr string) (net.Listener, error) {
-	host, _, err := net.SplitHostPort(addr)
+// CheckAddress says what is wrong with an address to listen on. One without a host is refused:
+// who may look is the owner's choice to make, not a default.
+func CheckAddress(addr string) error {
+	host, port, err := net.SplitHostPort(addr)
 	if err != nil {
-		return nil, fmt.Errorf("cannot listen on %q: %w", addr, err)
+		return fmt.Errorf("%q is not an address and port such as 127.0.0.1:9777", addr)
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
+		return fmt.Errorf("port %q is outside 0..65535", port)
 	}
 	if host == "" {
-		return nil, fmt.Errorf("cannot listen on %q: name the address to bind to, such as 127.0.0.1%s, or 0.0.0.0%s for all", addr, addr, addr)
+		return fmt.Errorf("%q names no address to bind to: write 127.0.0.1:%s, or 0.0.0.0:%s for every interface", addr, port, port)
+	}
+	return nil
+}
+
+// Listen opens the address.
+func Listen(ctx context.Context, addr string) (net.Listener, error) {
+	if err := CheckAddress(addr); err != nil {
+		return nil, fmt.Errorf("cannot listen: %w", err)
 	}
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", addr)

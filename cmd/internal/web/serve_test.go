@@ -137,9 +137,9 @@ func TestBadRequestLine(t *testing.T) {
 func TestListenRefusesAnAddressWithoutAHost(t *testing.T) {
 	t.Parallel()
 	for addr, want := range map[string]string{
-		":9777":           `cannot listen on ":9777": name the address to bind to, such as 127.0.0.1:9777, or 0.0.0.0:9777 for all`,
-		"9777":            `cannot listen on "9777": address 9777: missing port in address`,
-		"127.0.0.1:99999": `cannot listen on "127.0.0.1:99999": listen tcp: address 99999: invalid port`,
+		":9777":           `cannot listen: ":9777" names no address to bind to: write 127.0.0.1:9777, or 0.0.0.0:9777 for every interface`,
+		"9777":            `cannot listen: "9777" is not an address and port such as 127.0.0.1:9777`,
+		"127.0.0.1:99999": `cannot listen: port "99999" is outside 0..65535`,
 	} {
 		if _, err := web.Listen(t.Context(), addr); err == nil || err.Error() != want {
 			t.Errorf("Listen(%q): %v, want %s", addr, err, want)
