@@ -134,7 +134,7 @@ func (f Finding) inTheDark(look Look, panelWatts float64) Finding {
 	signed := f.Pick
 	signed.Type = strings.Replace(f.Pick.Type, "u", "s", 1)
 	below := signed.decode(raws[0])
-	note := ""
+	var note string
 	switch {
 	case slices.Contains(f.Limits.Absent, raws[0]):
 		note = fmt.Sprintf("in the dark it says 0x%04X: not measured", raws[0])

@@ -22,7 +22,7 @@ func ListenLocal(state string) (net.Listener, error) {
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
-	l, err := net.Listen("unix", path)
+	l, err := new(net.ListenConfig).Listen(context.Background(), "unix", path)
 	if err != nil {
 		return nil, err
 	}

@@ -111,7 +111,7 @@ func (w *writer) copyPairs(r *rescue, query, insert string) error {
 		for rows.Next() {
 			var a, b any
 			if err := rows.Scan(&a, &b); err != nil {
-				return nil // a cell that is none of ours
+				continue // a cell that is none of ours
 			}
 			if insert != "" {
 				if _, err := tx.Exec(insert, a, b); err != nil {

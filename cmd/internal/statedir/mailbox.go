@@ -62,7 +62,7 @@ func leave(name string, data []byte) (err error) {
 // Collect hands every letter, oldest first, to a function, and then removes it, also when
 // the function refuses it. The errors are for people.
 func (d *Dir) Collect(take func(data []byte) error) error {
-	if d.Away() != nil {
+	if away := d.Away() != nil; away {
 		return nil // each save says so
 	}
 	names, err := d.letters()
