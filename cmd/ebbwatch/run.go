@@ -96,7 +96,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	if empty, err := h.Empty(ctx); err == nil {
 		o.Recorded = !empty
 	}
-	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
+	d := service{options: o, listen: c.Web.Listen, names: c.Web.Names, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
@@ -121,7 +121,8 @@ type service struct {
 	options   daemon.Options
 	listen    string
 	webConfig string
-	state     string // the folder; empty: commands are not answered there
+	names     []string // under which the page is known, beside those that every one has
+	state     string   // the folder; empty: commands are not answered there
 	started   func(address string)
 	history   *history.Store // nil: nothing is recorded
 	tasks     []task         // what else runs
@@ -157,7 +158,7 @@ func (d *service) serve(tasks *daemon.Tasks) error {
 	}
 	page := web.New(o)
 	tasks.Go("the page", func(ctx context.Context) error {
-		return web.Server{Handler: page, ConfigFile: d.webConfig}.Serve(ctx, l)
+		return web.Server{Handler: page, ConfigFile: d.webConfig, Hosts: web.Hosts(d.names)}.Serve(ctx, l)
 	})
 	if d.state != "" {
 		tasks.Go("the local socket", func(ctx context.Context) error { d.serveLocal(ctx, page); return nil })
