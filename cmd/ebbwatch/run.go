@@ -178,8 +178,8 @@ func (d *service) serveLocal(ctx context.Context, page http.Handler) {
 }
 
 // progress is called by the loop after each step, so a loop that hangs starves the watchdog.
-// It records, tells systemd that the daemon is ready once every part is, and feeds its
-// watchdog.
+// It records, tells systemd that the daemon is ready once every part is, or was waited for long
+// enough, and feeds its watchdog.
 func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
 	tell := tellSystemd()
 	keep := func(context.Context, *facts.Snapshot) {}
@@ -214,20 +214,34 @@ type task struct {
 // isInUse tells whether an address could not be taken because another program has it.
 func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
 
+// readyLimit is how long a part that does not answer is waited for before systemd is told that the
+// daemon is ready: one instrument that hangs must not have all others started again for ever.
+const readyLimit = time.Minute
+
 // tellSystemd gives the function that says how the daemon does.
 func tellSystemd() func(ready bool) {
+	interval, err := systemd.SdWatchdogEnabled(false)
+	if err != nil {
+		interval = 0
+	}
+	// Not under systemd there is nothing to tell.
+	return teller(readyLimit, interval, func(state string) { _, _ = systemd.SdNotify(false, state) })
+}
+
+// teller tells once that all is ready, or was waited for long enough, and feeds a watchdog, where
+// there is one, while it is called.
+func teller(limit, watchdog time.Duration, tell func(state string)) func(ready bool) {
 	var said bool
 	var fed time.Time
-	interval, err := systemd.SdWatchdogEnabled(false)
-	watched := err == nil && interval > 0
+	began := time.Now()
 	return func(ready bool) {
-		if !said && ready {
+		if !said && (ready || time.Since(began) >= limit) {
 			said = true
-			_, _ = systemd.SdNotify(false, systemd.SdNotifyReady) // not under systemd: nothing to tell
+			tell(systemd.SdNotifyReady)
 		}
-		if watched && time.Since(fed) > interval/4 {
+		if watchdog > 0 && time.Since(fed) > watchdog/4 {
 			fed = time.Now()
-			_, _ = systemd.SdNotify(false, systemd.SdNotifyWatchdog)
+			tell(systemd.SdNotifyWatchdog)
 		}
 	}
 }
