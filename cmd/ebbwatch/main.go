@@ -77,7 +77,7 @@ See it at work with nothing to install:  ebbwatch demo`,
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.AddCommand(setupCommand(), runCommand(), checkCommand(), demoCommand(), replayCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
+	root.AddCommand(setupCommand(), runCommand(), checkCommand(), demoCommand(), replayCommand(), climateCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
 	strict(root)
 	return root
 }

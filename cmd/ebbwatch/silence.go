@@ -38,11 +38,7 @@ is the watcher that sends nothing.`,
 			if err != nil {
 				return err
 			}
-			runs, err := statedir.InUse(state)
-			if err != nil {
-				return fmt.Errorf("cannot tell %s: %w: run this as the user of the daemon, such as with sudo", site, err)
-			}
-			if !runs {
+			if !statedir.InUse(state) {
 				return fmt.Errorf("cannot tell %s: no daemon runs on %s", site, state)
 			}
 			if err := statedir.Leave(state, r); err != nil {

@@ -154,7 +154,7 @@ func unknownFacts(s *decode.Section, c alert.Config) {
 // plan is what the core is told of a configuration.
 func plan(c loaded) core.Plan {
 	p := core.Plan{
-		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: c.Place(),
+		Site: c.Site.Name, Zone: c.Site.Zone, Battery: c.Battery.Model(), Array: placed(c),
 		OutlookEvery: 15 * time.Minute, AdviseEvery: time.Hour, Seed: 1,
 		TripHours: c.alerts.TripHours, FalseAYear: c.alerts.FalseAYear,
 	}
@@ -201,6 +201,7 @@ func options(c loaded, log *slog.Logger, ring *logRing) daemon.Options {
 		Clock: daemon.NewClock().Now,
 	}
 	o.Plan.Boot, o.Plan.Up = board() // of the same moment as the clock
+	log.Info(climateNote(c))
 	for _, s := range c.Sources {
 		o.Sources = append(o.Sources, daemon.LiveSource{Name: s.Name, Every: s.Every, Source: s.Source})
 	}

@@ -5,6 +5,7 @@ import (
 
 	"ebbwatch/collector/reading"
 	"ebbwatch/estimator/battery"
+	"ebbwatch/estimator/sky"
 )
 
 // Horizon is how far the outlook reaches.
@@ -24,6 +25,9 @@ type Site struct {
 	AzimuthDeg float64 // from north, clockwise
 	MPPT       bool    // false: PWM
 	Zone       *time.Location
+	// Air is the normal course of the air's temperature, from the site's own record; nil where
+	// there is none: then a rough one by latitude stands in.
+	Air *sky.Air
 }
 
 // Window is when something is expected. Hours are from the outlook's moment; NaN is beyond

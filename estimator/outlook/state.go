@@ -105,6 +105,7 @@ type Temperatures struct {
 	Level            float64
 	Normal           sky.Air
 	Days             float64 // that taught
+	FromRecord       bool    // Normal began with the site's record
 	Innovation       float64 // variance of what a day adds, K²; 0 is not learned
 	DaySum, DayHours float64 // of today
 	DayWave          [2]float64

@@ -86,7 +86,10 @@ func (w *Temperatures) closeDay(m Model) {
 	lat := m.Site.Latitude
 	at := func(day int) time.Time { return time.Unix(int64(day)*86400, 0) }
 	if w.Days == 0 {
-		w.Normal, w.Innovation = sky.UsualAir(lat, m.Site.AltitudeM), sq2(sky.AirInnovation(lat))
+		w.Normal, w.Innovation = m.usualAir(), sq2(sky.AirInnovation(lat))
+	}
+	if m.Site.Air != nil && !w.FromRecord { // a record was fetched since
+		w.Normal, w.FromRecord = m.usualAir(), true
 	}
 	if w.LastDate == w.Date-1 {
 		normal, _ := w.Normal.At(at(w.Date), lat)
@@ -157,13 +160,21 @@ func (w *Temperatures) releasesLate() float64 {
 // kelvin (data sheets of LiFePO4 cells), 0.45 % where the belief has learned nothing else.
 func capacityAt(celsius float64) float64 { return 1 - 0.0045*min(max(25-celsius, 0), 60) }
 
+// usualAir is the normal of the temperature before the node has measured any.
+func (m Model) usualAir() sky.Air {
+	if m.Site.Air != nil {
+		return *m.Site.Air
+	}
+	return sky.UsualAir(m.Site.Latitude, m.Site.AltitudeM)
+}
+
 // drawTemperatures samples the mean temperature of the battery on each day of each future, with
 // the day's sun: eps are the standard normal parts that each day adds to its score.
 func (f *Futures) drawTemperatures(m Model, s *State, p *plant, today int, eps *[numDays]*[Paths]float64, draw func() *[Paths]float64) {
 	w := &s.Warmth
 	known, innovation := w.Normal, w.Innovation
 	if w.Days == 0 {
-		known, innovation = sky.UsualAir(m.Site.Latitude, m.Site.AltitudeM), sq2(sky.AirInnovation(m.Site.Latitude))
+		known, innovation = m.usualAir(), sq2(sky.AirInnovation(m.Site.Latitude))
 	}
 	const keep = sky.AirPersistence
 	sd := math.Sqrt(innovation)

@@ -91,3 +91,38 @@ func AirInnovation(lat float64) float64 { return 1 + 1.8*min(1, math.Abs(lat)/42
 // clearness. Clear winter days are cold (-0.2 to -0.4 on stations above 40 degrees), clear days of
 // summer and of the tropics are warm (0.3 to 0.45). season is as [Process.Season].
 func AirWithSun(season float64) float64 { return 0.3 - 0.55*max(0, season) }
+
+// recordSD is the doubt of a normal that a record gives, K: its grid lies higher or lower than the
+// site by some hundred metres, and the box is warmer than the air, or in the shade. Its waves are
+// surer than its mean.
+const recordMeanSD, recordWaveSD = 2.0, 1.0
+
+// FitAir is the normal of a record of years: the mean and the wave that miss its days the least.
+func FitAir(days []time.Time, means []float64, lat float64) Air {
+	var a Air
+	for i := range a.P {
+		a.P[i][i] = 1e4
+	}
+	for i, t := range days {
+		h := airSeason(t, lat)
+		var g [3]float64
+		expected, v := 0.0, 1.0 // any variance will do: all days weigh alike
+		for j := range h {
+			expected += h[j] * a.X[j]
+			for k := range h {
+				g[j] += a.P[j][k] * h[k]
+			}
+			v += h[j] * g[j]
+		}
+		for j := range g {
+			a.X[j] += g[j] / v * (means[i] - expected)
+		}
+		for j := range g {
+			for k := range g {
+				a.P[j][k] -= g[j] * g[k] / v
+			}
+		}
+	}
+	a.P = [3][3]float64{{recordMeanSD * recordMeanSD}, {1: recordWaveSD * recordWaveSD}, {2: recordWaveSD * recordWaveSD}}
+	return a
+}

@@ -64,11 +64,7 @@ func wire(a Answers) string {
 	if address, over := strings.CutPrefix(a["port"], "tcp:"); over {
 		return "tcp: " + strconv.Quote(address)
 	}
-	text := fmt.Sprintf("port: %s, baud: %s", strconv.Quote(a["port"]), a["baud"])
-	if p := a["parity"]; p != "" && p != "none" {
-		text += ", parity: " + p
-	}
-	return text
+	return fmt.Sprintf("port: %s, baud: %s", strconv.Quote(a["port"]), a["baud"])
 }
 
 func mail(a Answers) string {
