@@ -11,21 +11,32 @@ import (
 	"ebbwatch/collector"
 )
 
-// Table is one of the two tables of registers; its number is the function that reads it.
+// Table is one of the four tables of a device; its number is the function that reads it. A coil
+// and a discrete input are single bits; they come as registers that hold 0 or 1.
 type Table uint8
 
-// The tables: Modbus Application Protocol V1.1b3, 6.3 and 6.4.
+// The tables: Modbus Application Protocol V1.1b3, 6.1 to 6.4.
 const (
-	Holding Table = mb.FuncCodeReadHoldingRegisters
-	Input   Table = mb.FuncCodeReadInputRegisters
+	Coil     Table = mb.FuncCodeReadCoils
+	Discrete Table = mb.FuncCodeReadDiscreteInputs
+	Holding  Table = mb.FuncCodeReadHoldingRegisters
+	Input    Table = mb.FuncCodeReadInputRegisters
 )
 
-// String is holding or input.
+// String is coil, discrete, holding or input.
 func (t Table) String() string {
-	if t == Input {
-		return "input"
+	return map[Table]string{Coil: "coil", Discrete: "discrete", Holding: "holding", Input: "input"}[t]
+}
+
+// bits tells whether a table is of single bits.
+func (t Table) bits() bool { return t == Coil || t == Discrete }
+
+// size is how many bytes of data an answer holds.
+func (t Table) size(count int) int {
+	if t.bits() {
+		return (count + 7) / 8
 	}
-	return "holding"
+	return 2 * count
 }
 
 // Ask is one question: Count registers of a unit's table from Address on (from 0, as on
@@ -46,10 +57,14 @@ func (a Ask) String() string { return a.describe(0) }
 // describe names the registers in the numbering of a map with that base.
 func (a Ask) describe(base int) string {
 	first := int(a.Address) + base
-	if a.Count == 1 {
-		return fmt.Sprintf("%s register %d of unit %d", a.Table, first, a.Unit)
+	what := a.Table.String() + " register"
+	if a.Table.bits() {
+		what = map[Table]string{Coil: "coil", Discrete: "discrete input"}[a.Table]
 	}
-	return fmt.Sprintf("%s registers %d to %d of unit %d", a.Table, first, first+a.Count-1, a.Unit)
+	if a.Count == 1 {
+		return fmt.Sprintf("%s %d of unit %d", what, first, a.Unit)
+	}
+	return fmt.Sprintf("%ss %d to %d of unit %d", what, first, first+a.Count-1, a.Unit)
 }
 
 // shape is all that an RTU answer says of the question that it answers. Two questions of
@@ -57,7 +72,7 @@ func (a Ask) describe(base int) string {
 type shape struct {
 	unit  byte
 	table Table
-	count int
+	size  int // bytes of data
 }
 
 // bare is the question as it is wanted, whatever else may be asked for with it.
@@ -68,7 +83,7 @@ func (a Ask) bare() Ask {
 
 func (a Ask) same(o Ask) bool { return a.bare() == o.bare() }
 
-func (a Ask) shape() shape { return shape{a.Unit, a.Table, a.Count} }
+func (a Ask) shape() shape { return shape{a.Unit, a.Table, a.Table.size(a.Count)} }
 
 // errAlike tells that an answer may be a late copy of another question's.
 var errAlike = errors.New("the answer is the same as another question's just now")
@@ -99,10 +114,10 @@ var errWait = errors.New("no time was left to ask")
 
 // query asks through the library's client, which packs and checks the protocol's data.
 func query(client mb.Client, a Ask) ([]uint16, error) {
-	read := client.ReadHoldingRegisters
-	if a.Table == Input {
-		read = client.ReadInputRegisters
-	}
+	read := map[Table]func(address, quantity uint16) ([]byte, error){
+		Coil: client.ReadCoils, Discrete: client.ReadDiscreteInputs,
+		Holding: client.ReadHoldingRegisters, Input: client.ReadInputRegisters,
+	}[a.Table]
 	raw, err := read(a.Address, uint16(a.Count))
 	var refused *mb.ModbusError
 	switch {
@@ -110,11 +125,15 @@ func query(client mb.Client, a Ask) ([]uint16, error) {
 		return nil, exception(a, refused)
 	case err != nil:
 		return nil, err
-	case len(raw) != 2*a.Count: // the library only compares the count with what follows it
-		return nil, collector.Errorf(collector.Short, "the answer has %d bytes of data instead of %d", len(raw), 2*a.Count)
+	case len(raw) != a.Table.size(a.Count): // the library only compares the count with what follows it
+		return nil, collector.Errorf(collector.Short, "the answer has %d bytes of data instead of %d", len(raw), a.Table.size(a.Count))
 	}
 	regs := make([]uint16, a.Count)
 	for i := range regs {
+		if a.Table.bits() { // the first one in the lowest bit of the first byte
+			regs[i] = uint16(raw[i/8] >> (i % 8) & 1)
+			continue
+		}
 		regs[i] = uint16(raw[2*i])<<8 | uint16(raw[2*i+1])
 	}
 	return regs, nil

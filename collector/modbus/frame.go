@@ -66,7 +66,7 @@ func inspect1(request, got []byte) (frame []byte, need int, err error) {
 // header is the length of the frame that the bytes begin, or 0 if they begin no answer to
 // this question.
 func header(request, got []byte) int {
-	want := 2 * (int(request[4])<<8 | int(request[5]))
+	want := Table(request[1]).size(int(request[4])<<8 | int(request[5]))
 	switch {
 	case got[0] != request[0]:
 		return 0

@@ -20,7 +20,8 @@ type block struct {
 	table  Table
 	span   span
 	points []point
-	spare  int // registers behind that may be read as well
+	whole  bool // the device answers to all of it or not at all
+	spare  int  // registers behind that may be read as well
 }
 
 func (b block) ask(unit byte) Ask {
@@ -33,6 +34,13 @@ type rules struct {
 	limit     int    // most registers in one answer
 	forbidden []span // never read across
 	cuts      []cut  // learned: no answer may hold both sides
+	whole     []run  // the only questions that the device answers; empty: any
+}
+
+// run is a run of registers of one table.
+type run struct {
+	table Table
+	span  span
 }
 
 // cut is a place that one answer must not reach across: the device refuses it.
@@ -47,7 +55,7 @@ type cut struct {
 // problem of the same kind (checked against all groupings by the tests).
 func plan(points []point, r rules) []block {
 	var blocks []block
-	for _, t := range []Table{Holding, Input} {
+	for _, t := range []Table{Coil, Discrete, Holding, Input} {
 		blocks = append(blocks, planTable(t, points, r)...)
 	}
 	return alternate(blocks)
@@ -63,6 +71,9 @@ func planTable(t Table, points []point, r rules) []block {
 	slices.SortStableFunc(ps, func(a, b point) int {
 		return cmp.Or(cmp.Compare(a.addr, b.addr), cmp.Compare(a.words, b.words))
 	})
+	if len(r.whole) > 0 {
+		return wholeBlocks(t, ps, r.whole)
+	}
 	best := make([]time.Duration, len(ps)+1) // of the points from i on
 	next := make([]int, len(ps))
 	for i := len(ps) - 1; i >= 0; i-- {
@@ -81,6 +92,23 @@ func planTable(t Table, points []point, r rules) []block {
 	var blocks []block
 	for i := 0; i < len(ps); i = next[i] {
 		blocks = append(blocks, newBlock(t, ps[i:next[i]]))
+	}
+	return blocks
+}
+
+// wholeBlocks are the questions for points of a table on a device that answers to whole blocks
+// only.
+func wholeBlocks(t Table, ps []point, whole []run) (blocks []block) {
+	for _, w := range whole {
+		b := block{table: t, span: w.span, whole: true}
+		for _, p := range ps {
+			if w.table == t && w.span.has(p.span()) {
+				b.points = append(b.points, p)
+			}
+		}
+		if len(b.points) > 0 {
+			blocks = append(blocks, b)
+		}
 	}
 	return blocks
 }
@@ -116,7 +144,7 @@ const mostSpare = 40
 
 // spare is how many registers behind a block may be read with it.
 func (r rules) spare(b block) (n int) {
-	for n < mostSpare && b.span.to+n < 65536 && r.allow(b.table, span{b.span.from, b.span.to + n + 1}) {
+	for len(r.whole) == 0 && n < mostSpare && b.span.to+n < 65536 && r.allow(b.table, span{b.span.from, b.span.to + n + 1}) {
 		n++
 	}
 	return n
@@ -168,7 +196,7 @@ func (b block) halve() (left, right block, ok bool) {
 		}
 		end = max(end, p.span().to)
 	}
-	if at == 0 {
+	if at == 0 || b.whole {
 		return b, block{}, false
 	}
 	return newBlock(b.table, b.points[:at]), newBlock(b.table, b.points[at:]), true

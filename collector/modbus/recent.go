@@ -238,7 +238,7 @@ func (q asked) answeredBy(f []byte) bool {
 	if f[0] != q.ask.Unit || f[1]&0x7F != byte(q.ask.Table) {
 		return false
 	}
-	return len(f) == exceptionSize || len(f) == 5+2*q.ask.Count && int(f[2]) == 2*q.ask.Count
+	return len(f) == exceptionSize || len(f) == 5+q.ask.shape().size && int(f[2]) == q.ask.shape().size
 }
 
 // onlyOpen tells whether no other question waits for a refusal of this unit and function.

@@ -3,6 +3,7 @@ package modbus
 import (
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -47,7 +48,7 @@ func TestPointDecodes(t *testing.T) {
 		{"infinite", Register{Quantity: v, Type: "f32"}, []uint16{0x7F80, 0}, 0, "+Inf"},
 		{"own limits", Register{Quantity: v, Scale: 0.01, Min: ptr(10.0), Max: ptr(16.0)}, []uint16{900}, 0, "outside 10 to 16"},
 	} {
-		p := tc.reg.point(0, func(key, what string) { t.Errorf("%s: %s: %s", tc.name, key, what) })
+		p := (&Map{}).point(&tc.reg, func(key, what string) { t.Errorf("%s: %s: %s", tc.name, key, what) })
 		x, known, why := p.decode(tc.regs)
 		switch {
 		case tc.why != "":
@@ -108,21 +109,27 @@ func TestMapSaysWhatIsWrong(t *testing.T) {
 	}
 }
 
-// The example that people start from is a good one.
-func TestExampleMapIsGood(t *testing.T) {
+// The examples that people start from are good ones.
+func TestExampleMapsAreGood(t *testing.T) {
 	t.Parallel()
-	text, err := os.ReadFile("../../deploy/maps/example-charger.yaml")
-	if err != nil {
-		t.Fatal(err)
+	paths, err := filepath.Glob("../../deploy/maps/*.yaml")
+	if err != nil || len(paths) < 2 {
+		t.Fatalf("only %q: %v", paths, err)
 	}
-	var m Map
-	s := decodetest.Section(t, string(text), nil)
-	if err := s.Decode(&m); err != nil {
-		t.Fatal(s.Problems())
-	}
-	l := m.compile(func(key, what string) { t.Errorf("%s: %s", key, what) })
-	if len(l.points) != len(m.Registers) || len(l.points) < 8 {
-		t.Errorf("%d of %d registers are usable", len(l.points), len(m.Registers))
+	for _, path := range paths {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m Map
+		s := decodetest.Section(t, string(text), nil)
+		if err := s.Decode(&m); err != nil {
+			t.Fatal(s.Problems())
+		}
+		l := m.compile(func(key, what string) { t.Errorf("%s: %s: %s", path, key, what) })
+		if len(l.points) != len(m.Registers) || len(l.points) < 8 {
+			t.Errorf("%s: %d of %d registers are usable", path, len(l.points), len(m.Registers))
+		}
 	}
 }
 

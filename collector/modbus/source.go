@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/collector"
@@ -23,8 +24,16 @@ type mapped struct {
 	blocks []block
 	cuts   []cut
 	dead   map[reading.Quantity]*deadPoint
-	heldID [][]uint16 // what the identity registers held
+	heldID [][]uint16       // what the identity registers held
+	regs   map[place]uint16 // what this poll has read
+	heard  []block          // in this order
 	cost   cost
+}
+
+// place is one register of a device.
+type place struct {
+	table Table
+	at    int
 }
 
 // deadPoint is a register that the device refuses.
@@ -38,15 +47,34 @@ type deadPoint struct {
 type device struct {
 	bus       *Bus
 	unit      byte
-	base      int // how the map numbers the first register, for errors
-	opened    int // the count of openings at which the device was known to be itself
-	checking  int // the count at which that is being made sure of
+	base      int  // how the map numbers the first register, for errors
+	numbered  bool // or by the numbering that begins at 40001
+	opened    int  // the count of openings at which the device was known to be itself
+	checking  int  // the count at which that is being made sure of
 	strangers int
+}
+
+// describe names registers as the map does.
+func (d *device) describe(a Ask) string {
+	if d.numbered {
+		return a.describe(map[Table]int{Coil: 1, Discrete: 10001, Input: 30001, Holding: 40001}[a.Table])
+	}
+	return a.describe(d.base)
+}
+
+// textOf reads two characters from each register, without what fills up the rest.
+func textOf(regs []uint16) string {
+	var b strings.Builder
+	for _, r := range regs {
+		b.WriteByte(byte(r >> 8))
+		b.WriteByte(byte(r))
+	}
+	return strings.TrimRight(b.String(), " \x00")
 }
 
 // cannot puts the registers and the line before an error.
 func (d *device) cannot(a Ask, err error) error {
-	return collector.Errorf(collector.KindOf(err), "cannot read %s at %s: %w", a.describe(d.base), d.bus.settings, err)
+	return collector.Errorf(collector.KindOf(err), "cannot read %s at %s: %w", d.describe(a), d.bus.settings, err)
 }
 
 // fetch asks; when the line was opened again since the device was last known to be itself,
@@ -92,7 +120,7 @@ func (d *device) others() error {
 }
 
 func newMapped(bus *Bus, unit byte, l layout) *mapped {
-	m := &mapped{device: device{bus: bus, unit: unit, base: l.base}, layout: l, dead: map[reading.Quantity]*deadPoint{}}
+	m := &mapped{device: device{bus: bus, unit: unit, base: l.base, numbered: l.numbered}, layout: l, dead: map[reading.Quantity]*deadPoint{}}
 	m.replan()
 	return m
 }
@@ -104,13 +132,12 @@ func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
 	if c := m.bus.cost(m.unit); differs(c.ask, m.cost.ask) {
 		m.replan()
 	}
-	var values []reading.Value
+	m.regs, m.heard = map[place]uint16{}, nil
 	var errs []error
 	refused := m.refused()
 	missing := 0
 	for _, b := range m.blocks {
-		got, err := m.readBlock(ctx, b)
-		values = append(values, got...)
+		err := m.readBlock(ctx, b)
 		if err != nil {
 			errs = append(errs, err)
 		}
@@ -118,7 +145,8 @@ func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
 			break // the rest would fail alike, and keep others off the line
 		}
 	}
-	errs = append(errs, m.others())
+	values, wrong := m.values()
+	errs = append(append(errs, wrong...), m.others())
 	return values, errors.Join(append(errs, refused...)...)
 }
 
@@ -144,7 +172,7 @@ func differs(a, b time.Duration) bool { return a > b*5/4 || b > a*5/4 }
 
 // readBlock reads the points of one question. If the device refuses, it asks for the
 // halves, and remembers where it must not reach across and what it must not ask for.
-func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error) {
+func (m *mapped) readBlock(ctx context.Context, b block) error {
 	a := b.ask(m.unit)
 	regs, err := m.fetch(ctx, a, m.verify)
 	if no, sure := refusesAddress(err); no && sure {
@@ -154,28 +182,32 @@ func (m *mapped) readBlock(ctx context.Context, b block) ([]reading.Value, error
 	}
 	if err == nil {
 		m.raise(b)
-		return m.decode(b, regs)
+		m.heard = append(m.heard, b)
+		for i, x := range regs {
+			m.regs[place{b.table, b.span.from + i}] = x
+		}
+		return nil
 	}
 	no, sure := refusesAddress(err)
 	if !no {
-		return nil, err
+		return err
 	}
 	left, right, ok := b.halve()
 	if !ok && sure {
 		m.bury(b, err)
 	}
 	if !ok {
-		return nil, err
+		return err
 	}
 	defer m.replan()
-	v1, err1 := m.readBlock(ctx, left)
-	v2, err2 := m.readBlock(ctx, right)
+	err1 := m.readBlock(ctx, left)
+	err2 := m.readBlock(ctx, right)
 	no1, _ := refusesAddress(err1)
 	no2, _ := refusesAddress(err2)
 	if !no1 && !no2 { // also where the line failed: a cut too many costs a question
 		m.cuts = append(m.cuts, cut{b.table, right.span.from})
 	}
-	return append(v1, v2...), errors.Join(err1, err2)
+	return errors.Join(err1, err2)
 }
 
 // refusesAddress tells whether the device said that it has no such registers, or not so
@@ -226,15 +258,17 @@ func (m *mapped) raise(b block) {
 // replan finds the best questions for what may be asked.
 func (m *mapped) replan() {
 	m.cost = m.bus.cost(m.unit)
-	r := rules{cost: m.cost, limit: m.layout.limit, forbidden: m.layout.forbidden, cuts: m.cuts}
+	r := rules{cost: m.cost, limit: m.layout.limit, forbidden: m.layout.forbidden, cuts: m.cuts, whole: m.layout.whole}
 	var live []point
 	var alone []block
 	for _, p := range m.layout.points {
 		switch d := m.dead[p.quantity]; {
-		case d == nil:
-			live = append(live, p)
+		case d == nil, d.err == nil && len(r.whole) > 0:
+			live = append(live, p.parts()...)
 		case d.err == nil: // refused before: by itself
-			alone = append(alone, newBlock(p.table, []point{p}))
+			for _, part := range p.parts() {
+				alone = append(alone, newBlock(p.table, []point{part}))
+			}
 		}
 	}
 	m.blocks = append(plan(live, r), alone...)
@@ -243,22 +277,40 @@ func (m *mapped) replan() {
 	}
 }
 
-// decode takes the values out of an answer. Impossible ones are refused by name.
-func (m *mapped) decode(b block, regs []uint16) ([]reading.Value, error) {
-	var values []reading.Value
-	var errs []error
-	for _, p := range b.points {
-		s := p.span()
-		x, known, why := p.decode(regs[s.from-b.span.from : s.to-b.span.from])
-		if why != "" {
-			errs = append(errs, collector.Errorf(collector.Refused, "cannot believe %s: %s register %d of unit %d at %s %s",
-				p.quantity, p.table, p.shown, m.unit, m.bus.settings, why))
-		}
-		if known {
-			values = append(values, reading.Value{Quantity: p.quantity, X: x})
+// values takes the values out of what was read. Impossible ones are refused by name. A point of
+// which a part is missing has none: why was told where the part could not be read.
+func (m *mapped) values() (values []reading.Value, errs []error) {
+	for _, b := range m.heard {
+		for _, p := range b.points {
+			regs, whole := m.held(p)
+			if !whole || p.part {
+				continue
+			}
+			x, known, why := p.decode(regs)
+			if why != "" {
+				errs = append(errs, collector.Errorf(collector.Refused, "cannot believe %s: %s register %d of unit %d at %s %s",
+					p.quantity, p.table, p.shown, m.unit, m.bus.settings, why))
+			}
+			if known {
+				values = append(values, reading.Value{Quantity: p.quantity, X: x})
+			}
 		}
 	}
-	return values, errors.Join(errs...)
+	return values, errs
+}
+
+// held gives the registers of a point, those of its parts one after the other.
+func (m *mapped) held(p point) (regs []uint16, whole bool) {
+	for _, part := range p.parts() {
+		for at := part.span().from; at < part.span().to; at++ {
+			x, read := m.regs[place{p.table, at}]
+			if !read {
+				return nil, false
+			}
+			regs = append(regs, x)
+		}
+	}
+	return regs, true
 }
 
 // verify makes sure that the device is the one that it was.
@@ -274,9 +326,13 @@ func (m *mapped) verify(ctx context.Context) error {
 		if len(want) == 0 && m.heldID != nil {
 			want = m.heldID[i]
 		}
+		if text := textOf(got); id.text != "" && text != id.text {
+			return collector.Errorf(collector.Foreign, "cannot trust unit %d at %s: another device answers there, its identity in %s is %q instead of %q",
+				m.unit, m.bus.settings, m.describe(a), text, id.text)
+		}
 		if len(want) > 0 && !slices.Equal(want, got) {
 			return collector.Errorf(collector.Foreign, "cannot trust unit %d at %s: another device answers there, its identity in %s is %04X instead of %04X",
-				m.unit, m.bus.settings, a.describe(m.base), got, want)
+				m.unit, m.bus.settings, m.describe(a), got, want)
 		}
 		held[i] = got
 	}

@@ -18,7 +18,7 @@ func MapFile(r Result, at time.Time) []byte {
 		b.WriteString("# Not done: no look was taken in the dark, where many devices say other things. After sunset run\n" +
 			"# ebbwatch survey --dark SOURCE\n")
 	}
-	b.WriteString("# Put it to the proof with the kick test before you rely on it.\nbase: 0\n")
+	b.WriteString("# Put it to the proof with the kick test before you rely on it.\naddresses: wire\nbase: 0\n")
 	decided := false
 	for _, f := range r.Findings {
 		if f.Verdict != Decided {

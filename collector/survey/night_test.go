@@ -127,12 +127,13 @@ func TestAMapFoundByDayIsTrueAtNight(t *testing.T) {
 	}
 }
 
-// A map without limits that lies at night is found out by the later look in the dark.
+// A map without limits that lies at night, since it names another code than the usual ones, is
+// found out by the later look in the dark.
 func TestTheLookInTheDarkFindsALie(t *testing.T) {
 	t.Parallel()
 	dev := newSlave(t, "tcp", "codes")
-	src := dev.open(t, []byte("registers:\n  - {quantity: battery_volts, address: 40, scale: 0.01}\n  - {quantity: pv_amps, address: 43, scale: 0.001}\n"+
-		"  - {quantity: charge_amps, address: 44, scale: 0.001}\n"))
+	src := dev.open(t, []byte("registers:\n  - {quantity: battery_volts, address: 40, scale: 0.01}\n  - {quantity: pv_amps, address: 43, scale: 0.001, absent: [0xFFFE]}\n"+
+		"  - {quantity: charge_amps, address: 44, scale: 0.001, absent: [0xFFFE]}\n"))
 	dev.turn(t, "night")
 	s := New(&script{})
 	s.Wait = noWait

@@ -365,6 +365,7 @@ func TestMapFileTellsTheEvidence(t *testing.T) {
 # Not done: no look was taken in the dark, where many devices say other things. After sunset run
 # ebbwatch survey --dark SOURCE
 # Put it to the proof with the kick test before you rely on it.
+addresses: wire
 base: 0
 registers:
   # battery_amps: typed 2.1, register said 2.1 (raw -210)
