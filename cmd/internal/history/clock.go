@@ -166,6 +166,9 @@ func (w *writer) undate(after int64) error {
 				return err
 			}
 			for _, r := range rows {
+				if r.key[0] <= after { // a flipped bit in the tree led to the wrong place
+					return fmt.Errorf("the samples are out of order: %w", errShape)
+				}
 				if err := w.keepUndated(tx, boots, r); err != nil {
 					return err
 				}

@@ -24,6 +24,9 @@ type rescue struct {
 	failed int            // spans that could not be read whole
 }
 
+// errUnsound says that no row of a span is as it was written.
+var errUnsound = errors.New("none of the rows is as it was written")
+
 // stretch is a part of a table that is yet to be read.
 type stretch struct {
 	t        table
@@ -148,8 +151,14 @@ func (w *writer) goOn() {
 			last, full, read = copyNotes(r.db, tx, s)
 			return nil
 		}
+		unsound := w.damaged
 		rows, err := w.read(r.db, r.shape(s.t), s.where(), s.args()...)
-		read, full = err, len(rows) == rescueRows
+		// A row that is left out was read too: the span goes on behind it. Where all were, the
+		// span is parted, for nothing tells how far it was read.
+		read, full = err, int64(len(rows))+w.damaged-unsound == rescueRows
+		if full && len(rows) == 0 {
+			read = errUnsound
+		}
 		for _, row := range rows {
 			last = row.key[len(row.key)-1]
 			if err := w.carry(tx, s, row); err != nil {
