@@ -114,6 +114,7 @@ func TestMistypedCommandLines(t *testing.T) {
 		"status now":                   `"now" is one word too many`,
 		"status --watch 5":             `--watch "5" is not a time such as 90m or 36h`,
 		"demo --speed fast":            `--speed "fast" is not a number; see: ebbwatch demo --help`,
+		"demo --scene sunny":           `cannot show --scene "sunny": there are grey, cloudy`,
 		"demo --speed -1":              "cannot use --speed -1",
 		"survey --unit one":            `--unit "one" is not a whole number`,
 		"check --config":               "--config needs a value after it; see: ebbwatch check --help",

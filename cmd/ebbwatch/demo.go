@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -30,6 +31,7 @@ type demoFlags struct {
 	speed  float64
 	listen string
 	wire   string
+	scene  string
 }
 
 func demoCommand() *cobra.Command {
@@ -46,9 +48,18 @@ Ctrl-C ends it and leaves nothing behind.`,
 		},
 	}
 	cmd.Flags().Float64Var(&f.speed, "speed", sim.DefaultSpeed, "how many times faster than life; 1440 is a day in a minute")
+	cmd.Flags().StringVar(&f.scene, "scene", "", "what happens: "+sceneNames())
 	cmd.Flags().StringVar(&f.listen, "listen", "", "address of the page (default 127.0.0.1:9777, or any free port)")
 	cmd.Flags().StringVar(&f.wire, "wire", "", "rtu (a serial line) or tcp; by default a serial line where the system has pseudo terminals")
 	return cmd
+}
+
+func sceneNames() string {
+	var names []string
+	for _, c := range sim.Scenes() {
+		names = append(names, c.Name)
+	}
+	return strings.Join(names, ", ")
 }
 
 func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
@@ -58,6 +69,9 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 	if !(f.speed > 0) || f.speed > 1e6 {
 		return misused("cannot use --speed %g: it must be above 0, at most a million", f.speed)
 	}
+	if f.scene != "" && !slices.Contains(strings.Split(sceneNames(), ", "), f.scene) {
+		return misused("cannot show --scene %q: there are %s", f.scene, sceneNames())
+	}
 	if _, _, err := net.SplitHostPort(f.address()); err != nil {
 		return misused("cannot use --listen %q: give an address and port such as 127.0.0.1:9777", f.listen)
 	}
@@ -66,7 +80,7 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 		return fmt.Errorf("cannot make a folder for the demonstration: %w", err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
-	site, err := sim.NewDemo(sim.DemoOptions{Speed: f.speed})
+	site, err := sim.NewDemo(sim.DemoOptions{Speed: f.speed, Scene: f.scene})
 	if err != nil {
 		return err
 	}
@@ -170,8 +184,8 @@ func greet(w io.Writer, site *sim.Demo, address, config string) {
 	fmt.Fprintf(w, `The relay %q wakes on a fair day in October. One day takes %s.
 wire  %s
 page  http://%s/
-From the second day on the sky is grey; the sun is back on the fifth. Ctrl-C ends it.
-Look at the page on the second evening: the fan sinks, and what helps is listed with its time.
+%[8]s
+Ctrl-C ends it. Another --scene shows something else: %[9]s.
 While it runs, from another terminal:
   ebbwatch status --url http://%[4]s
   ebbwatch report --config %[5]s --from %[6]s --to %[7]s
@@ -179,7 +193,7 @@ While it runs, from another terminal:
   ebbwatch backtest --config %[5]s
 
 `, site.Spec.Name, site.Real(24*time.Hour).Round(time.Second), wire, address, config,
-		sim.DemoStart().Format(time.DateOnly), sim.DemoStart().AddDate(0, 0, 14).Format(time.DateOnly))
+		sim.DemoStart().Format(time.DateOnly), sim.DemoStart().AddDate(0, 0, 14).Format(time.DateOnly), site.Scene.Says, sceneNames())
 }
 
 // terminal is the channel of the demonstration: it prints.

@@ -23,12 +23,14 @@ const DefaultSeed = 11
 type DemoOptions struct {
 	Speed float64 // simulated over real time; 0 is [DefaultSpeed]
 	Seed  uint64  // of sky, loads and meters; 0 is [DefaultSeed]
+	Scene string  // what happens, by the name of one of [Scenes]; empty is the first
 }
 
 // Demo is a simulated node on a real wire whose time runs fast: the relay on the slipway of
 // a rowing club, early in October: a fair day, then three grey ones, then sun.
 type Demo struct {
 	Spec  Spec
+	Scene Scene
 	Speed float64
 	Unit  byte   // of the Modbus slave
 	TCP   string // where it listens: host and port
@@ -82,7 +84,13 @@ func NewDemo(o DemoOptions) (*Demo, error) {
 	if o.Seed == 0 {
 		o.Seed = DefaultSeed
 	}
-	d := &Demo{Spec: DemoSpec(o.Seed), Speed: or(o.Speed, DefaultSpeed), Unit: 1}
+	spec := DemoSpec(o.Seed)
+	scene, err := sceneOf(o.Scene)
+	if err != nil {
+		return nil, err
+	}
+	scene.Apply(&spec)
+	d := &Demo{Spec: spec, Scene: scene, Speed: or(o.Speed, DefaultSpeed), Unit: 1}
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("cannot listen for the demonstration: %w", err)

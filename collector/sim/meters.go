@@ -132,7 +132,7 @@ func (s *Site) Stamp() reading.Stamp {
 }
 
 // Silent tells whether the meters do not answer.
-func (s *Site) Silent() bool { return s.meters.silent > 0 || s.truth.Open }
+func (s *Site) Silent() bool { return s.meters.silent > 0 || s.truth.Open || s.hands.muted }
 
 func (s *Site) measure(q reading.Quantity) float64 {
 	x := s.meters.see(q, s.actual(q))

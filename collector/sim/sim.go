@@ -23,6 +23,13 @@ type Spec struct {
 	Sensors   Sensors
 	Seed      uint64        // of load and sensor noise
 	MaxStep   time.Duration // longest step that is computed at once; 1 min
+	Events    []Event       // what happens to it, in order of time
+}
+
+// Event is something that befalls the node at a time of its life, such as snow on the panel.
+type Event struct {
+	At time.Duration // since Start
+	Do func(s *Site)
 }
 
 // Truth is what is so, whatever the meters say. Currents are positive into the battery.
@@ -58,6 +65,7 @@ type Site struct {
 	rng    *rand.Rand
 	truth  Truth
 	hands  hands
+	told   int // events that happened already
 }
 
 // hands is what somebody at the node has done to it.
@@ -66,7 +74,11 @@ type hands struct {
 	off        bool    // the load output's line is cut
 	atOutput   float64 // further load on the load output, W
 	pastMeters float64 // and past the meters, W
+	muted      bool    // the controller does not answer
 }
+
+// Mute has the controller answer nobody, as a plug that came loose does, or answer again.
+func (s *Site) Mute(on bool) { s.hands.muted = on }
 
 // Cover hides a share of the panel from the light, from now on.
 func (s *Site) Cover(share float64) { s.hands.covered = min(max(share, 0), 1) }
@@ -144,6 +156,10 @@ func (s *Site) Step(dt time.Duration) {
 		piece := min(dt, s.spec.MaxStep)
 		s.advance(piece)
 		dt -= piece
+		for s.told < len(s.spec.Events) && !s.now.Before(s.spec.Start.Add(s.spec.Events[s.told].At)) {
+			s.spec.Events[s.told].Do(s)
+			s.told++
+		}
 	}
 }
 
