@@ -46,16 +46,23 @@ const starvedAfter = 30 * 24 * time.Hour
 // of cells and sensors at large is wide enough for the odd ones; a battery whose voltages and
 // fulls surprise little is not one of those, and its band is narrower.
 func bandSD(surprise, closing float64) float64 {
-	return min(max(1.75*math.Sqrt(0.15+max(surprise, 0.8*closing)), 1.5), 2.6)
+	return min(max(1.5*math.Sqrt(0.15+max(surprise, 0.8*closing)), 1.0), 2.6)
 }
+
+// unevenSD is by how much less the emptiest cell of a pack holds than the mean that is seen.
+const unevenSD = 0.004
 
 // band is how far the band reaches to either side, where all but the capacity may be narrowed
 // by what surprised little: a capacity that was never tested surprises nobody either.
 func (s *State) band(reach float64) float64 {
-	const normal = 1.645 // of a normal distribution, 5th and 95th percentile
+	const normal, untested = 1.645, 1.5 // of a normal distribution, 5th and 95th percentile; and what its tails are worth
+	times := max(reach, normal)
+	if s.sd(iLogCapacity) > learnedSD {
+		times *= untested
+	}
 	c := s.Cov[iCharge][iLogCapacity]
 	size := min(c*c/s.Cov[iLogCapacity][iLogCapacity], s.Cov[iCharge][iCharge])
-	return math.Sqrt(reach*reach*(s.Cov[iCharge][iCharge]-size) + max(reach*reach, normal*normal)*size)
+	return math.Sqrt(reach*reach*(s.Cov[iCharge][iCharge]-size) + times*times*size + normal*normal*unevenSD*unevenSD)
 }
 
 // Belief reads the state out.

@@ -113,13 +113,7 @@ const (
 // that nobody sees. A battery that takes charge at that voltage is not in that state. Where its
 // current is not measured, its voltage tells: that of a bus rises at once.
 func (m Model) refusedChance(s *State, both bool) float64 {
-	chance := 0.15
-	switch {
-	case !s.CelsiusSet:
-		chance = 0.3
-	case s.Celsius < 8 || s.Celsius > 42:
-		chance = 0.6
-	}
+	chance := s.refusing()
 	switch {
 	case !both && s.Jumped:
 		return chance
@@ -131,6 +125,17 @@ func (m Model) refusedChance(s *State, both bool) float64 {
 		return chance / 10
 	}
 	return chance
+}
+
+// refusing is that chance before anything was seen but the temperature.
+func (s *State) refusing() float64 {
+	switch {
+	case !s.CelsiusSet:
+		return 0.3
+	case s.Celsius < 8 || s.Celsius > 42:
+		return 0.6
+	}
+	return 0.15
 }
 
 // anchor sets the charge at a full of which some may be missing, and tells whether it is

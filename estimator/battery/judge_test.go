@@ -24,12 +24,16 @@ type situation struct {
 }
 
 // outside is how far from the truth the charge may at most be believed while the band does not say
-// so; with a voltage alone, or none, it was not reached.
+// so. The aim is 0.30 everywhere; until a capacity far from its label was felt, and where nothing
+// is counted, it is not reached.
 func (s situation) outside() float64 {
-	if strings.HasSuffix(s.name, "only") {
-		return 0.70
+	switch {
+	case strings.HasSuffix(s.name, "only"):
+		return 0.80
+	case strings.HasPrefix(s.name, "holds"):
+		return 0.50
 	}
-	return 0.40
+	return 0.35
 }
 
 func quantities(of ...reading.Quantity) map[reading.Quantity]bool {

@@ -17,8 +17,10 @@ type judgeCell struct {
 	ah, amp    float64 // capacity at 25 °C; charge in it, Ah
 	v1, v2     float64
 	branch     float64
-	over       float64 // Ah beyond full
-	base, step float64 // V, where on the charge axis the curve steps
+	over       float64       // Ah beyond full
+	base, step float64       // V, where on the charge axis the curve steps
+	foot       float64       // V, depth of its foot
+	table      [1025]float64 // of the curve, so that it need not be worked out each minute
 }
 
 // judgePack is the whole battery.
@@ -49,19 +51,28 @@ func newJudgePack(rng *rand.Rand, ah float64) *judgePack {
 	p.release, p.hotRelease = p.chargeFrom+in(2.5, 5), p.hotFrom-5
 	p.chargeFrom -= 40 // most nodes stand where it never is so cold, or are built for it
 	x, spread := in(0.4, 0.95), in(0, 0.012)
-	base, step := in(-0.006, 0.006), in(0.58, 0.70)
+	base, step, foot := in(-0.006, 0.006), in(0.58, 0.70), in(0.175, 0.215)
 	for k := range p.cells {
 		own := ah * in(0.985, 1.015)
-		p.cells[k] = judgeCell{ah: own, amp: own * min(max(x+spread*rng.NormFloat64(), 0), 1), branch: -1, base: base + in(-0.001, 0.001), step: step}
+		p.cells[k] = judgeCell{ah: own, amp: own * min(max(x+spread*rng.NormFloat64(), 0), 1), branch: -1, base: base + in(-0.001, 0.001), step: step, foot: foot}
+		for i := range p.cells[k].table {
+			p.cells[k].table[i] = p.cells[k].curve(float64(i) / 1024)
+		}
 	}
 	return p
 }
 
 // rest is the voltage of a cell of whose usable charge a share x is left.
 func (c *judgeCell) rest(x float64) float64 {
-	x = min(max(x, 0), 1)
+	place := min(max(x, 0), 1) * 1024
+	k := min(int(place), 1023)
+	return c.table[k] + (c.table[k+1]-c.table[k])*(place-float64(k)) + 60*c.over/c.ah
+}
+
+// curve is that voltage of a cell that was not charged beyond full.
+func (c *judgeCell) curve(x float64) float64 {
 	return 3.292 + c.base + 0.0165*math.Tanh((x-c.step)/0.04) + 0.018*(x-0.5) -
-		0.16*math.Exp(-x/0.1) - 0.75*math.Exp(-x/0.012) + 0.16*math.Exp(-(1-x)/0.004) + 60*c.over/c.ah
+		c.foot*math.Exp(-x/0.1) - 0.75*math.Exp(-x/0.012) + 0.16*math.Exp(-(1-x)/0.004)
 }
 
 // share is what is left of a cell's usable charge at a temperature: the cold hides some at the

@@ -86,26 +86,36 @@ func inside(x float64) float64 {
 	return math.Exp(-below * below / 2)
 }
 
+// A battery that rests in its charger's hands at floatVolts a cell is nearly full; each volt less
+// may leave floatSlope of its charge open, since the curve is flat below.
+const (
+	floatVolts  = 3.365
+	floatCharge = 0.955
+	floatSlope  = 8.0 // 1/V
+	floatSpread = 0.015
+)
+
 // floating takes a long hold above any resting voltage with next to no current. It tells the
-// charge as far as its voltage does, and that a battery which takes nothing because it may not
-// stands there too. What errs is the same the whole time, so it narrows the belief to no less
-// than floatSpread, however often it is seen.
+// charge as far as its voltage does, with what the voltmeter may add and its steps taken off; and
+// a battery that takes nothing because it may not stands there too. What errs is the same the
+// whole time, so it narrows the belief to no less than its own spread, however often it is seen.
 func (m Model) floating(s *State, f flow, hours float64) {
-	const floatSpread, again = 0.025, 24
 	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
 	if cell < 3.35 || cell >= fullVolts || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/60 {
-		s.Floating = min(s.Floating, 0)
+		s.Floating = min(s.Floating+hours, 0)
 		return
 	}
 	if s.Floating += hours; s.Floating < 1.5 || s.sd(iCharge) < floatSpread {
 		return
 	}
-	s.Floating = 1.5 - again
-	spread := math.Hypot(s.sd(iMeter), math.Hypot(curveVolts, s.VoltStep/m.cells()/2))
-	rest := cell - s.Mean[iMeter] - s.Mean[iHysteresis]
-	refused := m.refusedChance(s, true)
+	s.Floating = -4.5
+	short := floatVolts - (cell - s.Mean[iMeter] - s.sd(iMeter) - s.VoltStep/m.cells()/2)
+	least := floatCharge - floatSlope*max(short, 0)
+	refused := s.refusing()
+	if s.RecentIn > flowedIn {
+		refused /= 10
+	}
 	s.weigh(considerCell|considerSize, func(x float64) float64 {
-		v, _ := OCV(x)
-		return (1-refused)*0.5*math.Erfc((rest-v)/spread/math.Sqrt2) + refused
+		return ((1-refused)*0.5*math.Erfc((least-x)/floatSpread/math.Sqrt2) + refused) * inside(1-x)
 	})
 }
