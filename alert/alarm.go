@@ -177,8 +177,9 @@ func (u *use) owe() {
 	}
 }
 
-// climb follows the condition up at once, and down once the rung has been quiet for long:
-// so each rung is told once, and again only after a real change.
+// climb follows the condition up at once, and down once the rung has been quiet for long. A
+// critical rung is told again then; a lesser one was told in this alarm, which never ended, and
+// its reader would do nothing else.
 func (u *use) climb(best int) {
 	switch {
 	case best > u.t.Rung && u.rung().PageOnly && !u.t.Told:
@@ -187,8 +188,10 @@ func (u *use) climb(best int) {
 		u.owe()
 	case best > u.t.Rung, u.r.Kinds && best > 0 && best != u.t.Rung:
 		u.t.Rung, u.t.Lower = best, Dwell{}
-		u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
-		u.owe()
+		if s := u.rung().Severity; u.r.Kinds || s == Critical || !slices.Contains(u.t.Said, s) {
+			u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
+			u.owe()
+		}
 	case !u.r.Kinds && u.t.Rung > 0 && best < u.t.Rung && u.t.Lower.met(rearm):
 		u.t.Rung, u.t.Lower = max(best, 0), Dwell{}
 	}
