@@ -119,4 +119,3 @@ func (w *winterNode) live(t *testing.T, days int) {
 		t.Log("\n" + strings.Join(w.log, "\n"))
 	}
 }
-
