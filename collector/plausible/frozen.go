@@ -172,7 +172,7 @@ const (
 )
 
 const (
-	stillLeast   = 3                // quantities that must all stand still
+	stillLeast   = 3                // volts, amperes and watts that are not nothing and all stand still
 	stillPolls   = 12               // in a row
 	stillSoon    = 15 * time.Minute // at least
 	stillUnknown = 12 * time.Hour   // while it is not known how the source behaves
@@ -190,10 +190,11 @@ func (p *poll) mode() int {
 	return modeFree
 }
 
-// step takes one poll in. What a panel gives cannot be the same in the dark and in the light.
+// step takes one poll in. A node whose load is off has nothing that need move in the dark: its
+// battery rests. What a panel gives cannot be the same in the dark and in the light.
 func (t *Still) step(p poll) finding {
 	var who []reading.Quantity
-	moved, panel, mode := false, false, p.mode()
+	moved, panel, mode, lively := false, false, p.mode(), 0
 	for q := range reading.ControllerSoC {
 		x, known := p.own.Get(q)
 		if !known || q == reading.LoadOn || q == reading.ChargeStage {
@@ -202,6 +203,9 @@ func (t *Still) step(p poll) finding {
 		moved = moved || t.Known&(1<<q) != 0 && x != t.Last[q]
 		t.Last[q], t.Known = x, t.Known|1<<q
 		who = append(who, q)
+		if x != 0 && reading.Quantities()[q].Unit != "°C" {
+			lively++
+		}
 		panel = panel || slices.Contains([]reading.Quantity{reading.PanelVolts, reading.PanelWatts, reading.PanelAmps}, q)
 	}
 	switch {
@@ -211,7 +215,7 @@ func (t *Still) step(p poll) finding {
 			t.Busy[mode] += (1/float64(t.Polls+1) - t.Busy[mode]) / stillLearnt
 		}
 		*t = Still{Last: t.Last, Known: t.Known, Changes: t.Changes + 1, Longest: t.Longest, Busy: t.Busy}
-	case len(who) >= stillLeast:
+	case lively >= stillLeast:
 		t.Polls++
 		if p.fresh {
 			t.For += p.dt
@@ -227,6 +231,6 @@ func (t *Still) step(p poll) finding {
 	case mode == modeFree && p.get(reading.PanelWatts) > 4*darkWatts: // an hour of daylight is never even
 		limit = time.Hour
 	}
-	t.Frozen = t.Frozen || len(who) >= stillLeast && t.Polls >= stillPolls && (t.For >= limit || panel && t.Lit && t.Unlit)
+	t.Frozen = t.Frozen || lively >= stillLeast && t.Polls >= stillPolls && (t.For >= limit || panel && t.Lit && t.Unlit)
 	return finding{who, t.Frozen, true, fmt.Sprintf("nothing that this instrument says has moved for %s", t.For.Round(time.Minute))}
 }

@@ -195,3 +195,18 @@ func TestHungInstrument(t *testing.T) {
 		}
 	}
 }
+
+// A node whose load is off rests in the dark: one voltage, and nothing flows. That is no fault.
+func TestANodeAtRestIsBelieved(t *testing.T) {
+	t.Parallel()
+	n := newNight(4)
+	for range 6 * 60 * 20 {
+		v := n.values()
+		for i := range v {
+			v[i].X = map[reading.Quantity]float64{reading.BatteryVolts: 12.1, reading.BatteryCelsius: -2}[v[i].Quantity]
+		}
+		if d := n.poll(v); len(d) > 0 {
+			t.Fatalf("after %v: doubted %v", n.at, d)
+		}
+	}
+}
