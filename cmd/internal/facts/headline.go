@@ -48,6 +48,7 @@ type Headline struct {
 	Sentence string // "Good until at least Thursday"
 	Number   string // "61 %", "21 to 99 %" while little is known, or empty when nothing is
 	Band     string // "±4", in percent points; empty beside a range
+	Of       string // what the number is: the charge, or one that is only believed while nothing is read
 	Knowledge
 	Why []string // not more is known
 }
@@ -72,6 +73,10 @@ func HeadlineOf(s *Snapshot) Headline {
 		case "warning":
 			h.Level = Worse(h.Level, Warning)
 		}
+	}
+	h.Of = "charge"
+	if h.Knowledge == Blind {
+		h.Of = "charge, believed and not read"
 	}
 	h.Word = s.word(h.Level, h.Knowledge)
 	if s.BeliefKnown() {

@@ -106,17 +106,21 @@ func (s *Snapshot) lessons() (why []string) {
 		why = append(why, fmt.Sprintf("the charge lies between %.0f and %.0f %%: the next full charge tells it", 100*s.Belief.Low, 100*s.Belief.High))
 	}
 	for _, l := range s.Lessons {
-		why = append(why, fmt.Sprintf("%s: known in about %s", l.What, days(l.Left)))
+		why = append(why, l.What+": known after about "+daysMore(l.Left, l.Of))
 	}
 	return why
 }
 
-// days says a span in whole days.
-func days(d time.Duration) string {
-	if n := d.Hours() / 24; n > 1.5 {
-		return fmt.Sprintf("%.0f days", n)
+// daysMore says how many more days it takes, and of what.
+func daysMore(n int, of string) string {
+	text := "one more day"
+	if n > 1 {
+		text = fmt.Sprintf("%d more days", n)
 	}
-	return "a day"
+	if of != "" {
+		text += " of " + of
+	}
+	return text
 }
 
 // Vague tells whether a charge is so little known that only its range may be told.

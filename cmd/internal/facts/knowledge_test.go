@@ -51,9 +51,9 @@ func TestKnowledge(t *testing.T) {
 		{"the voltage cannot be", func(s *facts.Snapshot) { doubt(s, reading.BatteryVolts) }, facts.Doubted, facts.Unknown, "Not known", "battery volts of charger: 18.2 V"},
 		{"the temperature of the controller cannot be", func(s *facts.Snapshot) { doubt(s, reading.ControllerCelsius) }, facts.Known, facts.OK, "All well", ""},
 		{"the first days", func(s *facts.Snapshot) {
-			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 72 * time.Hour}}
+			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 3, Of: "sun"}}
 		},
-			facts.Learning, facts.OK, "Well so far, still learning", "what the panel gives: known in about 3 days"},
+			facts.Learning, facts.OK, "Well so far, still learning", "what the panel gives: known after about 3 more days of sun"},
 		{"a charge of a wide band", func(s *facts.Snapshot) { s.Belief.Low, s.Belief.High = 0.2, 0.97 }, facts.Learning, facts.OK, "Well so far, still learning", "between 20 and 97 %"},
 	} {
 		s := well()

@@ -194,10 +194,14 @@ func (s *screen) battery() {
 		if b.Reserve != nil {
 			reserve = fmt.Sprintf("reserve %.0f %%", 100**b.Reserve)
 		}
+		believed := ""
+		if s.st.Knowledge.State == string(facts.Blind) {
+			believed = "believed, not read"
+		}
 		if b.Low != nil && b.High != nil && facts.Vague(*b.Low, *b.High) {
-			s.row("charge", "somewhere from "+band, reserve)
+			s.row("charge", "somewhere from "+band, reserve, believed)
 		} else {
-			s.row("charge", bar(*b.SoC, 20), fmt.Sprintf("%.0f %%", 100**b.SoC), band, reserve)
+			s.row("charge", bar(*b.SoC, 20), fmt.Sprintf("%.0f %%", 100**b.SoC), band, reserve, believed)
 		}
 	}
 	full := ""

@@ -168,7 +168,7 @@ func Scenes() map[string]func() *facts.Snapshot {
 			s.Sources[0].Tried, s.Sources[0].Err = true, "cannot open /dev/serial/by-id/usb-0001: no such file or directory"
 		}),
 		"learning": of(Well, func(s *facts.Snapshot) {
-			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 96 * time.Hour}, {What: "how the load differs from day to day", Left: 72 * time.Hour}}
+			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 4, Of: "sun"}, {What: "how the load differs from day to day", Left: 3}}
 			s.Belief.Low, s.Belief.High = 0.21, 0.98
 		}),
 		"doubted": of(Well, func(s *facts.Snapshot) {
