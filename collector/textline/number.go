@@ -2,6 +2,7 @@ package textline
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -65,6 +66,10 @@ func (f field) value(text, decimal string) (x float64, known bool, err error) {
 		}
 		return x, true, nil
 	}
+	if f.digits == "hex" || f.digits == "signed_hex" {
+		raw, err := f.hex(text)
+		return raw*f.scale*f.unit.factor + f.unit.offset + f.offset, err == nil, err
+	}
 	number, printed := splitNumber(text, decimal)
 	u, ok := f.unitPrinted(printed)
 	if !ok {
@@ -75,6 +80,19 @@ func (f field) value(text, decimal string) (x float64, known bool, err error) {
 		return 0, false, fmt.Errorf("%v is no number: %q", f.quantity, text)
 	}
 	return raw*f.scale*u.factor + u.offset + f.offset, true, nil
+}
+
+// hex reads a number of hexadecimal digits.
+func (f field) hex(text string) (float64, error) {
+	digits := strings.TrimPrefix(strings.TrimPrefix(text, "0x"), "0X")
+	x, err := strconv.ParseUint(digits, 16, 32)
+	if err != nil {
+		return 0, fmt.Errorf("%v is no hexadecimal number: %q", f.quantity, text)
+	}
+	if bits := 4 * len(digits); f.digits == "signed_hex" && x >= 1<<(bits-1) {
+		return float64(x) - math.Pow(2, float64(bits)), nil
+	}
+	return float64(x), nil
 }
 
 // unitPrinted is the unit of a number with this text behind it. A unit that is printed must
@@ -89,8 +107,8 @@ func (f field) unitPrinted(printed string) (unit, bool) {
 	return unit{}, false
 }
 
-// splitNumber parts a plain decimal number from what follows it. Hexadecimal, infinities
-// and the like are no numbers here, and neither are groups of digits.
+// splitNumber parts a plain decimal number, which may have an exponent, from what follows it.
+// Hexadecimal, infinities and the like are no numbers here, and neither are groups of digits.
 func splitNumber(text, decimal string) (number, rest string) {
 	i := 0
 	if i < len(text) && (text[i] == '-' || text[i] == '+') {
@@ -111,5 +129,25 @@ func splitNumber(text, decimal string) (number, rest string) {
 	if digits == 0 || digits > 15 {
 		return "", text
 	}
+	i += exponent(text[i:])
 	return text[:i], strings.TrimSpace(text[i:])
+}
+
+// exponent is the length of an exponent such as e-3 at the beginning of a text.
+func exponent(text string) int {
+	if text == "" || text[0] != 'e' && text[0] != 'E' {
+		return 0
+	}
+	i := 1
+	if i < len(text) && (text[i] == '-' || text[i] == '+') {
+		i++
+	}
+	first := i
+	for i < len(text) && text[i] >= '0' && text[i] <= '9' {
+		i++
+	}
+	if i == first || i > first+2 {
+		return 0
+	}
+	return i
 }

@@ -2,8 +2,11 @@ package textline
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -36,6 +39,8 @@ type parser struct {
 	whole   bool   // the present line began at its beginning
 	synced  bool   // so did the block
 	sumNext bool   // the next byte is the check itself
+	last    byte   // that was taken
+	pair    bool   // it ends a line together with the one before
 }
 
 // feed takes bytes as they come and gives the frames that they complete.
@@ -51,6 +56,7 @@ func (p *parser) feed(chunk []byte) (out []frame) {
 
 // next takes one byte.
 func (p *parser) next(b byte) (frame, bool) {
+	p.pair, p.last = p.last == '\r' && b == '\n', b
 	if p.sumNext {
 		p.sumNext = false
 		return p.endBlock(p.raw, []byte{b})
@@ -58,6 +64,9 @@ func (p *parser) next(b byte) (frame, bool) {
 	if len(p.raw) >= maxBlock || len(p.raw)-p.line >= maxLine {
 		p.restart(false)
 		p.whole = false
+	}
+	if p.l.enclosed {
+		return p.nextEnclosed(b)
 	}
 	p.raw = append(p.raw, b)
 	if b != '\n' && b != '\r' {
@@ -76,6 +85,30 @@ func (p *parser) next(b byte) (frame, bool) {
 	return p.lineFrame(line)
 }
 
+// The bytes that enclose a frame (ISO 646).
+const (
+	stx = 0x02
+	etx = 0x03
+)
+
+// nextEnclosed takes one byte of a stream whose frames stand between STX and ETX; what lies
+// between two frames belongs to none.
+func (p *parser) nextEnclosed(b byte) (frame, bool) {
+	switch {
+	case b == stx:
+		p.restart(true)
+		p.whole = true
+	case b == etx && p.whole:
+		line := p.raw
+		p.restart(true)
+		p.whole = false
+		return p.lineFrame(line)
+	case p.whole:
+		p.raw = append(p.raw, b)
+	}
+	return frame{}, false
+}
+
 // restart begins a frame anew. The slice with the old bytes is left to whoever reads it.
 func (p *parser) restart(synced bool) { p.raw, p.line, p.synced = nil, 0, synced }
 
@@ -91,6 +124,8 @@ func (p *parser) endBlockLine(line []byte, whole bool) (frame, bool) {
 		return p.endBlock(p.raw[:at+len(p.l.checkLine)], line[len(p.l.checkLine):])
 	case len(p.l.end) > 0 && bytes.HasPrefix(line, p.l.end):
 		return p.endBlock(p.raw, nil)
+	case p.l.endEmpty && len(line) == 0 && !p.pair:
+		return p.endBlock(p.raw[:at], nil)
 	case !p.synced, len(line) == 0 && at == 0 && (written || len(p.l.checkLine) == 0):
 		p.restart(p.synced) // what comes before a block belongs to none
 	}
@@ -103,7 +138,7 @@ func (p *parser) beginBlock(at int) (frame, bool) {
 	before, was := p.raw[:at], p.synced
 	first := bytes.Clone(p.raw[at:])
 	p.raw, p.line, p.synced = first, len(first), true
-	if !was || len(p.l.end) > 0 || len(p.l.checkLine) > 0 {
+	if !was || p.l.endEmpty || len(p.l.end) > 0 || len(p.l.checkLine) > 0 {
 		return frame{}, false // the block before never came to its end
 	}
 	return p.read(before)
@@ -183,8 +218,15 @@ func (b *builder) line(text string) {
 		b.errs = append(b.errs, fmt.Errorf("noise in the line %q", text))
 		return
 	}
+	if b.l.json {
+		b.object(text)
+		return
+	}
 	if b.l.columns > 0 {
 		cols := split(text, b.l.between)
+		if len(b.l.widths) > 0 {
+			cols = cut(text, b.l.widths)
+		}
 		if len(cols) != b.l.columns {
 			b.errs = append(b.errs, fmt.Errorf("%d columns instead of %d in the line %q", len(cols), b.l.columns, text))
 			return
@@ -211,7 +253,7 @@ func (b *builder) add(key, text string) {
 		return
 	}
 	if b.known[key] {
-		b.errs = append(b.errs, fmt.Errorf("%s comes twice in one frame", key))
+		b.errs = append(b.errs, fmt.Errorf("%s comes twice in one frame%s", key, map[bool]string{true: ": name it by its whole path"}[b.l.json]))
 		return
 	}
 	b.known[key] = true
@@ -225,6 +267,58 @@ func (b *builder) add(key, text string) {
 	default:
 		b.values = append(b.values, reading.Value{Quantity: f.quantity, X: x})
 	}
+}
+
+// object takes the fields out of a JSON object. Other lines are a device's own words.
+func (b *builder) object(text string) {
+	if !strings.HasPrefix(strings.TrimSpace(text), "{") {
+		return
+	}
+	d := json.NewDecoder(strings.NewReader(text))
+	d.UseNumber()
+	var v any
+	if err := d.Decode(&v); err != nil {
+		b.errs = append(b.errs, fmt.Errorf("no JSON object in the line %q: %w", text, err))
+		return
+	}
+	b.walk("", "", v)
+}
+
+// walk looks for the fields below one value of an object. What is null was not measured.
+func (b *builder) walk(path, key string, v any) {
+	switch v := v.(type) {
+	case map[string]any:
+		for _, k := range slices.Sorted(maps.Keys(v)) {
+			b.walk(strings.TrimPrefix(path+"."+k, "."), k, v[k])
+		}
+	case []any:
+		for i, x := range v {
+			b.walk(fmt.Sprintf("%s.%d", path, i), key, x)
+		}
+	case nil:
+	default:
+		if path != key {
+			b.add(path, fmt.Sprint(v))
+		}
+		b.add(key, fmt.Sprint(v))
+	}
+}
+
+// cut parts a line by the widths of its columns; the last may be shorter. One column more or
+// less tells that the line is not of these widths.
+func cut(text string, widths []int) (cols []string) {
+	runes := []rune(text)
+	for _, w := range widths {
+		if len(runes) == 0 {
+			return cols
+		}
+		n := min(w, len(runes))
+		cols, runes = append(cols, string(runes[:n])), runes[n:]
+	}
+	if len(runes) > 0 {
+		cols = append(cols, string(runes))
+	}
+	return cols
 }
 
 // split parts a line. Spaces may come in any number.

@@ -13,6 +13,10 @@ func sums(kind string) func([]byte) uint16 {
 	switch kind {
 	case "sum8":
 		return func(b []byte) uint16 { return uint16(sum8(b)) }
+	case "sum16":
+		return sum16
+	case "ones8":
+		return func(b []byte) uint16 { return uint16(^sum8(b)) }
 	case "zero8":
 		return func(b []byte) uint16 { return uint16(-sum8(b)) }
 	case "xor8":
@@ -30,6 +34,13 @@ func sums(kind string) func([]byte) uint16 {
 func sum8(b []byte) (s uint8) {
 	for _, c := range b {
 		s += c
+	}
+	return s
+}
+
+func sum16(b []byte) (s uint16) {
+	for _, c := range b {
+		s += uint16(c)
 	}
 	return s
 }

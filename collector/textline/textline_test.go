@@ -40,7 +40,7 @@ func TestConfig(t *testing.T) {
 		{"stage without texts", format("fields: {A: charge_state}"), "fields.A.values: is needed: which printed text means which charge_state"},
 		{"unknown stage", format("fields: {A: {quantity: charge_state, values: {x: boost}}}"), `fields.A.values: "boost" is not a value of charge_state`},
 		{"endless block", format("frame: block\n" + fields), "frame: a block needs begin, end or the key of its check, else nobody knows where it ends"},
-		{"end of a line", format("end: x\n" + fields), "end: belongs to blocks: a line ends with itself"},
+		{"end of a line", format("end: x\n" + fields), "end: belongs to blocks: a line ends with itself, and what is enclosed with ETX"},
 		{"column out of range", format("columns: 2\nbetween: ','\nfields: {3: battery_volts}"), "fields.3: is not a column from 1 to 2"},
 		{"column by name", format("columns: 2\nbetween: ','\n" + fields), "fields.A: is not a column from 1 to 2"},
 		{"columns without between", format("columns: 2\nfields: {1: battery_volts}"), "between: is needed with columns"},
@@ -48,9 +48,9 @@ func TestConfig(t *testing.T) {
 		{"check without a mark", format("check: {kind: xor8}\n" + fields), "check.mark: is needed: what stands before the check"},
 		{"check without a key", format("frame: block\nend: x\ncheck: {kind: xor8}\n" + fields), "check.key: is needed: the key of the line that holds the check"},
 		{"check without a kind", format("check: {mark: x}\n" + fields), "check: has a place but no kind"},
-		{"unknown check", format("check: {kind: md5, mark: x}\n" + fields), `kind: "md5" is not one of none, sum8, zero8, xor8, crc8, crc16_modbus, crc16_ccitt`},
+		{"unknown check", format("check: {kind: md5, mark: x}\n" + fields), `kind: "md5" is not one of none, sum8, sum16, zero8, ones8, xor8, crc8, crc16_modbus, crc16_ccitt`},
 		{"byte in a line", format("check: {kind: xor8, mark: x, written: byte}\n" + fields), "check.written: byte belongs to blocks: in a line it could end the line"},
-		{"wide byte", format("frame: block\ncheck: {kind: crc16_modbus, key: x, written: byte}\n" + fields), "check.written: a CRC of 16 bits is not one byte"},
+		{"wide byte", format("frame: block\ncheck: {kind: crc16_modbus, key: x, written: byte}\n" + fields), "check.written: crc16_modbus has 16 bits, which is not one byte"},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
