@@ -172,6 +172,7 @@ func broken() []outage {
 	return []outage{
 		{"battery's fuse", []cause.Cause{cause.Power}, fault(13, 2, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
 		{"loose contact at night", []cause.Cause{cause.Power}, fault(22, 1.4, func(n *node) { n.boardOff = true; n.site.CutLoad(true) }, func(n *node) { n.boardOff = false; n.site.CutLoad(false) })},
+		{"load's fuse", []cause.Cause{cause.Power}, fault(17, 1.1, func(n *node) { n.apart = true; n.site.CutLoad(true) }, func(n *node) { n.apart = false; n.site.CutLoad(false) })},
 		{"board dead", []cause.Cause{cause.Power}, fault(2, 2.5, func(n *node) { n.boardOff = true }, func(n *node) { n.boardOff = false })},
 		{"card dead", []cause.Cause{cause.Power, cause.Stopped}, fault(9, 2, func(n *node) { n.cardDead = true }, func(n *node) { n.cardDead, n.booted = false, time.Time{}; n.down() })},
 		{"daemon stopped", []cause.Cause{cause.Stopped}, fault(16, 0.8, func(n *node) { n.stopped = true }, func(n *node) { n.stopped = false })},
