@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/cmd/internal/climate"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
@@ -412,5 +413,36 @@ func TestCancelled(t *testing.T) {
 	cancel()
 	if _, err := Make(ctx, c, d, Options{Winters: 20}); err == nil || !strings.Contains(err.Error(), "cannot finish the plan") {
 		t.Errorf("a cancelled plan gives %v", err)
+	}
+}
+
+// The site's own climate, fetched once into the state folder, gives sun and temperatures that
+// the owner did not; what the owner gives stays.
+func TestClimateOfTheSite(t *testing.T) {
+	t.Parallel()
+	var b strings.Builder
+	b.WriteString("-BEGIN HEADER-\nLocation: Latitude  52.7500   Longitude 6.5700\nMissing: -999\n-END HEADER-\nYEAR,MO,DY,ALLSKY_SFC_SW_DWN,T2M,T2M_MIN,T2M_MAX\n")
+	for d := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC); d.Year() < 2013; d = d.AddDate(0, 0, 1) {
+		wave := math.Cos(2 * math.Pi * float64(d.YearDay()-17) / 365)
+		fmt.Fprintf(&b, "%d,%d,%d,%.2f,%.1f,%.1f,%.1f\n", d.Year(), d.Month(), d.Day(), 3.6*(2.7-2.1*math.Cos(2*math.Pi*float64(d.YearDay()+9)/365)), 4-12*wave, 1-12*wave, 7-12*wave)
+	}
+	record, err := climate.Read([]byte(b.String()), 52.75, 6.57, 12)
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder := t.TempDir()
+	if err := climate.Keep(folder, record); err != nil {
+		t.Fatal(err)
+	}
+	bare := strings.Replace(small, ", insolation_kwh_m2_day: [0.6, 1.2, 2.4, 4.0, 5.0, 5.3, 5.0, 4.3, 3.0, 1.7, 0.8, 0.5]", "", 1) + "loads: [{name: a, watts: 3}]\nstate: " + folder + "\n"
+	r := made(t, bare, Options{Brief: true})
+	w := r.kit.Weather
+	if len(r.kit.Site.Insolation) != 12 || w.Guessed || len(w.AirCelsius) != 12 || math.Abs(w.AirCelsius[0]+8) > 1 || math.Abs(w.AirCelsius[6]-16) > 1 ||
+		!strings.Contains(strings.Join(r.Notes, ""), "From the record of the site's climate: ") {
+		t.Errorf("sun %v, air %v, guessed %v, notes %q", r.kit.Site.Insolation, w.AirCelsius, w.Guessed, r.Notes)
+	}
+	own := made(t, bare+"plan: {air_celsius: [1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1]}\n", Options{Brief: true})
+	if own.kit.Weather.AirCelsius[6] != 1 {
+		t.Errorf("the owner's own is not used: %v", own.kit.Weather.AirCelsius)
 	}
 }

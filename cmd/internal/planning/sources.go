@@ -1,6 +1,7 @@
 package planning
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"os"
 	"time"
 
+	"ebbwatch/cmd/internal/climate"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/webclient"
@@ -147,6 +149,7 @@ func gather(ctx context.Context, c *config.Config, d Drawing, o Options) (inputs
 	if err := in.sun(ctx, d.Assume); err != nil {
 		return in, err
 	}
+	in.climate(cmp.Or(o.Learned, c.State))
 	if len(k.Weather.AirCelsius) == 0 {
 		k.Weather.AirCelsius, k.Weather.Guessed = plan.GuessAir(k.Site.Latitude, k.Site.Longitude, k.Site.AltitudeM), true
 	}
@@ -197,6 +200,37 @@ func (in *inputs) sun(ctx context.Context, a Assume) error {
 		in.kit.Weather.AirCelsius = table.Air
 	}
 	return nil
+}
+
+// climate takes from the site's own record, which `ebbwatch climate` fetched into the state
+// folder, what the owner gives neither in the plan nor in a table.
+func (in *inputs) climate(folder string) {
+	site, weather := &in.kit.Site, &in.kit.Weather
+	if folder == "" {
+		return
+	}
+	record, err := climate.Kept(folder)
+	if err != nil {
+		in.notes = append(in.notes, "The record of the climate is not used: "+err.Error()+".")
+		return
+	}
+	if !record.Of(site.Latitude, site.Longitude) {
+		return
+	}
+	used := false
+	if len(site.Insolation) != 12 {
+		site.Insolation, used = record.Insolation(), true
+	}
+	if air, ok := record.Air(); ok && len(weather.AirCelsius) == 0 {
+		for m := time.January; m <= time.December; m++ {
+			mean, _ := air.At(time.Date(2001, m, 15, 12, 0, 0, 0, time.UTC), site.Latitude)
+			weather.AirCelsius = append(weather.AirCelsius, mean)
+		}
+		used = true
+	}
+	if used {
+		in.notes = append(in.notes, "From the record of the site's climate: "+record.Words()+".")
+	}
 }
 
 // learnedDays is how long a node must have run for its load to be taken over.
