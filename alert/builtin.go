@@ -65,10 +65,18 @@ func (e Engine) inTime(get Lookup) (float64, bool) {
 // facts adds what the engine itself knows to the facts: trip_hours, and, where nobody
 // computed better, warn_chance and act_by_hours as the early end of the cut-off's window
 // less the trip.
-func (e Engine) facts(get Lookup) Lookup {
+func (e Engine) facts(s *State, get Lookup) Lookup {
 	return func(name string) (float64, bool) {
 		x, known := get(name)
+		of, fact, span, ok := overSpan(name)
+		local := s.At.In(e.zone())
 		switch {
+		case ok:
+			return s.Series[fact].over(of, span, s.Elapsed)
+		case name == "hour" && s.Trusted:
+			return float64(local.Hour()) + float64(local.Minute())/60, true
+		case name == "weekday" && s.Trusted: // as people count: Monday is 1, Sunday 7
+			return float64((int(local.Weekday())+6)%7 + 1), true
 		case known:
 			return x, true
 		case name == "trip_hours" && e.TripHours > 0:

@@ -102,21 +102,60 @@ func (c *Config) Uses() []Use {
 	var uses []Use
 	add := func(key string, e Expr) {
 		for _, n := range e.Names() {
-			uses = append(uses, Use{key, n.Fact})
+			_, fact, _, _ := overSpan(n.Fact)
+			uses = append(uses, Use{key, fact})
+		}
+	}
+	words := func(at string, f RungFields) {
+		for _, text := range append([]string{f.Title, f.Text}, f.Advice...) {
+			for _, fact := range factsIn(text) {
+				uses = append(uses, Use{at, fact})
+			}
 		}
 	}
 	for i, r := range c.Rules {
 		at := fmt.Sprintf("rules[%d].", i)
 		add(at+"when", r.When)
 		add(at+"clear", r.Clear)
+		words(at+"when", r.RungFields)
+		words(at+"name", RungFields{Text: r.Over})
 		for j, g := range r.Rungs {
 			add(fmt.Sprintf("%srungs[%d].when", at, j), g.When)
+			words(fmt.Sprintf("%srungs[%d].name", at, j), g.RungFields)
 		}
 		if r.Watch != nil {
 			uses = append(uses, Use{at + "watch.fact", r.Watch.Fact})
 		}
 	}
 	return uses
+}
+
+// factsIn lists the facts that a text asks for by their names in quotes.
+func factsIn(text string) (facts []string) {
+	w := words{u: &use{}}
+	t, err := template.New("").Funcs(w.funcs()).Parse(text)
+	if err != nil || t.Tree == nil {
+		return nil // told by checkTexts
+	}
+	for _, action := range actions.FindAllString(t.Tree.Root.String(), -1) {
+		for _, m := range quoted.FindAllStringSubmatch(action, -1) {
+			if name := m[2] + m[3]; m[1] != "say" && m[1] != "print" && m[1] != "printf" {
+				facts = append(facts, name)
+			}
+		}
+	}
+	return facts
+}
+
+// actions are the parts of a text that are no text.
+var actions = regexp.MustCompile(`\{\{.*?\}\}`)
+
+// quoted finds a word before a name of a fact in quotes.
+var quoted = regexp.MustCompile(`(?:(\w+) )?(?:"([a-z][a-z0-9_]*(?:/[^"]*)?)"|` + "`([a-z][a-z0-9_]*(?:/[^`]*)?)`" + `)`)
+
+// OwnFacts are those that the engine works out itself, beside the table of facts.
+func OwnFacts() []string {
+	return []string{"trip_hours", "warn_chance", "act_by_hours", "dark_ahead_hours", "in_time", "hour", "weekday"}
 }
 
 func (c *Config) build(problem func(key, what string)) []Rule {

@@ -30,8 +30,10 @@ const rearm = 12 * time.Hour
 // Step moves the rules on to now and gives the notices that are to be sent, oldest first.
 // The same inputs give the same notices.
 func (e Engine) Step(s State, now time.Time, get Lookup) (State, []Notice) {
-	s, get = s.copied(), e.facts(get)
+	s = s.copied()
 	dt := s.advance(now, clockTrusted(get), maxStep)
+	e.follow(&s, get)
+	get = e.facts(&s, get)
 	var out []Notice
 	if s.Silence == nil && !e.isQuiet(now, s.Trusted) {
 		out, s.Owed = s.Owed, nil

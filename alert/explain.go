@@ -8,7 +8,7 @@ import (
 // Explain says in one sentence what a rule does and how it stands now, for one instance of
 // it or, for a rule without instances, for an empty one.
 func (e Engine) Explain(r Rule, instance string, get Lookup) string {
-	get = e.facts(get)
+	get = e.facts(&State{}, get)
 	if instance != "" {
 		get = get.ForInstance(instance)
 	}
@@ -46,15 +46,41 @@ func dwellWords(hours float64) string {
 	return " for " + span(duration(hours, 3600e9))
 }
 
-// Explained is one line about the rules as they stand.
-type Explained struct{ Rule, Of, Text string }
+// Explained is a rule as it stands: in a few words, and as a whole.
+type Explained struct{ Rule, Of, Short, Text string }
+
+// short says how a rule stands: the gravest rung that holds, no, or which facts it lacks.
+func (e Engine) short(r Rule, instance string, get Lookup) string {
+	get = e.facts(&State{}, get)
+	if instance != "" {
+		get = get.ForInstance(instance)
+	}
+	said := "no"
+	for _, g := range r.Rungs {
+		switch g.When.Eval(get) {
+		case True:
+			said = strings.TrimSpace(fmt.Sprintf("yes, %s %s", g.Severity, g.Name))
+		case Unknown:
+			var lacks []string
+			for _, n := range g.When.Names() {
+				if _, known := get(n.Fact); !known {
+					lacks = append(lacks, strings.Replace(n.Fact, "/*", "/"+instance, 1))
+				}
+			}
+			if said == "no" {
+				said = "not known: " + strings.Join(lacks, ", ")
+			}
+		}
+	}
+	return said
+}
 
 // ExplainAll explains every rule, and every instance of those for each source or peer.
 func (e Engine) ExplainAll(get Lookup) []Explained {
 	var all []Explained
 	for _, r := range e.Rules {
 		for _, instance := range e.instances(r) {
-			all = append(all, Explained{r.Name, instance, e.Explain(r, instance, get)})
+			all = append(all, Explained{r.Name, instance, e.short(r, instance, get), e.Explain(r, instance, get)})
 		}
 	}
 	return all
@@ -69,9 +95,7 @@ func values(r Rule, instance string, get Lookup) string {
 		if x, known := get(name); known && finite(x) {
 			said = fmt.Sprintf("%.4g", x)
 		}
-		if base, ok := strings.CutSuffix(name, "/*"); ok {
-			name = base + "/" + instance
-		}
+		name = strings.Replace(name, "/*", "/"+instance, 1)
 		list = append(list, name+" "+said)
 	}
 	return strings.Join(list, ", ")

@@ -45,7 +45,8 @@ func (t Truth) not() Truth {
 //	battery_celsius < 0 and charge_amps > 0.2
 //
 // Comparisons are < <= > >= == !=, joined by and, or, not and brackets. Between them stand
-// numbers (30% is 0.3), facts, + - * / and the functions abs, min, max. A fact alone asks
+// numbers (30% is 0.3), facts, + - * / and the functions abs, min, max. Over a span stand avg, min, max and change, as in
+// avg(battery_celsius, 1h) or change(battery_soc, 2d). A fact alone asks
 // whether it is other than zero; known(fact) asks whether it is known. The fact of one
 // source or peer is written name/instance without spaces; in a rule that holds for each
 // instance, name/* stands for the instance at hand. The zero Expr is never true.
@@ -219,9 +220,6 @@ func (e *ParseError) Error() string { return fmt.Sprintf("column %d: %s", e.Colu
 // ForInstance answers name/* for one instance, and everything else as it is.
 func (get Lookup) ForInstance(instance string) Lookup {
 	return func(name string) (float64, bool) {
-		if base, ok := strings.CutSuffix(name, "/*"); ok {
-			name = base + "/" + instance
-		}
-		return get(name)
+		return get(strings.Replace(name, "/*", "/"+instance, 1))
 	}
 }

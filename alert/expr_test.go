@@ -95,7 +95,7 @@ func TestExprMistakes(t *testing.T) {
 		"(one > 1) + 2 > 1":            `column 6: a number is wanted here, not ">"`,
 		"one > 1 and 2":                "column 13: a comparison is wanted here, not a number",
 		"not 2":                        "column 5: a comparison is wanted here, not a number",
-		"sqrt(one) > 1":                "column 1: there is no function sqrt; there are abs, min, max and known",
+		"sqrt(one) > 1":                "column 1: there is no function sqrt; there are abs, min, max and known, and avg, min, max and change of a fact over a span such as avg(battery_celsius, 1h)",
 		"max(one) > 1":                 "column 8: max takes 2 values, with commas between",
 		"abs(one, two) > 1":            `column 8: ")" is missing here`,
 		"known(one > 1)":               `column 11: a number is wanted here, not ">"`,

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // ParseExpr reads a condition. The error is a [*ParseError].
@@ -250,10 +251,13 @@ func stages() []string {
 
 // call reads the arguments of a function.
 func (p *parser) call(t token) (*node, error) {
+	if n := p.overSpan(t); n != nil {
+		return n, nil
+	}
 	n := &node{op: t.text, pos: t.pos}
 	count, ok := map[string]int{"abs": 1, "min": 2, "max": 2, "known": 1}[t.text]
 	if !ok {
-		return nil, t.wrong("there is no function %s; there are abs, min, max and known", t.text)
+		return nil, t.wrong("there is no function %s; there are abs, min, max and known, and avg, min, max and change of a fact over a span such as avg(battery_celsius, 1h)", t.text)
 	}
 	p.next() // the bracket that opens
 	for i := range count {
@@ -272,6 +276,21 @@ func (p *parser) call(t token) (*node, error) {
 		n.kids = append(n.kids, k)
 	}
 	return n, p.want(")")
+}
+
+// overSpan reads a fact over a span, such as avg(battery_celsius, 90m); nil when it is none.
+func (p *parser) overSpan(t token) *node {
+	units := map[string]time.Duration{"m": time.Minute, "h": time.Hour, "d": 24 * time.Hour}
+	if !slices.Contains([]string{"avg", "min", "max", "change"}, t.text) || len(p.toks) < 7 {
+		return nil
+	}
+	fact, comma, number, unit, end := p.toks[1], p.toks[2], p.toks[3], p.toks[4], p.toks[5]
+	x, err := strconv.ParseFloat(number.text, 64)
+	if fact.kind != 'w' || comma.text != "," || number.kind != 'n' || err != nil || units[unit.text] == 0 || end.text != ")" {
+		return nil
+	}
+	p.toks = p.toks[6:]
+	return &node{op: "fact", fact: spanFact(t.text, fact.text, time.Duration(x*float64(units[unit.text]))), pos: t.pos}
 }
 
 func wantTruth(n *node) error {

@@ -100,7 +100,8 @@ func (r Rule) cleared(get Lookup) Truth {
 // entry without an instance stands for all instances.
 func (r Rule) asksOf(facts []string, instance string) bool {
 	return slices.ContainsFunc(r.Names(), func(name string) bool {
-		base, of, each := strings.Cut(name, "/")
+		_, fact, _, _ := overSpan(name)
+		base, of, each := strings.Cut(fact, "/")
 		if of == "*" {
 			of = instance
 		}

@@ -9,13 +9,14 @@ import (
 // State is all that the engine remembers between steps. It is plain data that marshals to
 // JSON; the zero State is the start. A State that was handed out is never changed again.
 type State struct {
-	At      time.Time        `json:"at"`      // of the last step, wall clock
-	Trusted bool             `json:"trusted"` // the clock was not known to be wrong
-	Elapsed time.Duration    `json:"elapsed"` // since the first step, free of clock steps
-	Raised  uint64           `json:"raised"`  // alarms so far; part of their ids
-	Tracks  map[string]Track `json:"tracks"`  // by rule, or rule/instance
-	Owed    []Notice         `json:"owed"`    // clears that are held back
-	Silence *Silence         `json:"silence,omitempty"`
+	At      time.Time         `json:"at"`               // of the last step, wall clock
+	Trusted bool              `json:"trusted"`          // the clock was not known to be wrong
+	Elapsed time.Duration     `json:"elapsed"`          // since the first step, free of clock steps
+	Raised  uint64            `json:"raised"`           // alarms so far; part of their ids
+	Tracks  map[string]Track  `json:"tracks"`           // by rule, or rule/instance
+	Owed    []Notice          `json:"owed"`             // clears that are held back
+	Series  map[string]Series `json:"series,omitempty"` // of the facts that conditions ask for over a span
+	Silence *Silence          `json:"silence,omitempty"`
 }
 
 // Track is what is remembered of one rule, or of one instance of it.

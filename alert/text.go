@@ -107,10 +107,7 @@ func (w *words) say(what string) string {
 }
 
 func (w *words) full(name string) string {
-	if base, ok := strings.CutSuffix(name, "/*"); ok {
-		return base + "/" + w.u.instance
-	}
-	return name
+	return strings.Replace(name, "/*", "/"+w.u.instance, 1)
 }
 
 // ask looks a fact up and remembers it for the notice.
@@ -353,7 +350,7 @@ type Alarm struct {
 // Active lists the alarms of a state with their words as of now, the gravest first.
 func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
 	var list []Alarm
-	get = e.facts(get)
+	get = e.facts(&s, get)
 	for _, r := range e.Rules {
 		for _, instance := range e.instances(r) {
 			u := e.use(r, instance, now, &s, get)
@@ -377,7 +374,7 @@ func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
 // [Resender].
 func (e Engine) Standing(s State, now time.Time, get Lookup) []Notice {
 	var list []Notice
-	get = e.facts(get)
+	get = e.facts(&s, get)
 	for _, r := range e.Rules {
 		for _, instance := range e.instances(r) {
 			if u := e.use(r, instance, now, &s, get); u.t.ID != "" && u.t.Told {

@@ -19,10 +19,11 @@ import (
 
 // checkFlags choose what is checked.
 type checkFlags struct {
-	config          string
-	webConfig       string
-	asJSON, strict  bool
-	rules, sendTest bool
+	config         string
+	webConfig      string
+	asJSON, strict bool
+	rules, all     bool
+	sendTest       bool
 }
 
 func checkCommand() *cobra.Command {
@@ -37,7 +38,8 @@ func checkCommand() *cobra.Command {
 	cmd.Flags().StringVar(&f.webConfig, "web.config.file", "", "as it is given to run")
 	cmd.Flags().BoolVar(&f.strict, "strict", false, "exit 1 also for what is doubtful")
 	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print the problems as JSON")
-	cmd.Flags().BoolVar(&f.rules, "rules", false, "explain each rule, with its values now if the daemon runs")
+	cmd.Flags().BoolVar(&f.rules, "rules", false, "a line for each rule: whether it holds now, if the daemon runs")
+	cmd.Flags().BoolVar(&f.all, "all", false, "with --rules: explain each rule with all its conditions and values")
 	cmd.Flags().BoolVar(&f.sendTest, "send-test", false, "send a test notice through every channel")
 	return cmd
 }
@@ -68,7 +70,7 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 		count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
 	tellUnready(cmd, c.State, c.unready())
 	if f.rules {
-		explainRules(cmd.Context(), cmd.OutOrStdout(), c)
+		explainRules(cmd.Context(), cmd.OutOrStdout(), c, f.all)
 	}
 	if f.sendTest {
 		return sendTest(cmd.Context(), cmd.OutOrStdout(), c.Site.Name, c.Notify)
@@ -102,8 +104,9 @@ func printProblems(w io.Writer, problems []decode.Problem, bad bool) error {
 	return nil
 }
 
-// explainRules says each rule in a sentence, with the values of a running daemon.
-func explainRules(ctx context.Context, w io.Writer, c loaded) {
+// explainRules says how each rule stands by the values of a running daemon: a short line, or
+// all of it.
+func explainRules(ctx context.Context, w io.Writer, c loaded, all bool) {
 	get := func(string) (float64, bool) { return 0, false }
 	st, _, err := askState(ctx, "http://"+c.Web.Listen)
 	switch {
@@ -119,7 +122,11 @@ func explainRules(ctx context.Context, w io.Writer, c loaded) {
 		if e.Of != "" {
 			name += " " + e.Of
 		}
-		fmt.Fprintf(w, "%s: %s\n", name, e.Text)
+		if all {
+			fmt.Fprintf(w, "%s: %s\n", name, e.Text)
+			continue
+		}
+		fmt.Fprintf(w, "%-28s %s\n", name, e.Short)
 	}
 }
 

@@ -146,9 +146,12 @@ func TestRulesAreExplainedWithTheirValues(t *testing.T) {
 	address := findable(t, file)
 	start(t, "run", "--config", file)
 	eventually(t, 20*time.Second, "a rule is explained with its value", func() bool {
-		stdout, _, code := said(t, "check", "--rules", "--config", file)
+		stdout, _, code := said(t, "check", "--rules", "--all", "--config", file)
 		return code == 0 && strings.Contains(stdout, "low_volts: ") && strings.Contains(stdout, "12.75")
 	})
+	if stdout, _, code := said(t, "check", "--rules", "--config", file); code != 0 || !regexp.MustCompile(`(?m)^low_volts +(yes, |no$)`).MatchString(stdout) {
+		t.Errorf("the short form, code %d: %s", code, stdout)
+	}
 	stdout, stderr, code := said(t, "status", "--url", "http://"+address)
 	if !strings.Contains(stdout, "slipway") || code > 2 {
 		t.Errorf("status: code %d\n%s%s", code, stdout, stderr)

@@ -141,12 +141,26 @@ func (l loaded) sentBytes() int64 {
 	return n
 }
 
-// unknownFacts refuses rules over facts that there are not.
+// unknownFacts refuses rules over facts that there are not, in conditions and texts. A fact of
+// one source, peer or channel is written with its name.
 func unknownFacts(s *decode.Section, c alert.Config) {
 	index := facts.NewIndex()
+	names := alert.OwnFacts()
+	for _, r := range facts.Table() {
+		if r.Fact != "" {
+			names = append(names, r.Fact)
+		}
+	}
 	for _, use := range c.Uses() {
-		if _, ok := index.Known(strings.TrimSuffix(use.Fact, "/*")); !ok {
-			s.Problem(use.Key, "there is no fact %q", use.Fact)
+		base, of, each := strings.Cut(use.Fact, "/")
+		kind, known := index.Known(base)
+		switch {
+		case !known && !slices.Contains(alert.OwnFacts(), base):
+			s.Problem(use.Key, "there is no fact %q%s", use.Fact, reading.DidYouMean(base, names))
+		case known && kind != "" && !each:
+			s.Problem(use.Key, "%s is one for each %s: write %s/NAME, or %s/* with each: %s", base, kind, base, base, kind)
+		case kind == "" && each:
+			s.Problem(use.Key, "%s is one for the whole site: write it without /%s", base, of)
 		}
 	}
 }
