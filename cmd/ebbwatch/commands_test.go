@@ -140,42 +140,6 @@ func TestCheckTakesAFile(t *testing.T) {
 	}
 }
 
-func TestRulesAreExplainedWithTheirValues(t *testing.T) {
-	t.Parallel()
-	file := configure(t, slave(t, tired()), newReceiver(t).URL)
-	address := findable(t, file)
-	start(t, "run", "--config", file)
-	eventually(t, 20*time.Second, "a rule is explained with its value", func() bool {
-		stdout, _, code := said(t, "check", "--rules", "--all", "--config", file)
-		return code == 0 && strings.Contains(stdout, "low_volts: ") && strings.Contains(stdout, "12.75")
-	})
-	if stdout, _, code := said(t, "check", "--rules", "--config", file); code != 0 || !regexp.MustCompile(`(?m)^low_volts +(yes, |no$)`).MatchString(stdout) {
-		t.Errorf("the short form, code %d: %s", code, stdout)
-	}
-	stdout, stderr, code := said(t, "status", "--url", "http://"+address)
-	if !strings.Contains(stdout, "slipway") || code > 2 {
-		t.Errorf("status: code %d\n%s%s", code, stdout, stderr)
-	}
-	if _, stderr, code := said(t, "status", "--url", "http://"+freePort(t)); code != 3 || !strings.Contains(stderr, "cannot ask") {
-		t.Errorf("status of nobody: code %d: %s", code, stderr)
-	}
-}
-
-func TestSendTestProvesEachChannel(t *testing.T) {
-	t.Parallel()
-	hook := newReceiver(t)
-	file := configure(t, `tcp: "127.0.0.1:1"`, hook.URL)
-	stdout, _, code := said(t, "check", "--send-test", "--config", file)
-	if code != 0 || !strings.Contains(stdout, "the channel owner took the test notice") || len(hook.notices("test")) != 2 ||
-		hook.notices("test")[1].Phase != "cleared" || hook.notices("test")[0].ID != hook.notices("test")[1].ID {
-		t.Errorf("code %d, %d notices: %s", code, len(hook.notices("test")), stdout)
-	}
-	hook.away.Store(true)
-	if _, stderr, code := said(t, "check", "--send-test", "--config", file); code != 1 || !strings.Contains(stderr, "the channel owner failed: cannot send the notice to") {
-		t.Errorf("code %d: %s", code, stderr)
-	}
-}
-
 // What is no mistake and surprises all the same: a file with an address that is not there
 // yet, and where a relative state folder lies.
 func TestCheckTellsWhatIsNotReady(t *testing.T) {
