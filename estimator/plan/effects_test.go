@@ -77,7 +77,7 @@ func TestFrontier(t *testing.T) {
 	t.Parallel()
 	y := someYear(nil)
 	years := y.Synthetic(30, 2)
-	pairs := y.Frontier(years, Prices{PanelWatt: 0.5, BatteryAh: 3}, nil)
+	pairs := y.Frontier(years, Try{}, Prices{PanelWatt: 0.5, BatteryAh: 3}, nil)
 	if len(pairs) < 4 {
 		t.Fatalf("only %d pairs", len(pairs))
 	}
@@ -117,7 +117,7 @@ func TestFrontier(t *testing.T) {
 			k.Load.Watts[h] = 900
 		}
 	})
-	if none := hopeless.Frontier(years[:5], Prices{}, nil); len(none) > 0 {
+	if none := hopeless.Frontier(years[:5], Try{}, Prices{}, nil); len(none) > 0 {
 		t.Errorf("900 W on a panel of 240 W: %+v", none)
 	}
 }

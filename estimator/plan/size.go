@@ -30,15 +30,16 @@ func panels() [11]float64 {
 
 // Frontier finds for each size of panel the smallest battery that reaches the target;
 // panels that none does are left out, and so is what needs more of both than another. With
-// prices the cheapest is marked; without them the one nearest to the kit. progress is called
-// after each size, and may be nil.
-func (y *Year) Frontier(years []Winter, p Prices, progress func(done, of int)) []Pair {
+// prices the cheapest is marked; without them the one nearest to the kit. base is what else is
+// changed. progress is called after each size, and may be nil.
+func (y *Year) Frontier(years []Winter, base Try, p Prices, progress func(done, of int)) []Pair {
 	var out []Pair
 	sizes := panels()
 	last := math.Inf(1)
 	for i, scale := range sizes {
 		watts := roundUp(y.kit.Site.WattsPeak*scale, 10)
-		t := Try{Panel: watts / y.kit.Site.WattsPeak}
+		t := base
+		t.Panel = watts / y.kit.Site.WattsPeak
 		if ah, llp, ok := y.smallest(years, t); ok && ah < last {
 			out = append(out, Pair{Watts: watts, Ah: ah, LLP: llp, Cost: watts*p.PanelWatt + ah*p.BatteryAh})
 			last = ah

@@ -72,7 +72,7 @@ func example(t *testing.T) string {
 func TestExampleInEveryForm(t *testing.T) {
 	t.Parallel()
 	r := made(t, example(t), Options{Winters: 20, Seed: 1})
-	if r.Holds || !strings.HasPrefix(r.Verdict, "this kit carries ") || !strings.Contains(r.Verdict, "you draw 10.6 W") || !strings.Contains(r.Mend, "Cheapest: ") {
+	if r.Holds || !strings.HasPrefix(r.Verdict, "this kit carries ") || !strings.Contains(r.Verdict, "you draw 10.6 W") || !strings.Contains(r.Mend, "Cheapest: ") || !strings.Contains(r.Mend, "that may be charged below freezing") || !strings.Contains(r.Verdict, "the cold decides") {
 		t.Errorf("verdict %q, mend %q", r.Verdict, r.Mend)
 	}
 	var text, page bytes.Buffer

@@ -42,6 +42,7 @@ type Report struct {
 	Aims     []plan.Aim     `json:"aims"`
 	Effects  []plan.Effect  `json:"effects"`
 	Frontier []plan.Pair    `json:"frontier"`
+	Warm     []plan.Pair    `json:"frontier_charging_cold,omitempty"` // the same with a battery that takes charge below freezing, where the cold decides
 	Swings   []plan.Swing   `json:"tornado"`
 	Pair     *PairReport    `json:"pair,omitempty"`
 	Wiring   *WiringReport  `json:"wiring,omitempty"`
@@ -208,7 +209,10 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 			r.Aims = y.Aims(years, func(done, of int) { o.Progress("where the panel looks", done, of) })
 		},
 		func() {
-			r.Frontier = y.Frontier(years, p, func(done, of int) { o.Progress("sizes", done, of) })
+			r.Frontier = y.Frontier(years, plan.Try{}, p, func(done, of int) { o.Progress("sizes", done, of) })
+			if r.coldDecides() && r.Takes > r.Target {
+				r.Warm = y.Frontier(years, plan.Try{Takes: true}, p, func(done, of int) { o.Progress("sizes that charge cold", done, of) })
+			}
 		},
 		func() {
 			r.Swings = in.kit.Tornado(o.Winters, o.Seed, func(done, of int) { o.Progress("what is not known", done, of) })
@@ -298,16 +302,26 @@ func (r *Report) mend(p plan.Prices) string {
 	if warm := r.coldMend(); warm != "" {
 		return warm
 	}
-	for _, pair := range r.Frontier {
-		if pair.Best {
-			text := fmt.Sprintf("Cheapest: %.0f W of panel with %.0f Ah", pair.Watts, pair.Ah)
-			if p.PanelWatt > 0 && p.BatteryAh > 0 {
-				text += fmt.Sprintf(" (%.0f %s for both)", pair.Cost, r.Currency)
-			} else {
-				text += " (the nearest to what is there; give prices to compare)"
-			}
-			return text + fmt.Sprintf(", or a load of %.1f W.", r.Carried)
+	pair := func(of []plan.Pair) string {
+		i := slices.IndexFunc(of, func(x plan.Pair) bool { return x.Best })
+		if i < 0 {
+			return ""
 		}
+		text := fmt.Sprintf("%.0f W of panel with %.0f Ah", of[i].Watts, of[i].Ah)
+		if p.PanelWatt > 0 && p.BatteryAh > 0 {
+			return text + fmt.Sprintf(" (%.0f %s for both)", of[i].Cost, r.Currency)
+		}
+		return text + " (the nearest to what is there; give prices to compare)"
+	}
+	plain, warm := pair(r.Frontier), pair(r.Warm)
+	load := fmt.Sprintf("a load of %.1f W", r.Carried)
+	switch {
+	case warm != "" && plain != "":
+		return fmt.Sprintf("Cheapest: %s that may be charged below freezing, or kept above it; without that %s; or %s.", warm, plain, load)
+	case warm != "":
+		return fmt.Sprintf("Cheapest: %s that may be charged below freezing, or kept above it; or %s.", warm, load)
+	case plain != "":
+		return fmt.Sprintf("Cheapest: %s, or %s.", plain, load)
 	}
 	return fmt.Sprintf("No panel or battery of sensible size mends it: bring the load down to %.1f W.", r.Carried)
 }
