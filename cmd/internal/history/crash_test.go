@@ -24,6 +24,9 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv("EBBWATCH_TEST_FULL"); path != "" {
 		os.Exit(writeUntilFull(path))
 	}
+	if path := os.Getenv("EBBWATCH_TEST_FAULTS"); path != "" {
+		os.Exit(writeUnderFaults(path))
+	}
 	if path := os.Getenv("EBBWATCH_TEST_WRITER"); path != "" {
 		os.Exit(writeUntilKilled(path))
 	}
