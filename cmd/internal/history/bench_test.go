@@ -38,7 +38,8 @@ func BenchmarkDay(b *testing.B) {
 	for _, c := range []struct {
 		name  string
 		batch time.Duration
-	}{{"usual", 5 * time.Minute}, {"calm", 10 * time.Minute}} {
+		sent  bool // each batch is sent on half a minute later
+	}{{"usual", 5 * time.Minute, false}, {"calm", 10 * time.Minute, false}, {"sent-on", sentOnBatch, true}} {
 		b.Run(c.name, func(b *testing.B) {
 			for b.Loop() {
 				card := b.TempDir()
@@ -50,7 +51,11 @@ func BenchmarkDay(b *testing.B) {
 					for m := from; m < from+24*time.Hour; m += c.batch {
 						<-time.After(12 * time.Millisecond)
 						fill(s, m, m+c.batch, 10*time.Second, true)
-						if err := errors.Join(s.Flush(context.Background()), cardtest.Settle(card)); err != nil {
+						err := errors.Join(s.Flush(context.Background()), cardtest.Settle(card))
+						if c.sent {
+							err = errors.Join(err, acknowledgeAll(b, s), cardtest.Settle(card))
+						}
+						if err != nil {
 							b.Fatal(err)
 						}
 					}
@@ -69,6 +74,23 @@ func BenchmarkDay(b *testing.B) {
 				cardtest.Detach(b, card)
 			}
 		})
+	}
+}
+
+// sentOnBatch is how long samples wait where they are sent on and all is well.
+const sentOnBatch = 7*time.Minute + 30*time.Second
+
+// acknowledgeAll is a receiver that takes all that is lacking, after the card has settled.
+func acknowledgeAll(b *testing.B, s *history.Store) error {
+	<-time.After(12 * time.Millisecond)
+	for {
+		got, err := s.Unsent(b.Context(), "dashboard", 100)
+		if err != nil || len(got) == 0 {
+			return err
+		}
+		if err := s.Sent(b.Context(), "dashboard", got[len(got)-1].Seq); err != nil {
+			return err
+		}
 	}
 }
 

@@ -31,8 +31,11 @@ type Options struct {
 	// Batch is how long samples wait in memory; 0: 5 minutes.
 	Batch time.Duration
 	// Prompt says that somebody waits for what is written, such as a server that it is sent on
-	// to: a batch then waits no longer because all is well.
+	// to: a batch then waits half as long again because all is well, not twice as long.
 	Prompt bool
+	// CheckAfter is how long after the opening the whole file is looked through for damage that
+	// would hide rows in silence; 0: 3 minutes.
+	CheckAfter time.Duration
 	// Look is for whoever only reads: a damaged file stays where it is, and what cannot be read is
 	// an error instead of nothing.
 	Look bool
@@ -48,6 +51,7 @@ func (o Options) withDefaults() Options {
 	pick(&o.RawFor, 30*24*time.Hour)
 	pick(&o.Every, 9500*time.Millisecond)
 	pick(&o.Batch, 5*time.Minute)
+	pick(&o.CheckAfter, 3*time.Minute)
 	if o.Budget == 0 {
 		o.Budget = 100 << 20
 	}
@@ -134,7 +138,9 @@ func (s *Store) every() time.Duration {
 // batch is how long samples wait.
 func (s *Store) batch() time.Duration {
 	switch p := Pace(s.pace.Load()); {
-	case p == Calm && !s.o.Prompt:
+	case p == Calm && s.o.Prompt:
+		return s.o.Batch * 3 / 2
+	case p == Calm:
 		return 2 * s.o.Batch
 	case p == Sparing:
 		return thinning * s.o.Batch

@@ -14,7 +14,7 @@ import (
 // waited for too long by then.
 func TestPaces(t *testing.T) { testPaces(t, false) }
 
-// Where somebody waits for what is written, nothing waits longer because all is well.
+// Where somebody waits for what is written, it waits half as long again because all is well.
 func TestPacesWherePromptnessCounts(t *testing.T) { testPaces(t, true) }
 
 func testPaces(t *testing.T, prompt bool) {
@@ -41,7 +41,7 @@ func testPaces(t *testing.T, prompt bool) {
 		s.SetPace(c.pace)
 		from := time.Duration(hour) * time.Hour
 		if prompt && c.pace == history.Calm {
-			c.least, c.most = 11, 15
+			c.least, c.most = 7, 10
 		}
 		if n := writes(from, from+time.Hour); n < c.least || n > c.most {
 			t.Errorf("hour %d: the card was written %d times, want %d to %d", hour, n, c.least, c.most)

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"context"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -11,14 +12,16 @@ import (
 )
 
 // rescue carries what can be read of a damaged file over to the new one, some rows at a time, so
-// that the record goes on meanwhile. SQLite reads up to a page that is damaged; what lies behind
-// it is found by asking for smaller and smaller spans. Every row has its checksum: none is carried
+// that the record goes on meanwhile. A table is read from one end to the other, along its pages and
+// not by its keys, which may be what is damaged. SQLite reads up to a page that is damaged; what lies
+// behind it is found by asking for smaller and smaller spans. Every row has its checksum: none is carried
 // over that is not as it was written.
 type rescue struct {
 	db     *sql.DB // the damaged file
 	have   map[string][]string
 	boots  map[int64]int64 // the numbers of starts of the board, old to new
 	todo   []stretch
+	cursor *sql.Rows      // of the stretch that is read from end to end; nil: none is
 	hours  map[int64]bool // in which samples were found
 	saved  int64          // samples
 	failed int            // spans that could not be read whole
@@ -32,6 +35,7 @@ type stretch struct {
 	t        table
 	boot     int64 // of undated samples
 	from, to int64 // t, mono or id
+	parted   bool  // it is what is left behind damage
 }
 
 // Bounds of a rescue: rows read at once, the most failures before the rest is given up, and the
@@ -152,15 +156,15 @@ func (w *writer) goOn() {
 			return nil
 		}
 		unsound := w.damaged
-		rows, err := w.read(r.db, r.shape(s.t), s.where(), s.args()...)
-		// A row that is left out was read too: the span goes on behind it. Where all were, the
-		// span is parted, for nothing tells how far it was read.
+		rows, err := w.readOn(r, s)
+		// A row that is left out was read too: the span goes on behind it. Where all were, and
+		// nothing tells how far it was read, the span is parted.
 		read, full = err, int64(len(rows))+w.damaged-unsound == rescueRows
-		if full && len(rows) == 0 {
+		if full && len(rows) == 0 && r.cursor == nil {
 			read = errUnsound
 		}
 		for _, row := range rows {
-			last = row.key[len(row.key)-1]
+			last = max(last, row.key[len(row.key)-1])
 			if err := w.carry(tx, s, row); err != nil {
 				return err
 			}
@@ -173,15 +177,46 @@ func (w *writer) goOn() {
 		return
 	}
 	next := max(s.from, last+1)
+	if read != nil || !full {
+		r.closeCursor()
+	}
 	switch {
 	case read != nil:
 		r.failed++
 		if shortest := s.shortest(); s.to-next > shortest {
 			middle := r.middle(s, next)
-			r.todo = append(r.todo, stretch{s.t, s.boot, middle, s.to}, stretch{s.t, s.boot, next, middle})
+			r.todo = append(r.todo, stretch{s.t, s.boot, middle, s.to, true}, stretch{s.t, s.boot, next, middle, true})
 		}
 	case full:
-		r.todo = append(r.todo, stretch{s.t, s.boot, next, s.to})
+		r.todo = append(r.todo, stretch{s.t, s.boot, next, s.to, s.parted})
+	}
+}
+
+// readOn reads the next rows of a stretch: those of a whole table in the order of its pages.
+func (w *writer) readOn(r *rescue, s stretch) ([]row, error) {
+	t := r.shape(s.t)
+	if len(t.keys) > 1 || s.to != endOfTime || s.parted {
+		return w.read(r.db, t, s.where(), s.args()...)
+	}
+	if r.cursor == nil {
+		rows, err := r.db.QueryContext(context.Background(), t.query(""))
+		if err != nil {
+			return nil, err
+		}
+		r.cursor = rows
+	}
+	var out []row
+	_, err := w.scan(r.cursor, t, rescueRows, func(x row) error {
+		out = append(out, row{slices.Clone(x.key), slices.Clone(x.cells)})
+		return nil
+	})
+	return out, err
+}
+
+func (r *rescue) closeCursor() {
+	if r.cursor != nil {
+		_ = r.cursor.Close() // only read
+		r.cursor = nil
 	}
 }
 
@@ -270,6 +305,7 @@ func (w *writer) finishRescue() {
 
 func (w *writer) endRescue() {
 	if w.rescue != nil {
+		w.rescue.closeCursor()
 		_ = w.rescue.db.Close() // only read
 		w.rescue = nil
 	}

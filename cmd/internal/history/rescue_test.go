@@ -76,7 +76,7 @@ func TestAFewFlippedBitsCostAFewRows(t *testing.T) {
 		if err := os.WriteFile(path, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		s := open(t, history.Options{Path: path})
+		s := open(t, history.Options{Path: path, CheckAfter: 1})
 		fill(s, hours*time.Hour, hours*time.Hour+10*time.Minute, 10*time.Second, true)
 		flush(t, s)
 		told := found(t, s)
@@ -92,6 +92,7 @@ func TestAFewFlippedBitsCostAFewRows(t *testing.T) {
 			t.Errorf("%d samples are still to be sent, want all but 100", len(got))
 		}
 	}
+	t.Logf("%d of %d samples were kept, %d files lost more than a tenth", kept, trials*360*hours, lost)
 	// A bit in the tree above the rows hides hundreds of them: here 1.5 % of the pages are such.
 	if kept < trials*360*hours*9/10 || lost > trials/8 {
 		t.Errorf("%d of %d samples were kept, and %d of %d files lost more than a tenth", kept, trials*360*hours, lost, trials)
@@ -114,7 +115,7 @@ func TestADamagedFileIsCarriedOver(t *testing.T) {
 	if err := os.WriteFile(path, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := open(t, history.Options{Path: path})
+	s := open(t, history.Options{Path: path, CheckAfter: 1})
 	flushed(t, s, 6*time.Hour, 8*time.Hour, true)
 	found(t, s)
 	within, _ := samples(t, s, 6*time.Hour)

@@ -43,15 +43,17 @@ func (w *writer) unsent(receiver string, limit int) ([]Record, error) {
 	if w.db == nil {
 		return nil, errors.New(w.cannot())
 	}
-	var done int64
-	err := w.db.QueryRow("SELECT seq FROM sent WHERE name = ?", receiver).Scan(&done)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return nil, err
+	done, known := w.sent[receiver]
+	if !known {
+		err := w.db.QueryRow("SELECT seq FROM sent WHERE name = ?", receiver).Scan(&done)
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return nil, err
+		}
 	}
 	// All that is lacking lies after low, but for what comes late later on. At the first time
 	// that is not known, and what was sent is looked through.
 	var first sql.NullInt64
-	err = w.db.QueryRow("SELECT t FROM raw WHERE t > ? AND seq > ? ORDER BY t LIMIT 1", w.low[receiver], done).Scan(&first)
+	err := w.db.QueryRow("SELECT t FROM raw WHERE t > ? AND seq > ? ORDER BY t LIMIT 1", w.low[receiver], done).Scan(&first)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return nil, err
 	}
@@ -76,17 +78,26 @@ func (w *writer) unsent(receiver string, limit int) ([]Record, error) {
 	return records, nil
 }
 
-// Sent keeps durably that the receiver has acknowledged all up to a sample.
+// Sent keeps that the receiver has acknowledged all up to a sample. It is on the card with the next
+// batch, or at the end: a write of its own would cost the card as much as the batch. A power cut in
+// between has one batch sent once more, which a receiver takes for what it has.
 func (s *Store) Sent(ctx context.Context, receiver string, seq int64) error {
 	_, err := ask(ctx, s, func(w *writer) (struct{}, error) {
-		if w.db == nil {
-			return struct{}{}, errors.New(w.cannot())
-		}
-		_, err := w.db.Exec("INSERT INTO sent (name, seq) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq", receiver, seq)
-		return struct{}{}, err
+		w.sent[receiver], w.sentNews = seq, true
+		return struct{}{}, nil
 	})
 	if err != nil {
 		return fmt.Errorf("cannot keep what %s has: %w", receiver, err)
+	}
+	return nil
+}
+
+// writeSent stores what receivers have acknowledged.
+func (w *writer) writeSent(tx *sql.Tx) error {
+	for receiver, seq := range w.sent {
+		if _, err := tx.Exec("INSERT INTO sent (name, seq) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq", receiver, seq); err != nil {
+			return err
+		}
 	}
 	return nil
 }

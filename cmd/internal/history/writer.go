@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -28,6 +29,8 @@ type writer struct {
 	newest   int64            // the newest dated row, ms
 	seq      int64            // of the last sample that found its place
 	low      map[string]int64 // by receiver: a moment before all that it lacks, ms; see unsent
+	sent     map[string]int64 // by receiver: the last sample that it acknowledged since the start
+	sentNews bool             // of that something is not on the card yet
 	swept    int64            // flushes since the budget was looked at
 	roomy    bool             // see makeRoom
 	damaged  int64            // rows whose checksum was wrong
@@ -44,7 +47,7 @@ type roll struct {
 }
 
 func newWriter(s *Store) *writer {
-	return &writer{Store: s, raw: rawTable(s.cols), undated: undatedTable(s.cols), rolls: [2]roll{
+	return &writer{Store: s, sent: map[string]int64{}, raw: rawTable(s.cols), undated: undatedTable(s.cols), rolls: [2]roll{
 		{rollTable("five_minutes", s.cols), (5 * time.Minute).Milliseconds()},
 		{rollTable("hours", s.cols), time.Hour.Milliseconds()},
 	}}
@@ -61,6 +64,7 @@ func (w *writer) run() {
 	tick := time.NewTicker(w.o.Batch)
 	defer tick.Stop()
 	wrote := time.Now()
+	check := time.After(w.o.CheckAfter)
 	idle := make(chan struct{})
 	close(idle)
 	for {
@@ -76,6 +80,8 @@ func (w *writer) run() {
 			f(w)
 		case <-rescue:
 			w.goOn()
+		case <-check:
+			w.check()
 		case now := <-tick.C: // nothing may wait for ever where no more comes
 			if now.Sub(wrote) >= w.batch()-w.o.Batch/2 {
 				wrote = now
@@ -149,7 +155,7 @@ func (w *writer) flushOnce() error {
 			return errors.New(w.cannot())
 		}
 	}
-	if len(w.pending) == 0 && !(w.stranded && w.clock.settled()) {
+	if len(w.pending) == 0 && !(w.stranded && w.clock.settled()) && !w.sentNews {
 		return nil
 	}
 	n := len(w.pending)
@@ -158,10 +164,11 @@ func (w *writer) flushOnce() error {
 	if err := w.heed(clock, times); err != nil {
 		return fmt.Errorf("cannot date old samples in %s: %w", w.o.Path, err)
 	}
-	if err := w.lay(func(p *places) error { return w.write(p, w.pending[:n], times) }); err != nil {
+	err := w.lay(func(p *places) error { return errors.Join(w.writeSent(p.tx), w.write(p, w.pending[:n], times)) })
+	if err != nil {
 		return fmt.Errorf("cannot write %s: %w", w.o.Path, err)
 	}
-	w.clock = clock
+	w.clock, w.sentNews = clock, false
 	w.pending = slices.Delete(w.pending, 0, n)
 	w.makeRoom()
 	if w.swept++; w.swept%72 == 1 {
@@ -335,25 +342,35 @@ func (w *writer) each(q querier, t table, where string, f func(row) error, args 
 		return err
 	}
 	defer rows.Close()
+	_, err = w.scan(rows, t, math.MaxInt, f)
+	return err
+}
+
+// scan hands on the sound ones of the next rows, at most so many, and counts all that it read.
+func (w *writer) scan(rows *sql.Rows, t table, most int, f func(row) error) (n int, err error) {
 	r := row{make([]int64, len(t.keys)), make([]int64, len(t.cells))}
 	found := make([]any, len(t.keys)+1+len(t.cells))
 	dest := make([]any, len(found))
 	for i := range found {
 		dest[i] = &found[i]
 	}
-	for rows.Next() {
+	for n < most && rows.Next() {
+		n++
 		if err := rows.Scan(dest...); err != nil {
-			return err
+			return n, err
 		}
 		if !t.sound(found, r) {
 			w.damaged++
 			continue
 		}
 		if err := f(r); err != nil {
-			return err
+			return n, err
 		}
 	}
-	return rows.Err()
+	if n == most {
+		return n, nil
+	}
+	return n, rows.Err()
 }
 
 // sound takes a row apart into r, and tells whether it is as it was written. What is no
