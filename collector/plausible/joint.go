@@ -2,6 +2,7 @@ package plausible
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -22,6 +23,8 @@ const (
 
 	slipGain = 6.0 // what a slip of a power of ten, or a reversed sign, must explain
 	wildGain = 9.5 // what any other wrong number must: it could be anything
+	echoGain = 2.5 // what the battery's current must, where it follows charger and load the wrong way round
+	echoAmps = 1.0 // A by which they must have moved meanwhile
 	tie      = 2.0 // explanations closer than this are not told apart
 )
 
@@ -30,6 +33,8 @@ type Joint struct {
 	Quarrel quarrel // the best explanation of the last polls
 	Began   time.Duration
 	Streak  int     // polls in a row that it was the best
+	Low     float64 // the battery's current as charger and load have it, since then, A
+	High    float64
 	Clean   int     // polls in a row that needed none
 	Blamed  quarrel // what is doubted
 	Since   time.Duration
@@ -60,7 +65,7 @@ type point struct {
 func (s *scene) explain(own reading.Reading) (best quarrel, fits bool, settled [reading.NumSite]bool) {
 	s.real = &s.x
 	was, settled := s.misfit()
-	if was.total() < slipGain-1 {
+	if was.total() < echoGain {
 		return quarrel{}, was.total() < 1, settled
 	}
 	type trial struct {
@@ -76,7 +81,8 @@ func (s *scene) explain(own reading.Reading) (best quarrel, fits bool, settled [
 		}
 		for _, f := range factors(q, s.site) {
 			now := s.with(q, f)
-			if gain := was.total() - now.total(); f != 0 && gain >= slipGain || gain >= wildGain {
+			echo := f < 0
+			if gain := was.total() - now.total(); f != 0 && gain >= slipGain || gain >= wildGain || echo && was[netAt]-now[netAt] >= echoGain && gain >= echoGain {
 				if f == 0 {
 					gain -= wildGain - slipGain
 				}
@@ -166,7 +172,13 @@ func (s *State) joint(p poll) (finding, [reading.NumSite]bool) {
 	default:
 		j.Quarrel, j.Streak, j.Clean, j.Began = best, 1, 0, p.at
 	}
-	if j.Streak > 0 && j.Quarrel.proved(j.Streak, p.at-j.Began, c.held) {
+	if x := expected(&p.all, s.Seen); !math.IsNaN(x) {
+		if j.Streak == 1 {
+			j.Low, j.High = x, x
+		}
+		j.Low, j.High = min(j.Low, x), max(j.High, x)
+	}
+	if j.Streak > 0 && j.Quarrel.proved(j.Streak, p.at-j.Began, c.held, j.High-j.Low) {
 		j.Blamed, j.Since = j.Quarrel, p.at
 	}
 	return finding{who: j.Blamed.Who, bad: len(j.Blamed.Who) > 0, why: j.Blamed.why()}, settled
@@ -196,7 +208,7 @@ func (s *State) scene(p poll) *scene {
 // relations agree on it, three where it could be anything; where it stands on one, a mean or a
 // register that lags must have had the time to catch up. A charger that holds the voltage by
 // switching shows the panel's volts and amperes of different instants.
-func (q quarrel) proved(polls int, span time.Duration, held bool) bool {
+func (q quarrel) proved(polls int, span time.Duration, held bool, swing float64) bool {
 	of := func(list ...reading.Quantity) bool {
 		return slices.ContainsFunc(q.Who, func(x reading.Quantity) bool { return slices.Contains(list, x) })
 	}
@@ -211,7 +223,7 @@ func (q quarrel) proved(polls int, span time.Duration, held bool) bool {
 	case q.Firm:
 		return polls >= 3
 	case of(reading.BatteryAmps):
-		return polls >= 4 && span >= 20*time.Minute
+		return polls >= 10 && swing >= echoAmps || q.Night && polls >= 4 && span >= 20*time.Minute
 	case panel || of(reading.ChargeAmps) || q.Factor == 0:
 		return polls >= 4 && span >= 10*time.Minute
 	}

@@ -210,3 +210,38 @@ func TestANodeAtRestIsBelieved(t *testing.T) {
 		}
 	}
 }
+
+// A current that is reversed by day, under a voltage too coarse to tell, is told once charger and
+// load have moved by an ampere.
+func TestReversedUnderACoarseVoltage(t *testing.T) {
+	t.Parallel()
+	n, sun := newNight(6), 1.0
+	values := func(sign float64) []reading.Value {
+		v := n.day()
+		sun += 0.02 * n.rng.NormFloat64()
+		scale(v, sun, reading.PanelWatts, reading.PanelAmps, reading.ChargeAmps)
+		set(v, reading.BatteryAmps, sign*(valueOf(v, reading.ChargeAmps)-2.12))
+		set(v, reading.BatteryVolts, 13.3)
+		set(v, reading.LoadVolts, 13.3)
+		return v
+	}
+	for range 120 {
+		if d := n.poll(values(1)); len(d) > 0 {
+			t.Fatalf("doubted when it was right: %v", d)
+		}
+	}
+	var d map[reading.Quantity]string
+	for range 120 {
+		if d = n.poll(values(-1)); len(d) > 1 || len(d) == 1 && d[reading.BatteryAmps] == "" {
+			t.Fatalf("another is doubted: %v", d)
+		}
+	}
+	if len(d) == 0 {
+		t.Error("not told in twenty minutes")
+	}
+}
+
+// valueOf is a value of a list.
+func valueOf(v []reading.Value, q reading.Quantity) float64 {
+	return v[slices.IndexFunc(v, func(v reading.Value) bool { return v.Quantity == q })].X
+}
