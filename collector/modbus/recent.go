@@ -120,14 +120,15 @@ func (r *recent) openUntil(a Ask, now time.Time) (until time.Time) {
 }
 
 // copyUntil is until when a frame could be a copy of the answer to an earlier question; zero when
-// it is none. The same question counts as well: its true answer would come next, and be taken
-// for that to yet another one.
+// it is none. On a line that spoke out of turn the same question counts as well: its true answer
+// would come next, and be taken for that to yet another one.
 func (r *recent) copyUntil(a Ask, frame []byte, now time.Time) (until time.Time) {
 	if r.hasty && !r.troubled(now) {
 		return until
 	}
 	for _, q := range r.list {
-		if !(q.alike && q.ask.same(a) && now.Sub(q.at) < holdLimit) && bytes.Equal(q.frame, frame) {
+		own := q.ask.same(a) && (q.alike && now.Sub(q.at) < holdLimit || !r.troubled(now))
+		if !own && bytes.Equal(q.frame, frame) {
 			until = later(until, q.heard.Add(r.twice()), now)
 			if q.alike && r.both(now) {
 				until = later(until, q.late, now)

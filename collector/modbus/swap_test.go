@@ -44,7 +44,7 @@ func (d *troubled) answer(q []byte) []said {
 		x, same := d.holds[at]
 		if !same || d.rng.Float64() < 0.02 { // it is another in each poll, and now and then in between
 			if x = 0; d.rng.Float64() >= d.zero {
-				x = uint16(d.rng.IntN(60000) + 1)
+				x = uint16(d.rng.IntN(32000) + 1) // none of the codes for not measured
 			}
 			d.holds[at] = x
 		}
