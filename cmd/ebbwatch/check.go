@@ -95,7 +95,7 @@ func printProblems(w io.Writer, problems []decode.Problem, bad bool) error {
 	if problems == nil {
 		problems = []decode.Problem{}
 	}
-	if err := printJSON(w, problems); err != nil {
+	if err := printList(w, "problems", problems); err != nil {
 		return err
 	}
 	if bad {

@@ -14,6 +14,7 @@ import (
 
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/decode"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -49,13 +50,12 @@ state: /var/lib/ebbwatch
 		}
 	}
 	stdout, _, code := said(t, "check", "--json", "--config", file)
-	var problems []struct {
-		File string
-		Line int
-		What string
+	var told struct {
+		Schema   int
+		Problems []decode.Problem
 	}
-	if err := json.Unmarshal([]byte(stdout), &problems); err != nil || code != 1 || len(problems) != strings.Count(stderr, "\n") {
-		t.Errorf("--json gives %d problems, code %d, %v; %d lines were printed", len(problems), code, err, strings.Count(stderr, "\n"))
+	if err := json.Unmarshal([]byte(stdout), &told); err != nil || code != 1 || told.Schema != 1 || len(told.Problems) != strings.Count(stderr, "\n") {
+		t.Errorf("--json gives %d problems of schema %d, code %d, %v; %d lines were printed", len(told.Problems), told.Schema, code, err, strings.Count(stderr, "\n"))
 	}
 }
 
@@ -463,5 +463,28 @@ func TestReportOfReadings(t *testing.T) {
 	}
 	if _, stderr, code := said(t, append(args, "--rain", "perhaps")...); code == 0 || !strings.Contains(stderr, `cannot use --rain: cannot read "perhaps"`) {
 		t.Errorf("code %d, %s", code, stderr)
+	}
+}
+
+// Every answer for scripts has one form: an object with the schema's version, in snake_case.
+func TestAnswersForScripts(t *testing.T) {
+	t.Parallel()
+	file := configure(t, slave(t, tired()), newReceiver(t).URL)
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "r.csv"), "time,battery_volts,load_on\n2026-01-31T09:05:00Z,13.2,1\n2026-02-01T09:05:00Z,13.1,1\n2026-02-02T09:05:00Z,13.0,0\n")
+	for args, want := range map[string]string{
+		"check --json " + file: "problems",
+		"survey --list --json": "ports",
+		"backtest --json --config " + file + " --readings " + filepath.Join(dir, "r.csv"): "outages_known",
+	} {
+		stdout, stderr, _ := said(t, strings.Fields(args)...)
+		var answer map[string]any
+		if err := json.Unmarshal([]byte(stdout), &answer); err != nil || answer["schema"] != 1.0 || answer[want] == nil {
+			t.Errorf("%s: %v: %s%s", args, err, stdout, stderr)
+			continue
+		}
+		if m := regexp.MustCompile(`"[a-z_]*[A-Z][A-Za-z_]*":`).FindString(stdout); m != "" {
+			t.Errorf("%s: the field %s is not in snake_case", args, m)
+		}
 	}
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -80,12 +79,7 @@ func (f planFlags) run(ctx context.Context, stdout, stderr io.Writer) error {
 	if !f.asJSON {
 		return report.Text(stdout)
 	}
-	enc := json.NewEncoder(stdout)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(report); err != nil {
-		return fmt.Errorf("cannot print the plan: %w", err)
-	}
-	return nil
+	return printJSON(stdout, report)
 }
 
 func writePage(path string, r *planning.Report) (err error) {

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -107,7 +106,7 @@ func (f surveyFlags) keep(out io.Writer, r survey.Result) error {
 		fmt.Fprintf(out, "The map is in %s. Prove it: put it into the configuration, and run ebbwatch survey --kick SOURCE.\n", f.out)
 	}
 	if f.asJSON {
-		return printJSON(out, r.Findings)
+		return printList(out, "findings", findings(r.Findings))
 	}
 	return nil
 }
@@ -118,7 +117,7 @@ func (f surveyFlags) listPorts(out io.Writer) error {
 		return err
 	}
 	if f.asJSON {
-		return printJSON(out, ports)
+		return printList(out, "ports", listed(ports))
 	}
 	if len(ports) == 0 {
 		fmt.Fprintln(out, "No serial port was found. Is the adapter plugged in?")
@@ -163,7 +162,7 @@ func (f surveyFlags) prove(ctx context.Context, out io.Writer, s *survey.Survey,
 // tell prints what a test of a map showed.
 func (f surveyFlags) tell(out io.Writer, notes []string, verdicts []survey.KickVerdict) error {
 	if f.asJSON {
-		return printJSON(out, proofs(verdicts))
+		return printList(out, "proofs", proofs(verdicts))
 	}
 	for _, note := range notes {
 		fmt.Fprintln(out, note)
@@ -196,11 +195,45 @@ func proofs(verdicts []survey.KickVerdict) []proof {
 	return out
 }
 
-func printJSON(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(v); err != nil {
-		return fmt.Errorf("cannot print as JSON: %w", err)
+// finding is what is known of one quantity, for scripts; the pick stands as in a register map.
+type finding struct {
+	Quantity   string   `json:"quantity"`
+	Verdict    string   `json:"verdict"`
+	Pick       string   `json:"pick,omitempty"`
+	Candidates []string `json:"candidates"`
+	Sure       float64  `json:"sure"`
+	Why        string   `json:"why,omitempty"`
+	Evidence   []string `json:"evidence,omitempty"`
+}
+
+func findings(found []survey.Finding) []finding {
+	out := []finding{}
+	for _, f := range found {
+		x := finding{Quantity: f.Quantity.String(), Verdict: string(f.Verdict), Sure: f.Sure, Why: f.Why, Evidence: f.Evidence, Candidates: []string{}}
+		if f.Verdict == survey.Decided {
+			x.Pick = f.Pick.String()
+		}
+		for _, c := range f.Candidates {
+			x.Candidates = append(x.Candidates, c.String())
+		}
+		out = append(out, x)
 	}
-	return nil
+	return out
+}
+
+// port is a serial port, for scripts.
+type port struct {
+	Path    string `json:"path"`
+	Device  string `json:"device"`
+	What    string `json:"what,omitempty"`
+	Busy    string `json:"in_use_by,omitempty"`
+	Console bool   `json:"console,omitempty"`
+}
+
+func listed(ports []survey.Port) []port {
+	out := []port{}
+	for _, p := range ports {
+		out = append(out, port(p))
+	}
+	return out
 }

@@ -9,6 +9,10 @@ import (
 	"time"
 )
 
+// Schema is the version of this schema and of the other answers for programs: fields are added to
+// it, never renamed.
+const Schema = 1
+
 // Path is where a node tells its state, below the address of its page.
 const Path = "/api/v1/state"
 
@@ -25,6 +29,7 @@ type Num = *float64
 // State is the answer of /api/v1/state. Its fields are stable: fields are added, never
 // renamed, and one that is not known is left out.
 type State struct {
+	Schema       int                `json:"schema"` // [Schema]; an older node leaves it out
 	Site         string             `json:"site"`
 	At           time.Time          `json:"at"` // in the zone of the site
 	ClockTrusted bool               `json:"clock_trusted"`

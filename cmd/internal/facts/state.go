@@ -29,7 +29,8 @@ func StateOf(s *Snapshot) nodestate.State {
 	h := HeadlineOf(s)
 	knowledge, why := KnowledgeOf(s)
 	st := nodestate.State{
-		Site: s.Site, At: s.Local(s.At.Wall), ClockTrusted: s.At.Trusted,
+		Schema: nodestate.Schema,
+		Site:   s.Site, At: s.Local(s.At.Wall), ClockTrusted: s.At.Trusted,
 		UptimeS: (s.At.Mono - s.Started.Mono).Seconds(),
 		Ready:   s.Ready, Unready: s.Unready,
 		Level: string(h.Level), Headline: h.String(), Knowledge: nodestate.Knowledge{State: string(knowledge), Why: why},

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"math"
 	"time"
+
+	"ebbwatch/collector/nodestate"
 )
 
 // MarshalJSON writes the verdict for programs, in the names and units of the other answers:
@@ -45,13 +47,14 @@ func (v Tested) MarshalJSON() ([]byte, error) {
 		Fifths []bin    `json:"fifths"`
 	}
 	out := struct {
+		Schema  int       `json:"schema"`
 		From    time.Time `json:"from"`
 		To      time.Time `json:"to"`
 		Told    bool      `json:"outages_known"`
 		Outages []outage  `json:"outages"`
 		Alarms  []episode `json:"alarms"`
 		Scores  []score   `json:"scores"`
-	}{From: v.From, To: v.To, Told: v.Told, Outages: []outage{}, Alarms: []episode{}, Scores: []score{}}
+	}{Schema: nodestate.Schema, From: v.From, To: v.To, Told: v.Told, Outages: []outage{}, Alarms: []episode{}, Scores: []score{}}
 	for _, o := range v.Outages {
 		lead := math.NaN()
 		if o.Lead >= 0 {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
@@ -17,6 +18,7 @@ import (
 
 // Report is the answer. Shares are 0 to 1, energy is Wh, months run from January.
 type Report struct {
+	Schema   int       `json:"schema"` // [nodestate.Schema]
 	Site     string    `json:"site"`
 	Made     time.Time `json:"made"`
 	Verdict  string    `json:"verdict"`                    // in one sentence
@@ -130,6 +132,7 @@ func Make(ctx context.Context, c *config.Config, d Drawing, o Options) (*Report,
 	}
 	k := in.kit
 	r := &Report{
+		Schema: nodestate.Schema,
 		Site: c.Site.Name, Made: o.Now, Target: k.Target, Drawn: k.Load.Mean(), Currency: d.Prices.Currency,
 		Learned: in.learned, Notes: in.notes, Assumed: k.Assumed(), profile: k.Load, kit: k,
 	}
