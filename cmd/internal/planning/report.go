@@ -133,7 +133,7 @@ func Make(ctx context.Context, c *config.Config, d Drawing, o Options) (*Report,
 	k := in.kit
 	r := &Report{
 		Schema: nodestate.Schema,
-		Site: c.Site.Name, Made: o.Now, Target: k.Target, Drawn: k.Load.Mean(), Currency: d.Prices.Currency,
+		Site:   c.Site.Name, Made: o.Now, Target: k.Target, Drawn: k.Load.Mean(), Currency: d.Prices.Currency,
 		Learned: in.learned, Notes: in.notes, Assumed: k.Assumed(), profile: k.Load, kit: k,
 	}
 	r.Panel = fmt.Sprintf("%.0f W at %.0f°, facing %s, %s", k.Site.WattsPeak, k.Site.TiltDeg, compass(k.Site.AzimuthDeg), charger(k.Site.MPPT))
