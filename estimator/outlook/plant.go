@@ -42,7 +42,7 @@ func (s Site) ClearWatts(t time.Time, batteryCells int, air, volts float64) (flo
 		volts = batteryHold / 4 * float64(max(batteryCells, 1))
 	}
 	array := s.Array(batteryCells)
-	v := array.View(t, s.Latitude, s.Longitude, s.AltitudeM, air, volts)
+	v := array.View(sun.Look(t, s.Latitude, s.Longitude, s.AltitudeM), air, volts)
 	watts, _ := array.Watts(&v, v.Clear)
 	return watts, v.At
 }
@@ -53,15 +53,21 @@ type plant struct {
 	array sun.Array
 	hold  float64 // V at which a direct charger holds the panel
 	kts   [numLevels]float64
+
+	course    sun.Course // of the solar day looked at last
+	courseDay int
 }
 
 func (m Model) plant() plant {
-	return plant{site: m.Site, array: m.Site.Array(m.Battery.Cells), hold: batteryHold / 4 * m.cells(), kts: levelKts()}
+	return plant{site: m.Site, array: m.Site.Array(m.Battery.Cells), hold: batteryHold / 4 * m.cells(), kts: levelKts(), courseDay: math.MinInt}
 }
 
 // view is a moment at the panel behind the trees that were learned.
 func (p *plant) view(t time.Time, air float64, s *State) sun.View {
-	v := p.array.View(t, p.site.Latitude, p.site.Longitude, p.site.AltitudeM, air, p.hold)
+	if day := p.solarDay(t); day != p.courseDay {
+		p.course, p.courseDay = sun.NewCourse(p.dayStart(day)), day
+	}
+	v := p.array.View(p.course.Look(t, p.site.Latitude, p.site.Longitude, p.site.AltitudeM), air, p.hold)
 	if v.Top > 0 {
 		v.Shade = s.Skyline.at(v.Elevation, v.Azimuth)
 	}

@@ -44,10 +44,19 @@ const (
 // tally gathers the paths' ends.
 type tally struct {
 	reserve, cutoff, back [Paths]float64
+	n                     int // paths that were run
 	dark                  float64
+	least                 float64 // lowest charge of all
 	fan                   *[steps + 1][fanBins + 1]uint16
 	sun                   [steps]float64 // summed over the paths, W; with a fan alone
 }
+
+// Most outlooks of a year have nothing to fear: where the lowest of half of the futures stays
+// far above the reserve and the cut-off all the while, the others would say the same.
+const (
+	fewPaths = Paths / 2
+	farAbove = 0.1
+)
 
 // plan is an action worked out for each hour.
 type plan struct {
@@ -55,6 +64,7 @@ type plan struct {
 	gain   [steps]float64 // on the harvest
 	addWh  [steps]float64
 	grow   [steps]float64 // capacity added, relative, full
+	brings bool           // there is something in addWh or grow
 	freeAt int            // hour from which a covered panel is free
 }
 
@@ -74,10 +84,10 @@ func (f *Futures) plan(a *Action) *plan {
 		p.freeAt = int(a.PanelFrom)
 	}
 	if h := int(a.AddAt); a.AddWh > 0 && h >= 0 && h < steps {
-		p.addWh[h] = a.AddWh
+		p.addWh[h], p.brings = a.AddWh, true
 	}
 	if h := int(a.CapacityAt); a.Capacity > 0 && h >= 0 && h < steps {
-		p.grow[h] = a.Capacity
+		p.grow[h], p.brings = a.Capacity, true
 	}
 	return p
 }
@@ -85,15 +95,18 @@ func (f *Futures) plan(a *Action) *plan {
 // Run takes every future through the battery and the charger under an action. The fan is
 // left out unless it is asked for.
 func (f *Futures) Run(a Action, fan bool) Outcome {
-	t := &tally{}
+	t := &tally{least: 1}
 	if fan {
 		t.fan = new([steps + 1][fanBins + 1]uint16)
 	}
 	p := f.plan(&a)
-	for i := range f.path {
-		f.runPath(i, p, t)
+	for ; t.n < Paths && (t.n < fewPaths || t.least < max(f.battery.Reserve, f.cutSoC)+farAbove); t.n++ {
+		f.runPath(t.n, p, t)
 	}
-	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / Paths}
+	for i := t.n; i < Paths; i++ {
+		t.reserve[i], t.cutoff[i], t.back[i] = never, never, never
+	}
+	out := Outcome{Reserve: window(t.reserve[:]), Cutoff: window(t.cutoff[:]), DarkHours: t.dark / float64(t.n)}
 	out.BackHours, out.BackLateHours = returnTimes(&t.cutoff, &t.back)
 	out.Spell = spell(&t.cutoff, &t.back)
 	for _, at := range t.cutoff {
@@ -130,7 +143,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 	reserve, cut, backAt := f.battery.Reserve, f.cutSoC, max(f.backSoC+w.back, f.cutSoC+backLeast)
 	dark, darkHours := f.dark, 0
 	reserveAt, cutAt, feedAt := never, never, never
-	refusing := w.frozen && w.inhibit
+	refusing, least := w.frozen && w.inhibit, soc
 	if soc <= reserve {
 		reserveAt = 0
 	}
@@ -143,7 +156,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 			load *= darkShare
 			darkHours++
 		}
-		if p.addWh[h] > 0 || p.grow[h] > 0 {
+		if p.brings && (p.addWh[h] > 0 || p.grow[h] > 0) {
 			soc, perAh = p.bring(f, soc, perAh, h)
 		}
 		was := soc
@@ -153,6 +166,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 			refusing = w.inhibit && (celsius < freezes || refusing && celsius < w.release)
 		}
 		soc = f.move(soc, perAh*w.shrunk[f.dayOf[h]], sun-load-w.drift, refusing && f.freezing)
+		least = min(least, soc)
 		if soc <= reserve && reserveAt == never {
 			reserveAt = float64(h) + share(was, soc, reserve)
 		}
@@ -175,6 +189,7 @@ func (f *Futures) runPath(i int, p *plan, t *tally) {
 	}
 	t.reserve[i], t.cutoff[i], t.back[i] = reserveAt, cutAt, feedAt
 	t.dark += float64(darkHours)
+	t.least = min(t.least, least)
 }
 
 // share is when within the hour a falling charge passed a mark.
@@ -277,18 +292,16 @@ func (t *tally) fanPoints() []FanPoint {
 	out := make([]FanPoint, 0, steps)
 	cutoff, reserve := slices.Sorted(slices.Values(t.cutoff[:])), slices.Sorted(slices.Values(t.reserve[:]))
 	for h := 1; h <= steps; h++ {
-		p := FanPoint{Hours: float64(h), SunWatts: t.sun[h-1] / Paths, Cutoff: shareBy(cutoff, float64(h)), Reserve: shareBy(reserve, float64(h))}
-		count := 0
-		for bin, n := range t.fan[h] {
-			before := count
-			count += int(n)
-			for _, q := range []struct {
-				p  float64
-				to *float64
-			}{{0.1, &p.P10}, {0.25, &p.P25}, {0.5, &p.P50}, {0.75, &p.P75}, {0.9, &p.P90}} {
-				if mark := int(q.p * Paths); before <= mark && count > mark {
-					*q.to = (float64(bin) + 0.5) / fanBins
-				}
+		p := FanPoint{Hours: float64(h), SunWatts: t.sun[h-1] / float64(t.n), Cutoff: shareBy(cutoff, float64(h)), Reserve: shareBy(reserve, float64(h))}
+		next, count := 0, 0
+		marks := [...]struct {
+			p  float64
+			to *float64
+		}{{0.1, &p.P10}, {0.25, &p.P25}, {0.5, &p.P50}, {0.75, &p.P75}, {0.9, &p.P90}}
+		for bin := 0; bin <= fanBins && next < len(marks); bin++ {
+			count += int(t.fan[h][bin])
+			for ; next < len(marks) && count > int(marks[next].p*float64(t.n)); next++ {
+				*marks[next].to = (float64(bin) + 0.5) / fanBins
 			}
 		}
 		out = append(out, p)

@@ -1,7 +1,5 @@
 package sun
 
-import "time"
-
 // Array is a panel as it stands and the kind of charger behind it: the whole way from the sky
 // to watts.
 type Array struct {
@@ -19,9 +17,9 @@ type View struct {
 	Volts float64 // at which a charger without MPPT holds the panel
 }
 
-// View is what the array sees at a moment, with nothing before the sun.
-func (a *Array) View(t time.Time, lat, lon, altitudeM, air, volts float64) View {
-	v := View{At: Look(t, lat, lon, altitudeM), Shade: 1, Air: air, Volts: volts}
+// View is what the array sees of a moment, with nothing before the sun.
+func (a *Array) View(at At, air, volts float64) View {
+	v := View{At: at, Shade: 1, Air: air, Volts: volts}
 	if v.Top > 0 {
 		v.Ratio = a.BeamRatio(v.Elevation, v.Azimuth)
 	}

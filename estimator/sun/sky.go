@@ -76,6 +76,10 @@ type At struct {
 // Look gathers what the sun does at a moment and a place.
 func Look(t time.Time, lat, lon, altitudeM float64) At {
 	el, az := Position(t, lat, lon)
+	return look(t, el, az, altitudeM)
+}
+
+func look(t time.Time, el, az, altitudeM float64) At {
 	n := Normal(t.UTC().YearDay())
 	return At{Elevation: el, Azimuth: az, Normal: n, Top: max(0, n*math.Sin(el*deg)), Clear: Clear(el, altitudeM)}
 }

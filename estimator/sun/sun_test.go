@@ -282,3 +282,22 @@ func BenchmarkPosition(b *testing.B) {
 		Position(at, 52.7, 6.5)
 	}
 }
+
+// The straight line of a day's course against the whole computation, at the ends of the year and of
+// the Earth.
+func TestCourse(t *testing.T) {
+	t.Parallel()
+	for month := 1; month <= 12; month++ {
+		for _, lat := range []float64{-70, -34, 0, 52, 70} {
+			from := time.Date(2026, time.Month(month), 20, 0, 0, 0, 0, time.UTC)
+			c := NewCourse(from)
+			for h := range 25 {
+				at := from.Add(time.Duration(h) * time.Hour)
+				el, az := Position(at, lat, 6.5)
+				got := c.Look(at, lat, 6.5, 0)
+				near(t, "elevation", got.Elevation, el, 0.01)
+				near(t, "azimuth", math.Remainder(got.Azimuth-az, 360)*math.Cos(el*deg), 0, 0.01)
+			}
+		}
+	}
+}
