@@ -23,7 +23,7 @@ func endings() map[string]string {
 	return map[string]string{
 		"blind": "it sees its battery again", "source_silent": "{{of}} answers again", "reading_doubted": "{{of}} agrees with the others again",
 		"cutoff_ahead": "no longer expected to go dark", "reserve_ahead": "battery no longer expected low",
-		"charging_below_freezing": "no longer charged below freezing", "over_temperature": "battery no longer too hot",
+		"charging_below_freezing": "no longer charged below freezing", "over_temperature": "no longer too hot",
 		"charge_held_by_cold": "charges again after the cold", "panel_dark": "the panel gives voltage again",
 		"panel_covered": "the panel gives power again", "charge_stopped": "charges again",
 		"load_creep": "the load is as usual again", "load_unmetered": "no more is drawn past the meters",
@@ -55,6 +55,11 @@ func (e Engine) inTime(get Lookup) (float64, bool) {
 	trip, told := get("trip_hours")
 	if !told {
 		trip = e.TripHours
+	}
+	before, priced := get("advice_chance_before")
+	after, alsoPriced := get("advice_topup_chance_after")
+	if _, clean := get("advice_clean_hours"); !clean && priced && alsoPriced && chance(before) == chance(after) {
+		return 0, false // nobody is sent out for nothing
 	}
 	if !known || !alsoKnown || leave < 0.25 || leave+trip > early {
 		return 0, known && alsoKnown

@@ -78,7 +78,7 @@ func scenes() []scene {
 	held := with(day(70), "pv_volts", 19.0, "charge_amps", 0.0, "battery_celsius", -3.0)
 	snow := with(day(70), "pv_volts", 15.2, "pv_watts", 1.2, "air_celsius", -2.0, "battery_celsius", 3.0, "advice_clean_hours", 31.0)
 	stopped := with(day(70), "pv_volts", 19.4, "pv_watts", 0.0, "charge_amps", 0.0, "battery_celsius", 11.0)
-	return []scene{
+	list := []scene{
 		{"cutoff_ahead_note", cutoffAhead(), "note", "", noAdvice, nil},
 		{"cutoff_ahead_heads_up", cutoffAhead(), "heads-up", "", lowBattery(), safe},
 		{"cutoff_ahead_act_by", cutoffAhead(), "act by", "", actBy, safe},
@@ -128,6 +128,49 @@ func scenes() []scene {
 		{"samples_refused", samplesRefused(), "", "", map[string]float64{"remote_write_refused_total": 3, "remote_write_since_refusal_seconds": 20},
 			map[string]float64{"remote_write_refused_total": 3, "remote_write_since_refusal_seconds": 90_000}},
 		{"forecast_stale", forecastStale(), "", "", map[string]float64{"forecast_age_seconds": 27 * 3600}, map[string]float64{"forecast_age_seconds": 600}},
+	}
+	return append(list, moreScenes(actBy, last, safe)...)
+}
+
+// moreScenes are what else happens to the same rules: facts that are not there, and the ends
+// of what they may be.
+func moreScenes(actBy, last, safe map[string]float64) []scene {
+	without := func(base map[string]float64, names ...string) map[string]float64 {
+		m := maps.Clone(base)
+		for _, name := range names {
+			delete(m, name)
+		}
+		return m
+	}
+	cutoff := func(name, rung string, facts map[string]float64) scene {
+		return scene{"cutoff_ahead_" + name, cutoffAhead(), rung, "", facts, safe}
+	}
+	return []scene{
+		cutoff("too_late_to_go", "act by", with(actBy, "act_by_hours", 36.5)),
+		cutoff("shed_day_and_night", "act by", with(actBy, "advice_shed_from_hour", 0.0, "advice_shed_to_hour", 24.0)),
+		cutoff("some_night_of_several", "act by", with(without(actBy, "dark_back_hours"), "dark_from_hours", 38.0, "dark_to_hours", 92.0, "dark_lasts_hours", 12.0)),
+		cutoff("no_trip_helps", "act by", without(actBy, "advice_topup_wh", "advice_topup_chance_after", "act_by_hours")),
+		cutoff("nothing_helps", "act by", with(actBy, "advice_shed_chance_after", 0.84, "advice_topup_chance_after", 0.82)),
+		cutoff("for_weeks", "act by", with(actBy, "dark_lasts_hours", 190.0, "dark_back_hours", 232.0)),
+		cutoff("without_a_band", "heads-up", without(lowBattery(), "battery_soc_low", "battery_soc_high", "load_watts", "hours_since_full")),
+		cutoff("late_in_the_week", "heads-up", with(lowBattery(), "dark_early_hours", 131.0, "dark_from_hours", 135.0, "dark_to_hours", 151.0, "dark_back_hours", 156.0, "act_by_hours", 120.0)),
+		cutoff("under_snow", "heads-up", with(lowBattery(), "advice_clean_hours", 44.0)),
+		cutoff("within_the_hour", "last words", with(last, "dark_early_hours", 0.3, "dark_from_hours", 0.5, "dark_to_hours", 1.2, "cutoff_hours_p50", 0.7)),
+		{"reserve_now", reserveAhead(), "", "", with(lowBattery(), "reserve_hours_p10", 0.0, "reserve_hours_p50", 0.0), safe},
+		{"reserve_in_two_days", reserveAhead(), "", "", with(lowBattery(), "reserve_hours_p10", 31.0, "reserve_hours_p50", 47.0), safe},
+		{"blind_in_the_end", blind(), "with little charge", "", map[string]float64{"blind": 1, "sure_soc_low": 0, "sure_soc_high": 0.04, "no_sun_hours": 0}, nil},
+		{"back_and_well", back(), "", "", map[string]float64{"back_hours_ago": 2.2, "outage_hours": 9.4, "outages": 1, "outage_of_empty_battery": 1, "battery_soc": 0.4,
+			"battery_soc_low": 0.33, "battery_soc_high": 0.5, "cutoff_within_168h": 0.02}, nil},
+		{"charging_below_freezing_by_the_charger", chargingBelowFreezing(), "", "", map[string]float64{"battery_celsius": -1.4, "charge_amps": 4, "load_amps": 1.1},
+			map[string]float64{"battery_celsius": 4}},
+		{"over_temperature_of_the_charger", overTemperature(), "hot", "", map[string]float64{"battery_celsius": 38, "controller_celsius": 84, "air_celsius": 33},
+			map[string]float64{"controller_celsius": 60}},
+		{"load_creep_unmetered", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.31}, map[string]float64{"load_creep_ratio": 0}},
+		{"load_unmetered_roughly", loadUnmetered(), "", "", map[string]float64{"ghost_found": 1, "unmetered_watts": 11.6}, map[string]float64{"ghost_found": 0}},
+		{"capacity_fading_roughly", capacityFading(), "", "", map[string]float64{"health_ratio": 0.7}, map[string]float64{"health_ratio": 0.9}},
+		{"path_degrading_by_loss", pathDegrading(), "", "gate", map[string]float64{"peer_up/gate": 1, "peer_loss_ratio/gate": 0.41}, map[string]float64{"peer_loss_ratio/gate": 0}},
+		{"clock_untrusted_since_ever", clockUntrusted(), "", "", map[string]float64{"clock_trusted": 0}, map[string]float64{"clock_trusted": 1}},
+		{"notices_refused_once", noticesRefused(), "", "owner", map[string]float64{"notices_refused/owner": 1}, map[string]float64{"notices_refused/owner": 0}},
 	}
 }
 
@@ -237,6 +280,19 @@ func TestTextsSayWhatTheyMust(t *testing.T) {
 		}
 		if len(notices[0].Advice) == 0 {
 			t.Errorf("%s gives no advice: an alarm without an action", sc.file)
+		}
+	}
+}
+
+// TestWhoIsSentOutIsTold: a text that sends somebody to the node says what to beware of.
+func TestWhoIsSentOutIsTold(t *testing.T) {
+	t.Parallel()
+	for _, sc := range scenes() {
+		n := sc.play(t)[0]
+		advice := strings.Join(n.Advice, "\n")
+		sent := regexp.MustCompile(`(?i)on your next visit|^bring |\nbring |leaving by|open the breaker|look at the (breaker|plug|aerial)`).MatchString(advice)
+		if told := regexp.MustCompile(`live in (any )?light|Do not climb|keep away`).MatchString(advice); sent && !told {
+			t.Errorf("%s sends somebody out without a caution:\n%s", sc.file, advice)
 		}
 	}
 }

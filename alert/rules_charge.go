@@ -47,7 +47,7 @@ func overTemperature() Rule {
 		`The battery of {{site}} is at {{celsius "battery_celsius"}} now{{if known "controller_celsius"}}, the charger at {{celsius "controller_celsius"}}{{end}}.`,
 		`measured.`,
 		`sun on the box, too little air, or a fault in the battery{{if known "air_celsius"}}; the air is at {{celsius "air_celsius"}}{{end}}.`,
-		`the battery ages fast, its protection may switch it off, and the node goes dark.`)
+		`{{if gt (fact "battery_celsius") 45.0}}the battery ages fast, its protection may switch it off, and the node goes dark{{else}}the charger gives less, and ages fast{{end}}.`)
 	advice := []string{
 		`Shade the box and let air through. Switch off what can wait, and the charging, until it is below 40 °C.`,
 		`A battery that is swollen, hissing or smells: keep away and call the fire service.`,
@@ -55,7 +55,7 @@ func overTemperature() Rule {
 	return Rule{
 		Name: "over_temperature", Summary: "the battery is too hot",
 		Rungs: []Rung{
-			{Name: "hot", Severity: Warning, For: 10 * time.Minute, Title: `{{site}}: battery hot, {{celsius "battery_celsius"}}`, Text: text, Advice: advice,
+			{Name: "hot", Severity: Warning, For: 10 * time.Minute, Title: `{{site}}: {{if gt (fact "controller_celsius") 80.0}}charger hot, {{celsius "controller_celsius"}}{{else}}battery hot, {{celsius "battery_celsius"}}{{end}}`, Text: text, Advice: advice,
 				When: MustExpr("battery_celsius > 50 or battery_celsius > 45 and battery_amps > 0.2 or controller_celsius > 80")},
 			{Name: "far too hot", Severity: Critical, For: 2 * time.Minute, AnyHour: true, Title: `{{site}}: battery far too hot, {{celsius "battery_celsius"}}`, Text: text, Advice: advice,
 				When: MustExpr("battery_celsius > 60")},

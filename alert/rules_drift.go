@@ -34,7 +34,7 @@ func loadUnmetered() Rule {
 				`it is counted into the outlook already; but who does not know of it cannot switch it off.`),
 			Advice: []string{
 				`On your next visit, follow each wire from the battery and note what does not pass the meter.`,
-				`To tell a load from an error of the sensor, leave the load output off for an hour after dark.`,
+				`To tell a load from an error of the sensor, leave the load output off for an hour after dark.`, caution,
 			},
 		}},
 		Clear: MustExpr("ghost_found < 1"), ClearFor: time.Hour,
@@ -114,7 +114,7 @@ func capacityFading() Rule {
 				`measured between full and empty{{if known "health_ratio_sd"}}, give or take {{percent "health_ratio_sd"}}{{end}}.`,
 				`age, heat, or one weak cell.`,
 				`it goes dark after shorter grey spells; the warnings here count with what it really holds.`),
-			Advice: []string{`Plan a new battery before next winter, and look whether one cell differs from the others.`},
+			Advice: []string{`Plan a new battery before next winter, and look whether one cell differs from the others.`, caution},
 		}},
 		Clear: MustExpr("health_ratio > 0.85"), ClearFor: 72 * time.Hour,
 	}

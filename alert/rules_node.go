@@ -7,7 +7,7 @@ import "time"
 // be put back.
 func blind() Rule {
 	text := body(
-		`{{site}} does not see its battery any more: {{say "knowledge"}}.`,
+		`{{site}} does not see its battery any more{{with say "knowledge"}}: {{.}}{{end}}.`,
 		`certain. When it was last read, the charge was between {{percent "sure_soc_low"}} and {{percent "sure_soc_high"}}.`,
 		`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
 		`nobody is warned of the dark{{if gt (fact "no_sun_hours") 1.0}}: without any sun it would come about {{clock "no_sun_hours"}}{{end}}. `+
@@ -40,7 +40,7 @@ func sourceSilent() Rule {
 				`certain; it is asked again and again.`,
 				`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
 				`what it measures stays unknown, and the outlook grows less sure by the hour.`),
-			Advice: []string{`Look at the plug and the supply of {{of}} on your next visit; bring a spare cable.`},
+			Advice: []string{`Look at the plug and the supply of {{of}} on your next visit; bring a spare cable.`, caution},
 		}},
 		Clear: MustExpr("source_up/* == 1 and not (" + tooOld + ")"), ClearFor: 2 * time.Minute,
 	}
@@ -82,7 +82,7 @@ func peerLost() Rule {
 				`what runs behind {{of}} stays cut off from here.`),
 			Advice: []string{
 				`See whether {{of}} was expected to go dark, and whether others still hear it.`,
-				`After wind or wet, look at the aerial and its cable.`,
+				`After wind or wet, look at the aerial and its cable. Do not climb alone, nor in ice or wind.`,
 			},
 		}},
 		Clear: MustExpr("peer_up/* == 1"), ClearFor: 5 * time.Minute,
@@ -100,7 +100,7 @@ func pathDegrading() Rule {
 				`measured{{if known "peer_rtt_seconds/*"}}; there and back takes {{millis "peer_rtt_seconds/*"}}{{end}}.`,
 				`leaves or rain in the way, a wet connector, an aerial that moved, or another radio on the channel.`,
 				`it may break when the weather gets worse.`),
-			Advice: []string{`Compare with the weather and the hour of the day; on your next visit look at aerial, connectors and growth.`},
+			Advice: []string{`Compare with the weather and the hour of the day; on your next visit look at aerial, connectors and growth. Do not climb alone, nor in ice or wind.`},
 		}},
 		Clear: MustExpr("peer_loss_ratio/* < 2%"), ClearFor: 3 * time.Hour,
 	}

@@ -154,10 +154,12 @@ func duration(x float64, unit time.Duration) time.Duration {
 	return time.Duration(max(-1e18, min(1e18, x*float64(unit))))
 }
 
-// clock writes a time in the local zone, with the date where the weekday is not enough.
-func (w *words) clock(t time.Time) string {
-	t = t.In(w.u.e.zone())
-	if apart := t.Sub(w.u.now).Abs(); apart > 6*24*time.Hour {
+func (w *words) clock(t time.Time) string { return Clock(t, w.u.now, w.u.e.zone()) }
+
+// Clock writes a time as a reader at now takes it, in a zone, with the date where the weekday
+// is not enough.
+func Clock(t, now time.Time, zone *time.Location) string {
+	if t = t.In(zone); t.Sub(now).Abs() > 6*24*time.Hour {
 		return t.Format("Mon 2 Jan 15:04")
 	}
 	return t.Format("Mon 15:04")

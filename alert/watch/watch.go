@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"ebbwatch/alert"
 )
 
 // Seen is what is known of a yes-or-no question.
@@ -128,24 +130,15 @@ func (v *Verdict) con(format string, args ...any) {
 	v.Against = append(v.Against, fmt.Sprintf(format, args...))
 }
 
-// clock writes a time in the local zone, with the date where the weekday is not enough.
+// clock writes a time in the zone of the scene.
 func (s Scene) clock(t time.Time) string {
-	if t.IsZero() {
+	switch {
+	case t.IsZero():
 		return "a time not known"
+	case s.Zone == nil:
+		return alert.Clock(t, s.Now, time.UTC)
 	}
-	t = s.local(t)
-	if s.Now.Sub(t).Abs() > 6*24*time.Hour {
-		return t.Format("Mon 2 Jan 15:04")
-	}
-	return t.Format("Mon 15:04")
-}
-
-// local is a moment in the zone of the scene.
-func (s Scene) local(t time.Time) time.Time {
-	if s.Zone == nil {
-		return t.UTC()
-	}
-	return t.In(s.Zone)
+	return alert.Clock(t, s.Now, s.Zone)
 }
 
 // house judges the near side, on which everything else depends.
