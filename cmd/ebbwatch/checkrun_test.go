@@ -109,7 +109,6 @@ func TestCheckAndRunTakeTheSame(t *testing.T) {
 		"exchanged coordinates":    {"latitude: 52.75, longitude: 6.57", "latitude: 6.57, longitude: 52.75", "", "latitude and longitude exchanged?"},
 		"the sign of a longitude":  {"longitude: 6.57, timezone: Europe/Amsterdam", "longitude: 75.6, timezone: America/Denver", "", "is the sign right?"},
 		"towards the pole":         {"azimuth_deg: 180", "azimuth_deg: 10", "", "faces away from the equator"},
-		"a number of a data sheet": {"address: 12", "address: 30012", "", "charger.yaml:"},
 		"nobody is told":           {"notify:\n  - {name: owner, webhook: {url: \"http://127.0.0.1:1/\"}}\n", "notify: []\n", "", "nobody is told"},
 		"nobody is told, no key":   {"notify:\n  - {name: owner, webhook: {url: \"http://127.0.0.1:1/\"}}\n", "", "", "nobody is told"},
 	} {

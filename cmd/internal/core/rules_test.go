@@ -40,16 +40,16 @@ func asked(r alert.Rule) (conditions, words []string) {
 }
 
 // lifeForRules is a simulated node with every instrument that a node may have, over five
-// weeks of which the last are grey: what a rule may ask for comes up at some time. known
+// weeks, of which one is grey: what a rule may ask for comes up at some time. known
 // gets each fact by its name, with /* for one of a source or peer.
 func lifeForRules(t *testing.T) (known, fired map[string]bool) {
 	t.Helper()
-	const days = 35
+	const days = 42
 	spec := sim.DemoSpec(3)
 	start := time.Date(2026, 9, 20, 0, 0, 0, 0, time.UTC)
 	sky := make([]float64, days)
 	for i := range sky {
-		if sky[i] = 0.8; i > 24 {
+		if sky[i] = 0.8; i > 24 && i < 34 { // it goes dark in these, and comes back after them
 			sky[i] = 0.06
 		}
 	}
@@ -68,6 +68,8 @@ func lifeForRules(t *testing.T) (known, fired map[string]bool) {
 		now := reading.Stamp{Mono: d, Wall: start.Add(d), Trusted: true}
 		if site.StepTo(now.Wall); d == 18*24*time.Hour {
 			site.Cover(1) // until the battery is low, and its outlook poor
+		} else if d == 34*24*time.Hour {
+			site.Cover(0)
 		}
 		soc := reading.Value{Quantity: reading.ControllerSoC, X: site.Truth().SoC}
 		for name, values := range map[string][]reading.Value{
