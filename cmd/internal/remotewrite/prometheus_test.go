@@ -153,7 +153,7 @@ func TestTheGapIsFilled(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	const every, series = time.Minute, 17 // measured, believed and looked ahead, and three of the peer
+	const every, series = time.Minute, 17 // measured, believed and looked ahead, two chances, and three of the peer
 	begin := time.Now().Add(-28 * time.Hour).Truncate(time.Minute)
 	add := func(from, to time.Duration, trusted bool) {
 		for m := from; m < to; m += every {
