@@ -100,6 +100,7 @@ func TestExampleInEveryForm(t *testing.T) {
 		t.Fatal(err)
 	}
 	var back struct {
+		Schema  int
 		Verdict string
 		Carried float64 `json:"carried_watts"`
 		Years   struct {
@@ -113,7 +114,7 @@ func TestExampleInEveryForm(t *testing.T) {
 	if err := json.Unmarshal(data, &back); err != nil {
 		t.Fatal(err)
 	}
-	if back.Carried <= 0 || back.Years.LLP <= 0 || len(back.Years.Months) != 12 || len(back.Frontier) < 3 || len(back.Tornado) < 6 || len(back.Effects) < 10 {
+	if back.Schema != 1 || back.Carried <= 0 || back.Years.LLP <= 0 || len(back.Years.Months) != 12 || len(back.Frontier) < 3 || len(back.Tornado) < 6 || len(back.Effects) < 10 {
 		t.Errorf("as JSON: %.200s", data)
 	}
 }
@@ -444,5 +445,14 @@ func TestClimateOfTheSite(t *testing.T) {
 	own := made(t, bare+"plan: {air_celsius: [1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1]}\n", Options{Brief: true})
 	if own.kit.Weather.AirCelsius[6] != 1 {
 		t.Errorf("the owner's own is not used: %v", own.kit.Weather.AirCelsius)
+	}
+}
+
+// The short form names a way too, where the target is missed.
+func TestBriefHasARemedy(t *testing.T) {
+	t.Parallel()
+	r := made(t, small+"loads: [{name: a, watts: 30}]\n", Options{Winters: 20, Seed: 1, Brief: true})
+	if r.Holds || !strings.Contains(r.Mend, "A load of ") {
+		t.Errorf("holds %v, mend %q", r.Holds, r.Mend)
 	}
 }

@@ -202,6 +202,9 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 	}
 	p := d.Prices.plan()
 	if o.Brief {
+		if !r.Holds {
+			r.Mend = fmt.Sprintf("A load of %.1f W reaches the target; other ways are searched without --brief.", r.Carried)
+		}
 		return nil
 	}
 	for _, step := range []func(){
