@@ -7,11 +7,13 @@ import (
 	"ebbwatch/collector/reading"
 )
 
-// unmeteredHours is for how long a load past the meters must be as good as certain before it is
-// told, and ghostSure how certain that is.
+// A load past the meters is told when it was as good as certain, by unmeteredSure, for
+// unmeteredHours; and it is looked at only once the drain is known to unmeteredDrain, A. Told
+// earlier, its first figure was a watt too high, and half of the finds were taken back.
 const (
-	unmeteredHours = 72
+	unmeteredHours = 168
 	unmeteredSure  = 0.98
+	unmeteredDrain = 0.025
 )
 
 // derive takes down what is told but teaches the belief nothing.
@@ -27,16 +29,16 @@ func (m Model) derive(s *State, r *reading.Reading, f flow, dt time.Duration) {
 	m.judgeUnmetered(s, hours)
 }
 
-// judgeUnmetered looks once an hour; a finding must last before it is told, and be gone as long
+// judgeUnmetered looks once an hour; a finding must last before it is told, and be gone twice as long
 // before it is taken back.
 func (m Model) judgeUnmetered(s *State, hours float64) {
 	if s.UnmeteredWait += hours; s.UnmeteredWait < 1 {
 		return
 	}
-	if s.Anchored && m.split(s).sure > unmeteredSure {
+	if s.Anchored && s.sd(iDrain) < unmeteredDrain && m.split(s).sure > unmeteredSure {
 		s.UnmeteredHours = min(s.UnmeteredHours+s.UnmeteredWait, 2*unmeteredHours)
 	} else {
-		s.UnmeteredHours = max(s.UnmeteredHours-s.UnmeteredWait, 0)
+		s.UnmeteredHours = max(s.UnmeteredHours-s.UnmeteredWait/2, 0) // a doubt must last twice as long
 	}
 	s.UnmeteredWait = 0
 }

@@ -104,7 +104,7 @@ func (j *judgement) String() string {
 }
 
 // judged lives a year of a node in a situation.
-func judged(t *testing.T, s situation, seed uint64, lives int) judgement {
+func judged(t *testing.T, s situation, seed uint64, lives int, watch func(n *judgeNode, day int, b *Belief)) judgement {
 	n := newJudgeNode(seed)
 	file, lat, panel, from := judgeStart(seed, s.cold)
 	n.wp *= panel
@@ -138,6 +138,9 @@ func judged(t *testing.T, s situation, seed uint64, lives int) judgement {
 			}
 			b, truth := m.Belief(&state), n.pack.soc(n.temp)
 			j.judge(truth, n.true.volts, b, counter.x, true)
+			if watch != nil {
+				watch(n, k, &b)
+			}
 			e := b.SoC - truth
 			inside = truth >= b.Low-0.005 && truth <= b.High+0.005
 			if math.Abs(e) > math.Abs(j.worst) {
@@ -172,7 +175,7 @@ func TestJudge(t *testing.T) {
 		}
 		var sum judgement
 		for seed := first; seed < first+count; seed++ {
-			j := judged(t, s, seed, lives)
+			j := judged(t, s, seed, lives, nil)
 			if count > 1 && os.Getenv("EBBWATCH_VERBOSE") != "" {
 				t.Logf("%s, node %d: %v", s.name, seed, &j)
 			}
@@ -181,6 +184,35 @@ func TestJudge(t *testing.T) {
 		t.Logf("%-28s %v", s.name, &sum)
 		if math.Abs(sum.sure) > s.outside() {
 			t.Errorf("%s: an error of %+.2f outside the band, want at most %.2f", s.name, sum.sure, s.outside())
+		}
+	}
+}
+
+// TestUnmeteredIsRaisedToStay: a load past the meters is told only when it would still be told a
+// month later, and with a figure whose band holds it; on a node without one it is not told.
+func TestUnmeteredIsRaisedToStay(t *testing.T) {
+	t.Parallel()
+	first, count, lives := uint64(2000), uint64(3), 150
+	if os.Getenv("EBBWATCH_STUDY") == "judge" {
+		count, lives = 12, 365
+	}
+	for seed := first; seed < first+count; seed++ {
+		raised, back, truth := -1, -1, 0.0
+		var figure, doubt float64
+		judged(t, situations()[0], seed, lives, func(n *judgeNode, day int, b *Belief) {
+			truth = n.hidden
+			if b.UnmeteredFound && raised < 0 {
+				raised, figure, doubt = day, b.UnmeteredWatts, b.UnmeteredSD
+			} else if raised >= 0 && !b.UnmeteredFound && back < 0 {
+				back = day
+			}
+		})
+		t.Logf("node %d: %.2f W past the meters, told on day %d: %.2f±%.2f W, taken back on day %d", seed, truth, raised, figure, doubt, back)
+		switch {
+		case raised >= 0 && truth < unmeteredLeast/3:
+			t.Errorf("node %d: on day %d %.1f W were told of %.1f W", seed, raised, figure, truth)
+		case back >= 0 && back < raised+30:
+			t.Errorf("node %d: told on day %d, taken back on day %d", seed, raised, back)
 		}
 	}
 }
