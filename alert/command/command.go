@@ -9,7 +9,6 @@ import (
 	"io"
 	"os"
 	"os/exec"
-	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -117,12 +116,26 @@ func (c *Channel) verdict(ctx context.Context, err error, said *tail) error {
 	case !errors.As(err, &exit):
 		return fmt.Errorf("cannot tell by %s: it cannot be started: %w", c.c.Run[0], cause(err))
 	}
-	err = fmt.Errorf("cannot tell by %s: it ended with %w%s", c.c.Run[0], exit, c.hidden(said.last()))
+	err = Ended{fmt.Errorf("cannot tell by %s: it ended with %w", c.c.Run[0], exit), said.last}
 	if code := exit.ExitCode(); code == 64 || code == 65 {
 		return alert.Refused(err)
 	}
 	return err
 }
+
+// Ended is the error of a program that did not take a notice. What it said last is kept apart: it
+// may hold a secret that the program itself was given or found, and belongs neither on the page nor
+// into a log, only on the screen of whoever tries the channel: ebbwatch check --send-test.
+type Ended struct {
+	error
+	said func() string // no print of the error calls it
+}
+
+// Said is the last line of what the program wrote to its standard error.
+func (e Ended) Said() string { return e.said() }
+
+// Unwrap gives the exit status.
+func (e Ended) Unwrap() error { return errors.Unwrap(e.error) }
 
 // cause takes the arguments out of an error of the system.
 func cause(err error) error {
@@ -131,32 +144,6 @@ func cause(err error) error {
 		return path.Err
 	}
 	return err
-}
-
-// hidden is what the program said last, without any secret that it was given.
-func (c *Channel) hidden(line string) string {
-	if line == "" {
-		return ""
-	}
-	for _, secret := range c.secrets() {
-		line = strings.ReplaceAll(line, secret, "(not shown)")
-	}
-	if runes := []rune(line); len(runes) > 200 {
-		line = string(runes[:200]) + "…"
-	}
-	return ": " + line
-}
-
-func (c *Channel) secrets() []string {
-	var list []string
-	for _, value := range c.c.Env {
-		list = append(list, string(value))
-	}
-	for _, file := range c.c.EnvFiles {
-		value, _ := post.Secret(file)
-		list = append(list, value)
-	}
-	return slices.DeleteFunc(list, func(s string) bool { return s == "" })
 }
 
 // environment is all that the program sees of the world.

@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -84,17 +85,17 @@ func TestExitStatus(t *testing.T) {
 	t.Parallel()
 	for line, want := range map[string]struct {
 		fails, permanent bool
-		says             string
+		says, said       string // in the error, and for whoever tries the channel
 	}{
 		"exit 0": {},
-		"exit 1": {true, false, "cannot tell by /bin/sh: it ended with exit status 1"},
-		"echo a >&2; echo no credit >&2; exit 75": {true, false, "exit status 75: no credit"},
-		"exit 64":           {true, true, "exit status 64"},
-		"exit 65":           {true, true, "exit status 65"},
-		"kill -9 $$":        {true, false, "signal: killed"},
+		"exit 1": {fails: true, says: "cannot tell by /bin/sh: it ended with exit status 1"},
+		"echo a >&2; echo no credit >&2; exit 75": {true, false, "exit status 75", "no credit"},
+		"exit 64":           {true, true, "exit status 64", ""},
+		"exit 65":           {true, true, "exit status 65", ""},
+		"kill -9 $$":        {true, false, "signal: killed", ""},
 		"exec 0<&-; exit 0": {}, // it need not read
-		"yes | head -c 3000000; yes | head -c 3000000 >&2; exit 3": {true, false, "exit status 3: y"},
-		"head -c 9000 /dev/zero | tr '\\0' x >&2; exit 4":          {true, false, "exit status 4"},
+		"yes | head -c 3000000; yes | head -c 3000000 >&2; exit 3": {true, false, "exit status 3", "y"},
+		"head -c 9000 /dev/zero | tr '\\0' x >&2; exit 4":          {true, false, "exit status 4", ""},
 	} {
 		t.Run(line, func(t *testing.T) {
 			t.Parallel()
@@ -104,6 +105,9 @@ func TestExitStatus(t *testing.T) {
 			}
 			if err != nil && !strings.HasSuffix(err.Error(), want.says) {
 				t.Errorf("got %v, want it to end with %q", err, want.says)
+			}
+			if ended, ok := errors.AsType[Ended](err); ok && ended.Said() != want.said {
+				t.Errorf("it said %q, want %q", ended.Said(), want.said)
 			}
 		})
 	}
@@ -187,7 +191,7 @@ func TestLeaksNoSecret(t *testing.T) {
 	c := shell(t, `cat >&2; echo "no entry for $ROOM with $TOKEN" >&2; exit 1`)
 	c.Env = map[string]alert.Secret{"ROOM": "5ecret-room", "EMPTY": ""}
 	c.EnvFiles = map[string]string{"TOKEN": alerttest.SecretFile(t, "t0ken")}
-	alerttest.LeaksNoSecret(t, New(c), c, "exit status 1: no entry for (not shown) with (not shown)", "5ecret", "t0ken")
+	alerttest.LeaksNoSecret(t, New(c), c, "exit status 1", "5ecret", "t0ken")
 	c.EnvFiles["TOKEN"] = "/nowhere/token"
 	alerttest.LeaksNoSecret(t, New(c), c, "/nowhere/token", "5ecret")
 	c = Config{Run: []string{"/nowhere/tell", "--key", "k3y"}, Env: c.Env}

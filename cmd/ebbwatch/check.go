@@ -5,11 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
+	"unicode"
 
 	"github.com/spf13/cobra"
 
 	"ebbwatch/alert"
+	"ebbwatch/alert/command"
 	"ebbwatch/alert/sender"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/watcher"
@@ -161,9 +164,22 @@ func sendTest(ctx context.Context, w io.Writer, site string, channels []config.C
 		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("the channel %s failed: %w", ch.Name, err))
+			if ended, ok := errors.AsType[command.Ended](err); ok && ended.Said() != "" {
+				fmt.Fprintf(w, "the program of the channel %s said: %s\n", ch.Name, clean(ended.Said()))
+			}
 			continue
 		}
 		fmt.Fprintf(w, "the channel %s took the test notice and its end\n", ch.Name)
 	}
 	return errors.Join(errs...)
+}
+
+// clean is a text that others wrote, fit for a terminal.
+func clean(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return -1
+	}, text)
 }

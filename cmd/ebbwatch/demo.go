@@ -101,7 +101,7 @@ func (f demoFlags) run(ctx context.Context, stdout, stderr io.Writer) (err error
 		return err
 	}
 	defer store.Close()
-	ring := &logRing{}
+	ring := &logRing{clock: func() time.Time { return site.Now().Wall }}
 	o := demoOptions(c, site, stdout, ring)
 	o.Store = store
 	d := service{options: o, listen: f.address(), history: demoHistory(c)}

@@ -14,6 +14,7 @@ import (
 	"sync/atomic"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"ebbwatch/alert"
@@ -160,6 +161,29 @@ func TestSystemdIsTold(t *testing.T) {
 	}
 	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// An instrument that never answers does not keep the daemon from being ready, else systemd would
+// end it and start it again for ever.
+func TestOneSourceThatHangsDelaysReadinessOnly(t *testing.T) {
+	t.Parallel()
+	for name, answers := range map[string]time.Duration{"all answer": 5 * time.Second, "one hangs": 100 * time.Hour} {
+		synctest.Test(t, func(t *testing.T) {
+			var told []time.Duration
+			began := time.Now()
+			tell := teller(readyLimit, 0, func(string) { told = append(told, time.Since(began)) })
+			for range 30 { // five minutes of steps
+				tell(time.Since(began) >= answers)
+				time.Sleep(10 * time.Second)
+			}
+			if want := min(10*time.Second, answers+5*time.Second); name == "all answer" && (len(told) != 1 || told[0] != want) {
+				t.Errorf("%s: told at %v, want at %s", name, told, want)
+			}
+			if name == "one hangs" && (len(told) != 1 || told[0] != readyLimit) {
+				t.Errorf("%s: told at %v, want at %s", name, told, readyLimit)
+			}
+		})
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 type logRing struct {
 	mu    sync.Mutex
 	lines []facts.LogLine
+	clock func() time.Time // nil: the machine's; a demonstration has a time of its own
 }
 
 const ringLines = 50
@@ -42,9 +43,13 @@ func newLogger(w io.Writer, ring *logRing) *slog.Logger {
 // Write takes one line of the log.
 func (r *logRing) Write(line []byte) (int, error) {
 	text := strings.TrimPrefix(string(bytes.TrimSpace(line)), "level=INFO ")
+	now := time.Now()
+	if r.clock != nil {
+		now = r.clock()
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.lines = append(r.lines, facts.LogLine{At: time.Now(), Text: text})
+	r.lines = append(r.lines, facts.LogLine{At: now, Text: text})
 	if len(r.lines) > ringLines {
 		r.lines = r.lines[1:]
 	}

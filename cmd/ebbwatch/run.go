@@ -96,7 +96,7 @@ func daemonRun(ctx context.Context, c loaded, webConfig string, stderr io.Writer
 	if empty, err := h.Empty(ctx); err == nil {
 		o.Recorded = !empty
 	}
-	d := service{options: o, listen: c.Web.Listen, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
+	d := service{options: o, listen: c.Web.Listen, names: c.Web.Names, webConfig: webConfig, state: c.State, history: h, sent: c.sent}
 	d.started = func(address string) {
 		log.Info("watching "+c.Site.Name, "page", "http://"+address+"/", "sources", len(c.Sources), "state", c.State)
 	}
@@ -121,7 +121,8 @@ type service struct {
 	options   daemon.Options
 	listen    string
 	webConfig string
-	state     string // the folder; empty: commands are not answered there
+	names     []string // under which the page is known, beside those that every one has
+	state     string   // the folder; empty: commands are not answered there
 	started   func(address string)
 	history   *history.Store // nil: nothing is recorded
 	tasks     []task         // what else runs
@@ -157,7 +158,7 @@ func (d *service) serve(tasks *daemon.Tasks) error {
 	}
 	page := web.New(o)
 	tasks.Go("the page", func(ctx context.Context) error {
-		return web.Server{Handler: page, ConfigFile: d.webConfig}.Serve(ctx, l)
+		return web.Server{Handler: page, ConfigFile: d.webConfig, Hosts: web.Hosts(d.names)}.Serve(ctx, l)
 	})
 	if d.state != "" {
 		tasks.Go("the local socket", func(ctx context.Context) error { d.serveLocal(ctx, page); return nil })
@@ -177,8 +178,8 @@ func (d *service) serveLocal(ctx context.Context, page http.Handler) {
 }
 
 // progress is called by the loop after each step, so a loop that hangs starves the watchdog.
-// It records, tells systemd that the daemon is ready once every part is, and feeds its
-// watchdog.
+// It records, tells systemd that the daemon is ready once every part is, or was waited for long
+// enough, and feeds its watchdog.
 func (d *service) progress(ctx context.Context) func(*facts.Snapshot) {
 	tell := tellSystemd()
 	keep := func(context.Context, *facts.Snapshot) {}
@@ -213,20 +214,34 @@ type task struct {
 // isInUse tells whether an address could not be taken because another program has it.
 func isInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
 
+// readyLimit is how long a part that does not answer is waited for before systemd is told that the
+// daemon is ready: one instrument that hangs must not have all others started again for ever.
+const readyLimit = time.Minute
+
 // tellSystemd gives the function that says how the daemon does.
 func tellSystemd() func(ready bool) {
+	interval, err := systemd.SdWatchdogEnabled(false)
+	if err != nil {
+		interval = 0
+	}
+	// Not under systemd there is nothing to tell.
+	return teller(readyLimit, interval, func(state string) { _, _ = systemd.SdNotify(false, state) })
+}
+
+// teller tells once that all is ready, or was waited for long enough, and feeds a watchdog, where
+// there is one, while it is called.
+func teller(limit, watchdog time.Duration, tell func(state string)) func(ready bool) {
 	var said bool
 	var fed time.Time
-	interval, err := systemd.SdWatchdogEnabled(false)
-	watched := err == nil && interval > 0
+	began := time.Now()
 	return func(ready bool) {
-		if !said && ready {
+		if !said && (ready || time.Since(began) >= limit) {
 			said = true
-			_, _ = systemd.SdNotify(false, systemd.SdNotifyReady) // not under systemd: nothing to tell
+			tell(systemd.SdNotifyReady)
 		}
-		if watched && time.Since(fed) > interval/4 {
+		if watchdog > 0 && time.Since(fed) > watchdog/4 {
 			fed = time.Now()
-			_, _ = systemd.SdNotify(false, systemd.SdNotifyWatchdog)
+			tell(systemd.SdNotifyWatchdog)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -128,10 +129,22 @@ func (f setupFlags) findMap(ctx context.Context, person setup.Person, a setup.An
 	}
 	file := filepath.Join(filepath.Dir(f.config), "charger-map.yaml")
 	o := survey.Options{Settings: modbus.Settings{Port: a["port"]}}
-	if r, err := survey.New(person).Run(ctx, o); err != nil {
+	if address, over := strings.CutPrefix(a["port"], "tcp:"); over {
+		o.Settings = modbus.Settings{TCP: address}
+	}
+	r, err := survey.New(person).Run(ctx, o)
+	if err != nil {
 		return err
-	} else if err := f.replace(file, r.Map, 0o644); err != nil {
+	}
+	if len(r.Findings) == 0 {
+		return errors.New("cannot go on without a map: the survey found no register; run it alone with ebbwatch survey, or ask the maker for the list of registers")
+	}
+	if err := f.replace(file, r.Map, 0o644); err != nil {
 		return err
+	}
+	a["unit"] = fmt.Sprint(r.Found.Unit) // what it answered to, and how fast, is known better now
+	if mode := r.Found.Settings.Mode; mode.Baud > 0 {
+		a["baud"], a["parity"] = fmt.Sprint(mode.Baud), mode.Parity
 	}
 	a["map"], err = filepath.Abs(file)
 	return errors.Join(err, f.keep(a))

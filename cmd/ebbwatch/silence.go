@@ -38,7 +38,11 @@ is the watcher that sends nothing.`,
 			if err != nil {
 				return err
 			}
-			if !statedir.InUse(state) {
+			runs, err := statedir.InUse(state)
+			if err != nil {
+				return fmt.Errorf("cannot tell %s: %w: run this as the user of the daemon, such as with sudo", site, err)
+			}
+			if !runs {
 				return fmt.Errorf("cannot tell %s: no daemon runs on %s", site, state)
 			}
 			if err := statedir.Leave(state, r); err != nil {

@@ -43,7 +43,7 @@ func (c *Config) Check(problem func(key, what string)) {
 	}
 	if c.URL != "" {
 		if u, err := url.Parse(Address(c.URL, 0, 0)); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
-			problem("url", fmt.Sprintf("%q is no address such as https://weather.example/forecast?lat={lat}&lon={lon}", c.URL))
+			problem("url", "the value (not shown) is no address such as https://weather.example/forecast?lat={lat}&lon={lon}")
 		}
 	}
 	if c.Format != nil {

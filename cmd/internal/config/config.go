@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"strings"
 	"time"
+	"unicode"
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/outbox"
@@ -59,6 +61,9 @@ func (s *Site) Check(problem func(key, what string)) {
 		if err := sky.CheckInsolation(s.Insolation, s.Latitude, s.AltitudeM); err != nil {
 			problem("insolation_kwh_m2_day", err.Error())
 		}
+	}
+	if strings.ContainsFunc(s.Name, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		problem("name", fmt.Sprintf("%q holds what cannot be shown, such as a new line", s.Name))
 	}
 	zone, err := time.LoadLocation(s.Timezone)
 	if err != nil {
@@ -179,7 +184,8 @@ type part struct {
 
 // Web is the listening side.
 type Web struct {
-	Listen string `yaml:"listen" default:"127.0.0.1:9777" doc:"address and port; 0.0.0.0 means every interface"`
+	Listen string   `yaml:"listen" default:"127.0.0.1:9777" doc:"address and port; 0.0.0.0 means every interface"`
+	Names  []string `yaml:"names" example:"[slipway.example]" doc:"names under which the page is opened, beside its addresses, localhost and the name of the machine; others are refused"`
 }
 
 // Check takes the address apart.

@@ -60,11 +60,21 @@ func lifeForRules(t *testing.T) (known, fired map[string]bool) {
 	plan.OutlookEvery, plan.AdviseEvery, plan.FalseAYear = 6*time.Hour, 24*time.Hour, 3
 	plan.Engine = alert.Engine{Rules: alert.Builtin(), Site: plan.Site, TripHours: 1.5}
 	plan.Engine.Instances = map[string][]string{"source": {"charger", "box", "path"}, "peer": {"gate"}}
-	c := New(plan)
+	begin := func() *Core {
+		c := New(plan)
+		c.SetExternalFacts(map[string]float64{"disk_free_ratio": 0.5, "state_kept": 1, "record_kept": 1, "remote_write_refused_total": 0, "remote_write_since_refusal_seconds": 1e6})
+		c.SetChannels([]facts.Channel{{Name: "owner"}})
+		return c
+	}
+	c := begin()
 	known, fired = map[string]bool{}, map[string]bool{}
-	c.SetExternalFacts(map[string]float64{"disk_free_ratio": 0.5, "state_kept": 1, "record_kept": 1, "remote_write_refused_total": 0, "remote_write_since_refusal_seconds": 1e6})
-	c.SetChannels([]facts.Channel{{Name: "owner"}})
 	for d := 10 * time.Minute; d <= days*24*time.Hour; d += 10 * time.Minute {
+		if d == 10*24*time.Hour { // it is off for some hours, and starts again
+			m := c.Memory()
+			d += 5 * time.Hour
+			c = begin()
+			c.Resume(m, reading.Stamp{Mono: d, Wall: start.Add(d), Trusted: true})
+		}
 		now := reading.Stamp{Mono: d, Wall: start.Add(d), Trusted: true}
 		if site.StepTo(now.Wall); d == 18*24*time.Hour {
 			site.Cover(1) // until the battery is low, and its outlook poor

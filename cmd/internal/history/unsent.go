@@ -34,7 +34,7 @@ func (s *Store) Columns() []string {
 func (s *Store) Unsent(ctx context.Context, receiver string, limit int) ([]Record, error) {
 	records, err := ask(ctx, s, func(w *writer) ([]Record, error) { return w.unsent(receiver, limit) })
 	if err != nil {
-		return nil, fmt.Errorf("cannot read what %s lacks: %w", receiver, err)
+		return nil, fmt.Errorf("cannot read what is yet to be sent: %w", err)
 	}
 	return records, nil
 }
@@ -87,7 +87,7 @@ func (s *Store) Sent(ctx context.Context, receiver string, seq int64) error {
 		return struct{}{}, nil
 	})
 	if err != nil {
-		return fmt.Errorf("cannot keep what %s has: %w", receiver, err)
+		return fmt.Errorf("cannot keep what was sent: %w", err)
 	}
 	return nil
 }

@@ -51,7 +51,8 @@ func Questions() []Question {
 		{Flag: "charger", Ask: "Which kind of controller is it, mppt or pwm?", Means: "It stands on its label; mppt takes more of a panel of a higher voltage.", Default: fixed("mppt"), Check: oneOf("mppt", "pwm")},
 		{Flag: "port", Ask: "On which serial port is the controller?", Means: "Best by its name under /dev/serial/by-id, which stays. Or tcp:HOST:PORT for Modbus over TCP.", Check: checkPort},
 		{Flag: "baud", Ask: "How fast does it talk, in baud?", Means: "It stands in its manual; 9600 is the usual.", Default: fixed("9600"), Check: whole(300, 921600),
-			When: func(a Answers) bool { return !strings.HasPrefix(a["port"], "tcp:") }},
+			When: serial},
+		{Flag: "parity", Ask: "With which parity: none, even or odd?", Means: "It stands beside the speed in the manual, often as 8N1 (none) or 8E1 (even).", Default: fixed("none"), Check: oneOf("none", "even", "odd"), When: serial},
 		{Flag: "unit", Ask: "Which Modbus address has it?", Means: "Also called unit or slave; 1 is the usual.", Default: fixed("1"), Check: whole(1, 247)},
 		{Flag: "map", Ask: "Where is its register map?", Means: "A file of registers; sunspec for a device that describes itself; survey to look for it now.", Check: notEmpty},
 		{Flag: "ping", Ask: "Which hops are on the way home?", Means: "Names and addresses such as gate=10.20.0.2, boathouse=10.20.0.1; none for none.", Default: fixed("none"), Check: checkHops},
@@ -66,6 +67,8 @@ func Questions() []Question {
 			When: func(a Answers) bool { return a["notify"] == "mail" && a["mail-user"] != "none" }},
 	}
 }
+
+func serial(a Answers) bool { return !strings.HasPrefix(a["port"], "tcp:") }
 
 // south is where panels usually face: to the sun's side of the equator.
 func south(a Answers) string {

@@ -135,3 +135,17 @@ func TestSecretsStandApart(t *testing.T) {
 		t.Errorf("%d lines", lines)
 	}
 }
+
+// A serial line by all its settings.
+func TestASerialLine(t *testing.T) {
+	t.Parallel()
+	a, err := Talk(nil, Answers{"name": "slipway", "place": "52.75, 6.57", "capacity-ah": "80,5", "watts-peak": "240", "tilt": "60", "port": "/dev/serial/by-id/usb-0001",
+		"baud": "19200", "parity": "even", "unit": "5", "map": "/etc/ebbwatch/map.yaml"}, nil, func(Answers) error { return nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, err := Files(a, "ebbwatch.yaml", "/var/lib/ebbwatch")
+	if want := `modbus: {port: "/dev/serial/by-id/usb-0001", baud: 19200, parity: even, unit: 5, map: "/etc/ebbwatch/map.yaml"}`; err != nil || len(files) != 1 || !strings.Contains(files[0].Text, want) || !strings.Contains(files[0].Text, "capacity_ah: 80.5,") {
+		t.Errorf("%v: %+v", err, files)
+	}
+}

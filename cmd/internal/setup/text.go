@@ -64,7 +64,11 @@ func wire(a Answers) string {
 	if address, over := strings.CutPrefix(a["port"], "tcp:"); over {
 		return "tcp: " + strconv.Quote(address)
 	}
-	return fmt.Sprintf("port: %s, baud: %s", strconv.Quote(a["port"]), a["baud"])
+	text := fmt.Sprintf("port: %s, baud: %s", strconv.Quote(a["port"]), a["baud"])
+	if p := a["parity"]; p != "" && p != "none" {
+		text += ", parity: " + p
+	}
+	return text
 }
 
 func mail(a Answers) string {

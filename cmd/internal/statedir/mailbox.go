@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,14 +19,18 @@ const letterPrefix = "letter-"
 // maxLetter bounds what is read of one.
 const maxLetter = 64 << 10
 
-// InUse tells whether a daemon owns the folder. It makes nothing.
-func InUse(path string) bool {
+// InUse tells whether a daemon owns the folder. It makes nothing. The error says that nobody but
+// the daemon's user may look.
+func InUse(path string) (bool, error) {
 	f, err := os.Open(filepath.Join(path, lockName))
+	if errors.Is(err, fs.ErrPermission) {
+		return false, fmt.Errorf("cannot look into state folder %s: %w", path, fs.ErrPermission)
+	}
 	if err != nil {
-		return false
+		return false, nil
 	}
 	defer f.Close()
-	return errors.Is(syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB), syscall.EWOULDBLOCK)
+	return errors.Is(syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB), syscall.EWOULDBLOCK), nil
 }
 
 // Leave puts a letter for the daemon that owns the folder: v as JSON. It needs no lock, and

@@ -2,10 +2,14 @@ package statedir
 
 import (
 	"errors"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
+
+	"golang.org/x/sys/unix"
 )
 
 func TestLettersArriveOnceInOrder(t *testing.T) {
@@ -70,17 +74,49 @@ func TestLeaveWithoutAFolder(t *testing.T) {
 func TestInUse(t *testing.T) {
 	t.Parallel()
 	path := t.TempDir()
-	if InUse(path) || InUse(filepath.Join(path, "missing")) {
+	if used(t, path) || used(t, filepath.Join(path, "missing")) {
 		t.Error("in use although nobody opened it")
 	}
 	d, err := Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !InUse(path) {
+	if !used(t, path) {
 		t.Error("not in use although it is open")
 	}
-	if err := d.Close(); err != nil || InUse(path) {
+	if err := d.Close(); err != nil || used(t, path) {
 		t.Errorf("still in use after Close: %v", err)
+	}
+}
+
+func used(t *testing.T, path string) bool {
+	t.Helper()
+	yes, err := InUse(path)
+	if err != nil {
+		t.Error(err)
+	}
+	return yes
+}
+
+// Who may not look is told so, and not that no daemon runs.
+func TestInUseIsNotForEverybody(t *testing.T) {
+	t.Parallel()
+	path := t.TempDir()
+	open(t, path)
+	if err := os.Chmod(path, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	const nobody = 65534
+	done := make(chan error, 1)
+	go func() {
+		runtime.LockOSThread() // ends with the goroutine, and the file rights of the thread with it
+		err := unix.Setfsuid(nobody)
+		if err == nil {
+			_, err = InUse(path)
+		}
+		done <- err
+	}()
+	if err := <-done; os.Geteuid() == 0 && !errors.Is(err, fs.ErrPermission) {
+		t.Errorf("another user is told %v", err)
 	}
 }

@@ -12,11 +12,7 @@ import (
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
-	"golang.org/x/net/netutil"
 )
-
-// maxConns bounds the memory that clients can take: a connection costs some 10 kB.
-const maxConns = 64
 
 // Server is the HTTP server with its limits.
 type Server struct {
@@ -24,7 +20,9 @@ type Server struct {
 	// ConfigFile is a web configuration file of the Prometheus exporter toolkit, for TLS
 	// and passwords; empty: neither.
 	ConfigFile string
-	Log        *slog.Logger
+	// Hosts are the names under which it may be asked, see [Hosts]; none: under any.
+	Hosts []string
+	Log   *slog.Logger
 }
 
 // Check tells what is wrong with the web configuration file.
@@ -78,7 +76,8 @@ func (s Server) Serve(ctx context.Context, l net.Listener) error {
 		log = slog.New(slog.DiscardHandler)
 	}
 	srv := &http.Server{
-		Handler:           s.Handler,
+		Handler:           noteBusy(onlyHosts(s.Hosts, s.Handler)),
+		ConnContext:       remember,
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       10 * time.Second,
 		WriteTimeout:      60 * time.Second, // a page over a bad link takes a while
@@ -90,7 +89,7 @@ func (s Server) Serve(ctx context.Context, l net.Listener) error {
 	done := make(chan error, 1)
 	go func() {
 		addrs := []string{l.Addr().String()}
-		done <- toolkit.Serve(netutil.LimitListener(l, maxConns), srv,
+		done <- toolkit.Serve(newSlots(l), srv,
 			&toolkit.FlagConfig{WebListenAddresses: &addrs, WebConfigFile: &s.ConfigFile}, log)
 	}()
 	select {
