@@ -127,7 +127,7 @@ func (r *recent) copyUntil(a Ask, frame []byte, now time.Time) (until time.Time)
 		return until
 	}
 	for _, q := range r.list {
-		own := q.ask.same(a) && (q.alike && now.Sub(q.at) < holdLimit || !r.troubled(now))
+		own := q.ask.same(a) && (q.alike && now.Sub(q.at) < holdLimit || !r.troubled(now) && !lately(r.silent, now))
 		if !own && bytes.Equal(q.frame, frame) {
 			until = later(until, q.heard.Add(r.twice()), now)
 			if q.alike && r.both(now) {
@@ -143,7 +143,7 @@ func (r *recent) copyUntil(a Ask, frame []byte, now time.Time) (until time.Time)
 func (r *recent) refusalUntil(now time.Time) (until time.Time) {
 	a := r.last().ask
 	for _, q := range r.list[:len(r.list)-1] {
-		if q.ask.same(a) || q.ask.Unit != a.Unit || q.ask.Table != a.Table || r.hasty && !r.troubled(now) {
+		if q.ask.same(a) && !q.at.Before(r.began) || q.ask.Unit != a.Unit || q.ask.Table != a.Table || r.hasty && !r.troubled(now) {
 			continue
 		}
 		until = later(until, q.open, now)
