@@ -53,6 +53,7 @@ func TestCheckAndRunRefuseTheSame(t *testing.T) {
 		{"map: charger.yaml", "map: nowhere.yaml", "nowhere.yaml"},
 		{"quantity: pv_watts", "quantity: pv_wats", "charger.yaml:"},
 		{"unit: 1", "unit: 1000", "unit"},
+		{"address: 12", "address: 30012", "input register 11 in the numbering"},
 		{"webhook:", "webhok:", "webhook"},
 		{`listen: "127.0.0.1:0"`, `listen: ":9777"`, "names no address to bind to"},
 		{`listen: "127.0.0.1:0"`, `listen: "127.0.0.1:99999"`, "outside 0..65535"},

@@ -75,18 +75,6 @@ type Sign struct {
 // Check reports what fits no device.
 func (m *Map) Check(problem func(key, what string)) { m.compile(problem) }
 
-// Doubt finds numbers that count registers as 30001 or 40001 and up, by the table that they stand
-// in: common practice on data sheets, where the address on the wire is told by its last digits.
-func (m *Map) Doubt(doubt func(key, what string)) {
-	for i, r := range m.Registers {
-		first := r.Address / 10000 * 10000
-		if m.Base <= 1 && (first == 30000 || first == 40000) && r.Address > first {
-			doubt(fmt.Sprintf("registers[%d].address", i), fmt.Sprintf("%d is most likely a number of a data sheet, not an address: then base is %d and the table %s",
-				r.Address, first+1, map[int]string{30000: "input", 40000: "holding"}[first]))
-		}
-	}
-}
-
 // layout is a map made ready to read.
 type layout struct {
 	points    []point
