@@ -8,12 +8,11 @@ import (
 	"time"
 
 	"ebbwatch/alert/cause"
+	"ebbwatch/collector/nodestate"
 )
 
-// schema is the version of the report as JSON: it rises when a name goes or changes its
-// meaning, not when one is added. What is not known is left out.
-const schema = 1
-
+// reportJSON is the report for a program, with the schema that every answer for scripts has.
+// What is not known is left out.
 type reportJSON struct {
 	Schema   int                `json:"schema"`
 	Site     string             `json:"site"`
@@ -57,7 +56,7 @@ type warningJSON struct {
 
 // JSON writes the report for a program.
 func (r Report) JSON(out io.Writer) error {
-	j := reportJSON{Schema: schema, Site: r.Site, From: r.From, To: r.To, Covered: r.Covered, Summary: r.summary(), Silences: []silenceJSON{},
+	j := reportJSON{Schema: nodestate.Schema, Site: r.Site, From: r.From, To: r.To, Covered: r.Covered, Summary: r.summary(), Silences: []silenceJSON{},
 		Energy: map[string]float64{}, Missing: r.Harvest.Missing, Days: []dayJSON{}}
 	for _, s := range r.Silences {
 		j.Silences = append(j.Silences, silenceJSON{s.Start, s.End, s.Length(r.To).Hours(), s.How(), s.Dark, number64(s.Said), s.Warned, s.Verdict})
