@@ -22,6 +22,15 @@
 // without a forecast, 0.78 and 0.56 with one (0.78 and 0.53 in the years that the sky was not
 // fitted to), and in each fifth of the stated chances what came lay within 0.06 of them.
 //
+// Other climates are TestClimateStudy: four sizes of node a place, without a forecast, each beside
+// an oracle that knows the node and draws like days of the site's own record. In five years at
+// Ames (42 N, continental) that nothing was chosen by, the skill was 0.59 and 0.45 within 72 and
+// 168 h, where it had been 0.55 and 0.37 with one temperature for all days ahead; the chances stated
+// there are still too low in the middle (0.47 stated, 0.72 came, of 18).
+//
+// Before the panel's light has agreed with the computed sun, or where it speaks against it, and
+// while a panel that nobody described is still learned, there is no outlook: see [Standing].
+//
 // What it cannot know: snow that has not fallen yet, a load that will be switched on next
 // week, a panel that will be stolen. A storm is no part of it.
 package outlook

@@ -25,6 +25,12 @@
 // errors go together, from day to day and from issue to issue ([ErrorTies]): where a service draws
 // its errors anew, its older forecasts count beside the newest.
 //
+// Beside the light stands the temperature ([Air]): a normal course of the year, which a record of
+// the site gives or the node learns, anomalies that keep four fifths of themselves from day to
+// day, and a correlation with the day's light that turns with the season. In the cold a battery
+// takes no charge: there, on measured days of a continental winter, this decided more than any
+// cleverness about the light.
+//
 // Sources: Bendt, Collares-Pereira & Rabl 1981, Solar Energy 27:1-5; Hollands & Huget 1983;
 // Aguiar, Collares-Pereira & Conde 1988, Solar Energy 40(3):269-279; Kalman 1960.
 package sky
