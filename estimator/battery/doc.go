@@ -12,7 +12,8 @@
 // of it, and whether the cold hides charge or shrinks the scale; what is missing from 1 at a
 // usual full; the distance of the charging and discharging branches (hysteresis); and how
 // this battery's open-circuit curve departs from the usual one: a shift of its foot, and nine
-// knots from empty to full. Resistance is learned beside it, from steps of the current.
+// knots from empty to full; and what the voltmeter adds, which rest after a full teaches.
+// Resistance is learned beside it, from steps of the current.
 //
 // Between readings the charge moves by what flowed: an extended Kalman filter (Kalman 1960;
 // for batteries Plett, Journal of Power Sources 134, 2004, 252-292, whose one-state
@@ -33,19 +34,32 @@
 // missing from it is an unknown that is never averaged away. Fulls that surprise more than
 // they should count for less and widen the band.
 //
+// Absorption voltage is no full either where the battery takes nothing because it may not: its
+// protection opens for charging in the cold, in the heat and for reasons that nobody sees, and the
+// bus then stands at the charger's voltage. How likely that is depends on the temperature, on
+// whether current was taken at that voltage, and on how the voltage rose.
+//
+// Floats. A battery that rests in its charger's hands holds as much as that voltage tells, with
+// what the voltmeter may add taken off; it is not counted again as if it were independent.
+//
 // Bounds. Charge counted past full or empty says that it was counted wrong. Where no voltage
 // was ever seen that is all there is: within weeks the belief is that of nodes at large, and
 // its band nearly everything.
 //
-// Looks at the voltage, when the battery rests or feeds a small load: every six hours on the
+// The voltage, weighed when the battery rests or feeds a small load: every six hours on the
 // plateau, oftener in the steep foot. The curve is replaced by its tangent on the foot, and
 // on the plateau by posterior linearisation (García-Fernández, Svensson, Morelande and
 // Särkkä, IEEE Transactions on Signal Processing 63, 2015, 5561-5573). The errors of the
-// curve are the same tomorrow, so looks must not be averaged as if they were independent:
+// curve are the same tomorrow, so they must not be averaged as if they were independent:
 // the knots, the branches, the foot and the full's shortfall are held as in the filter of
 // Schmidt (Advances in Control Systems 3, 1966): their doubt stays in every covariance, but
 // nothing teaches them. Capacity, cold and gain are taught only by a knee or a curve soon
-// after a full, and by a return to full from a deep swing.
+// after a full, and by a return to full from a deep swing. A voltage that surprises by more than
+// 2.5 standard deviations opens the capacity as far as that explains it, and may also mean that
+// the charge is lost: what is believed then is the mixture of both cases.
+//
+// Readings up to two hours apart are integrated between their instants, with a quarter of the
+// charge and a tenth of the load as doubt.
 //
 // # What may be trusted, and why
 //
@@ -74,6 +88,14 @@
 //
 // A gain error that is the same both ways makes the battery look larger or smaller, and
 // cannot be told from it.
+//
+// # What it does not reach
+//
+// On six nodes and years that were not looked at before, of a simulator of another kind, the charge
+// was off by 0.024 rms on healthy nodes, 0.029 where charge is refused in the cold, 0.03 with a
+// reading every half or whole hour; but by 0.05 to 0.07 with a voltmeter 1 % off and with a pack
+// that holds half or twice its label, whose band held the truth 40 to 80 % of the time until it had
+// been emptied once, and by 0.35 with powers alone. The worst error outside its band was 0.39.
 //
 // # Use
 //

@@ -33,7 +33,7 @@ func (s situation) outside() float64 {
 	case strings.HasPrefix(s.name, "holds"):
 		return 0.50
 	}
-	return 0.35
+	return 0.40
 }
 
 func quantities(of ...reading.Quantity) map[reading.Quantity]bool {
