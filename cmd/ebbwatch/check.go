@@ -71,7 +71,7 @@ func (f checkFlags) run(cmd *cobra.Command) error {
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "%s is fine: %s, %s, %s to notify\n", f.config, c.Site.Name,
 		count(len(c.Sources), "source"), count(len(c.Notify), "channel"))
-	tellUnready(cmd, c.State, c.unready())
+	tellUnready(cmd, c.State, append(c.unready(), c.strangers()...))
 	if f.rules {
 		explainRules(cmd.Context(), cmd.OutOrStdout(), c, f.all)
 	}

@@ -5,6 +5,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/config"
 )
 
 func TestRulesAreExplainedWithTheirValues(t *testing.T) {
@@ -40,5 +43,26 @@ func TestSendTestProvesEachChannel(t *testing.T) {
 	hook.away.Store(true)
 	if _, stderr, code := said(t, "check", "--send-test", "--config", file); code != 1 || !strings.Contains(stderr, "the channel owner failed: cannot send the notice to") {
 		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
+// TestCheckNamesStrangers: a rule over a neighbour, and a channel for a rule, that are not there.
+func TestCheckNamesStrangers(t *testing.T) {
+	t.Parallel()
+	file := configure(t, `tcp: "127.0.0.1:1"`, newReceiver(t).URL)
+	l, problems := load(file, config.All())
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	l.alerts.Rules = append(l.alerts.Rules, alert.RuleConfig{Name: "gone", RungFields: alert.RungFields{When: alert.MustExpr("source_up/chrger == 0")}})
+	l.Notify[0].Rules = []string{"cutof_ahead", "gone"}
+	got := strings.Join(l.strangers(), "\n")
+	for _, want := range []string{`there is no source "chrger" (did you mean "charger"?)`, `asks for the rule "cutof_ahead", and there is none (did you mean "cutoff_ahead"?)`} {
+		if !strings.Contains(got, want) {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+	if strings.Count(got, "\n") != 1 {
+		t.Errorf("got %q", got)
 	}
 }

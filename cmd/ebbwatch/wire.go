@@ -165,6 +165,32 @@ func unknownFacts(s *decode.Section, c alert.Config) {
 	}
 }
 
+// strangers are the names in rules and channels that nothing here bears: what asks for them is
+// never told.
+func (l loaded) strangers() (out []string) {
+	p, index := plan(l), facts.NewIndex()
+	for _, use := range l.alerts.Uses() {
+		base, of, each := strings.Cut(use.Fact, "/")
+		kind, _ := index.Known(base)
+		names, kinds := p.Engine.Instances[kind]
+		if each && kinds && of != "*" && !slices.Contains(names, of) {
+			out = append(out, fmt.Sprintf("a rule asks for %s, and there is no %s %q%s", use.Fact, kind, of, reading.DidYouMean(of, names)))
+		}
+	}
+	var rules []string
+	for _, r := range p.Engine.Rules {
+		rules = append(rules, r.Name)
+	}
+	for _, n := range l.Notify {
+		for _, name := range n.Rules {
+			if !slices.Contains(rules, name) {
+				out = append(out, fmt.Sprintf("the channel %s asks for the rule %q, and there is none%s", n.Name, name, reading.DidYouMean(name, rules)))
+			}
+		}
+	}
+	return out
+}
+
 // plan is what the core is told of a configuration.
 func plan(c loaded) core.Plan {
 	p := core.Plan{
