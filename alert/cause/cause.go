@@ -109,7 +109,7 @@ type Record struct {
 	ColdC float64 // lowest of the battery, or of the air, in the two days before, °C
 	BoxC  float64 // highest of the controller and the battery in the last hour, °C
 
-	// The way home.
+	// The path.
 	Loss      float64 // share of probes lost in the last hour
 	LossUsual float64 // in the month before that
 	Answered  Truth   // some peers answered in the silence and others did not

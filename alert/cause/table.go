@@ -159,7 +159,7 @@ func weatherTable() []item {
 	}
 }
 
-// wayTable asks how the way home was.
+// wayTable asks how the path was.
 func wayTable() []item {
 	return []item{
 		{ask: Record.lost, need: "the share of lost probes before", states: []state{

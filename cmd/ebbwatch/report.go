@@ -33,7 +33,7 @@ func reportCommand() *cobra.Command {
 		Use:   "report [--last 168h | --from DAY --to DAY]",
 		Short: "Look back: where the energy went, the worst nights, and why the node went silent",
 		Long: `Looks back over the record that the daemon keeps: the account of the energy, the worst nights, the
-harvest and what it lacked, the load, the way home, and how the warnings did.
+harvest and what it lacked, the load, the path, and how the warnings did.
 
 With --why it tells what each silence is put down to, with the evidence for and against, and what
 to bring. It says "cannot tell" where the record does not tell, and what would: --rain, --heard,

@@ -228,7 +228,7 @@ func (r Report) loadSection() section {
 }
 
 func (r Report) peerSection() section {
-	s := section{ID: "path", Title: "The way home", Head: []string{"Peer", "Answered", "Probes lost", "Round trip", "Longest silence"}}
+	s := section{ID: "path", Title: "The path", Head: []string{"Peer", "Answered", "Probes lost", "Round trip", "Longest silence"}}
 	for _, p := range r.Peers {
 		longest := "none"
 		if p.Longest > 0 {

@@ -55,7 +55,7 @@ func Questions() []Question {
 		{Flag: "parity", Ask: "With which parity: none, even or odd?", Means: "It stands beside the speed in the manual, often as 8N1 (none) or 8E1 (even).", Default: fixed("none"), Check: oneOf("none", "even", "odd"), When: serial},
 		{Flag: "unit", Ask: "Which Modbus address has it?", Means: "Also called unit or slave; 1 is the usual.", Default: fixed("1"), Check: whole(1, 247)},
 		{Flag: "map", Ask: "Where is its register map?", Means: "A file of registers; sunspec for a device that describes itself; survey to look for it now.", Check: notEmpty},
-		{Flag: "ping", Ask: "Which hops are on the way home?", Means: "Names and addresses such as gate=10.20.0.2, boathouse=10.20.0.1; none for none.", Default: fixed("none"), Check: checkHops},
+		{Flag: "ping", Ask: "Which hops are on the path home?", Means: "Names and addresses such as gate=10.20.0.2, boathouse=10.20.0.1; none for none.", Default: fixed("none"), Check: checkHops},
 		{Flag: "notify", Ask: "How are you to be told: webhook, mail or none?", Means: "A webhook is an address that takes messages over HTTP.", Default: fixed("none"), Check: oneOf("webhook", "mail", "none")},
 		{Flag: "webhook-url", Ask: "What is the address of the webhook?", Means: "It is kept in a file of its own that only root reads.", Check: checkURL, When: is("notify", "webhook")},
 		{Flag: "mail-host", Ask: "Which server takes the mail?", Means: "Its name, or name:port.", Check: notEmpty, When: is("notify", "mail")},

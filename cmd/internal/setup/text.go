@@ -42,7 +42,7 @@ func Files(a Answers, configName, state string) ([]File, error) {
 		for _, h := range way {
 			list = append(list, h[0]+": "+strconv.Quote(h[1]))
 		}
-		line("  - {name: path, every: 30s, ping: {hosts: {%s}}}   # the way home, nearest first", strings.Join(list, ", "))
+		line("  - {name: path, every: 30s, ping: {hosts: {%s}}}   # the path, nearest hop first", strings.Join(list, ", "))
 	}
 	var files []File
 	switch a["notify"] {
