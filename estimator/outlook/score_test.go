@@ -229,7 +229,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 
 // baseRates tells each row what its month had.
 func (t *trial) baseRates(w *weather) {
-	for span := range Withins() {
+	for span := range len(Withins()) {
 		var base, n [13]float64
 		for _, r := range t.rows {
 			m := w.day(r.day).Month()

@@ -67,7 +67,7 @@ func leave(name string, data []byte) (err error) {
 // Collect hands every letter, oldest first, to a function, and then removes it, also when
 // the function refuses it. The errors are for people.
 func (d *Dir) Collect(take func(data []byte) error) error {
-	if away := d.Away() != nil; away {
+	if d.Away() != nil {
 		return nil // each save says so
 	}
 	names, err := d.letters()
