@@ -78,9 +78,9 @@ func (a Air) See(t time.Time, lat, mean, innovation float64) Air {
 	return a
 }
 
-// AirPersistence is how the days' mean temperatures follow each other about their normal, on nine stations from 3 to
-// 53 degrees in winter: the anomaly of a day is 0.63 to 0.85 of that of the day before (a box that
-// lags adds to it), five days on it is 0.2 to 0.4.
+// AirPersistence is how the days' mean temperatures follow each other about their normal, on
+// nine stations from 3 to 53 degrees in winter: the anomaly of a day is 0.63 to 0.85 of that of
+// the day before (a box that lags adds to it), five days on it is 0.2 to 0.4.
 const AirPersistence = 0.8
 
 // AirInnovation is what a day adds to its anomaly, K, before anything was measured: 1 in the
