@@ -229,7 +229,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 
 // baseRates tells each row what its month had.
 func (t *trial) baseRates(w *weather) {
-	for span, spans := 0, Withins(); span < len(spans); span++ {
+	for span := range (row{}).came {
 		var base, n [13]float64
 		for _, r := range t.rows {
 			m := w.day(r.day).Month()
