@@ -3,6 +3,7 @@ package alert
 import (
 	"encoding"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -344,7 +345,11 @@ func (rc RuleConfig) checkTexts(report func(key, what string)) {
 	one := func(key, text string) {
 		w := words{u: &use{}}
 		if _, err := template.New("").Funcs(w.funcs()).Parse(text); err != nil {
-			report(key, "cannot be read: line "+strings.TrimPrefix(err.Error(), "template: :"))
+			what := "cannot be read: line " + strings.TrimPrefix(err.Error(), "template: :")
+			if strings.HasSuffix(what, " not defined") {
+				what += "; there are " + strings.Join(slices.Sorted(maps.Keys(Helpers())), ", ")
+			}
+			report(key, what)
 		}
 	}
 	fields := func(at string, f RungFields) {

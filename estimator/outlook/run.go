@@ -10,7 +10,6 @@ import (
 // Action changes something about the futures. The zero value changes nothing.
 type Action struct {
 	Shed       [24]float64 // share of the load taken off, by hour of the local day
-	ShedFrom   float64     // hours from now until it begins
 	ShedHours  float64     // how long the plan is kept, hours; 0 is to the end
 	AddWh      float64     // a top-up
 	AddAt      float64     // hours from now
@@ -19,7 +18,6 @@ type Action struct {
 	Uncover    bool        // snow or dirt that covers the panel is cleared at PanelFrom
 	Capacity   float64     // the capacity times 1 + Capacity; the addition comes full
 	CapacityAt float64     // hours from now
-	NoSun      bool        // no light at all
 }
 
 // Outcome is what came of the futures under one action.
@@ -76,9 +74,6 @@ func (f *Futures) plan(a *Action) *plan {
 		if a.Panel != 0 && float64(h) >= a.PanelFrom {
 			p.gain[h] = 1 + a.Panel
 		}
-		if a.NoSun {
-			p.gain[h] = 0
-		}
 	}
 	if a.Uncover {
 		p.freeAt = int(a.PanelFrom)
@@ -119,7 +114,7 @@ func (f *Futures) Run(a Action, fan bool) Outcome {
 }
 
 func (a *Action) shedAt(h float64, hourOfDay int) float64 {
-	if h < a.ShedFrom || a.ShedHours > 0 && h >= a.ShedFrom+a.ShedHours {
+	if a.ShedHours > 0 && h >= a.ShedHours {
 		return 0
 	}
 	return a.Shed[hourOfDay]

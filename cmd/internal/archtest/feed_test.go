@@ -4,7 +4,6 @@ import (
 	"go/ast"
 	"go/token"
 	"path"
-	"slices"
 	"strings"
 )
 
@@ -33,11 +32,6 @@ func (p *project) checkFeeds() []Violation {
 		}
 	}
 	return found
-}
-
-// waiting are those that are known to have no writer or caller yet.
-func waiting() []string {
-	return []string{"Helpers", "Action.ShedFrom", "Action.NoSun", "Client.HTTP"}
 }
 
 // helpsTests tells packages that exist for tests alone, and the simulated site, in which the
@@ -175,7 +169,7 @@ func (p *project) unfed(f *file, u uses) []Violation {
 	for _, decl := range f.Decls {
 		switch d := decl.(type) {
 		case *ast.FuncDecl:
-			if d.Name.IsExported() && exportedReceiver(d) && u.mentioned[d.Name.Name] < 2 && !slices.Contains(waiting(), d.Name.Name) && !calledByOthers(d) {
+			if d.Name.IsExported() && exportedReceiver(d) && u.mentioned[d.Name.Name] < 2 && !calledByOthers(d) {
 				found = append(found, p.at(f, d, "nothing in the program calls %s", d.Name.Name))
 			}
 		case *ast.GenDecl:
@@ -200,7 +194,7 @@ func (p *project) unfedFields(f *file, of string, st *ast.StructType, u uses) []
 			continue
 		}
 		for _, name := range field.Names {
-			if name.IsExported() && !u.fed(name.Name, of) && !slices.Contains(waiting(), of+"."+name.Name) {
+			if name.IsExported() && !u.fed(name.Name, of) {
 				found = append(found, p.at(f, name, "nothing in the program sets %s.%s", of, name.Name))
 			}
 		}
