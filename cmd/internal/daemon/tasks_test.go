@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,10 +18,12 @@ func TestStopAwaitsAllAndClosesInReverse(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
+		var mu sync.Mutex
 		var order []string
+		add := func(what string) { mu.Lock(); order = append(order, what); mu.Unlock() }
 		tasks := daemon.NewTasks(ctx)
 		note := func(what string) func(context.Context) error {
-			return func(context.Context) error { order = append(order, what); return nil }
+			return func(context.Context) error { add(what); return nil }
 		}
 		tasks.OnStop("lock", time.Second, note("lock"))
 		tasks.OnStop("history", time.Second, note("history"))
@@ -30,7 +33,9 @@ func TestStopAwaitsAllAndClosesInReverse(t *testing.T) {
 			return note("slow")(ctx)
 		})
 		go func() { time.Sleep(time.Minute); stop() }()
-		err := tasks.Wait(func() { order = append(order, "told") }, 3*time.Second)
+		err := tasks.Wait(func() { add("told") }, 3*time.Second)
+		mu.Lock()
+		defer mu.Unlock()
 		if want := []string{"told", "slow", "history", "lock"}; err != nil || !slices.Equal(order, want) {
 			t.Errorf("%v, %v; want %v", order, err, want)
 		}

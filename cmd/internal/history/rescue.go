@@ -62,6 +62,8 @@ func (w *writer) rescueFrom(aside string) {
 	}
 	if err := w.takeNumbers(r); err != nil {
 		w.asides += "; nothing of it can be carried over"
+		told := w.asides
+		w.problem.Store(&told)
 		w.o.Log.Warn("nothing of the damaged history can be read", "err", err)
 		w.endRescue()
 		return

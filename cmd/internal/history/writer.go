@@ -129,7 +129,8 @@ func (w *writer) report(err error) {
 		}
 		w.problem.Store(&text)
 	case w.asides != "":
-		w.problem.Store(&w.asides)
+		told := w.asides // a copy: readers keep it
+		w.problem.Store(&told)
 	case was != nil:
 		w.o.Log.Info("history is written again")
 		w.problem.Store(nil)
