@@ -78,3 +78,9 @@ func (c *Course) Look(t time.Time, lat, lon, altitudeM float64) At {
 	el, az := horizontal(c.dec+c.decRate*s, c.hour+c.onRate*s+lon*deg, lat*deg)
 	return look(t, el, az, altitudeM)
 }
+
+// Compass names the direction of an azimuth in degrees, clockwise from north, to the next of eight.
+func Compass(azimuth float64) string {
+	names := [8]string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
+	return names[int(math.Mod(azimuth+360+22.5, 360)/45)]
+}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ebbwatch/alert/cause"
+	"ebbwatch/estimator/sun"
 )
 
 // wh prints an energy as people say it.
@@ -172,7 +173,7 @@ func (r Report) harvestSection() section {
 	}
 	for _, b := range h.Shaded {
 		s.Says = append(s.Says, fmt.Sprintf("With the sun between %.0f° and %.0f° (%s) about %s is missing even under a clear sky: something casts a shadow from there.",
-			b.From, b.To, compass((b.From+b.To)/2), percent(b.Loss)))
+			b.From, b.To, sun.Compass((b.From+b.To)/2), percent(b.Loss)))
 	}
 	if h.Decline > 0 {
 		s.Says = append(s.Says, fmt.Sprintf("The best moments of clear days fell by %s over this time: dirt, ageing or a loose wire. Look before you climb, and not in ice or wind.", percent(h.Decline)))
@@ -181,12 +182,6 @@ func (r Report) harvestSection() section {
 		s.Says = append(s.Says, "Charging stopped in the cold. That protects the cells: LiFePO4 must not be charged below 0 °C.")
 	}
 	return s
-}
-
-// compass names a bearing.
-func compass(deg float64) string {
-	names := [8]string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
-	return names[int(math.Mod(deg+22.5, 360)/45)]
 }
 
 func (r Report) daysSection() section {

@@ -12,6 +12,7 @@ import (
 	"ebbwatch/cmd/internal/chart"
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
+	"ebbwatch/estimator/sun"
 )
 
 //go:embed assets/plan.html assets/plan.css
@@ -25,7 +26,7 @@ func (r *Report) HTML(w io.Writer) error {
 	}
 	page, err := template.New("plan.html").Funcs(template.FuncMap{
 		"percent": Percent, "month": func(i int) string { return time.Month(i + 1).String()[:3] },
-		"tie": tie, "compass": compass, "clearance": clearance, "crowns": overCrowns, "shower": func() float64 { return radio.Shower },
+		"tie": tie, "compass": sun.Compass, "clearance": clearance, "crowns": overCrowns, "shower": func() float64 { return radio.Shower },
 		"css": func() template.CSS { return template.CSS(css) },
 	}).ParseFS(assets, "assets/plan.html")
 	if err != nil {

@@ -14,6 +14,7 @@ import (
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
+	"ebbwatch/estimator/sun"
 )
 
 // Report is the answer. Shares are 0 to 1, energy is Wh, months run from January.
@@ -136,7 +137,7 @@ func Make(ctx context.Context, c *config.Config, d Drawing, o Options) (*Report,
 		Site:   c.Site.Name, Made: o.Now, Target: k.Target, Drawn: k.Load.Mean(), Currency: d.Prices.Currency,
 		Learned: in.learned, Notes: in.notes, Assumed: k.Assumed(), profile: k.Load, kit: k,
 	}
-	r.Panel = fmt.Sprintf("%.0f W at %.0f°, facing %s, %s", k.Site.WattsPeak, k.Site.TiltDeg, compass(k.Site.AzimuthDeg), charger(k.Site.MPPT))
+	r.Panel = fmt.Sprintf("%.0f W at %.0f°, facing %s, %s", k.Site.WattsPeak, k.Site.TiltDeg, sun.Compass(k.Site.AzimuthDeg), charger(k.Site.MPPT))
 	r.Battery = fmt.Sprintf("%.0f Ah, %d cells LiFePO4, off at %.1f V", k.Battery.CapacityAh, k.Battery.Cells, k.Battery.CutoffVolts)
 	for i := range d.Loads {
 		r.Loads = append(r.Loads, d.Loads[i].line(k.Battery.Cells))
@@ -160,12 +161,6 @@ func charger(mppt bool) string {
 		return "maximum-power charger"
 	}
 	return "PWM charger"
-}
-
-// compass names a direction.
-func compass(az float64) string {
-	names := []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
-	return names[int(math.Mod(az+22.5, 360)/45)]
 }
 
 // winters is the part that takes its time.
@@ -356,7 +351,7 @@ func (r *Report) bestAim() (plan.Aim, bool) {
 }
 
 func aim(a plan.Aim) string {
-	return fmt.Sprintf("panel at %.0f°, facing %s", a.TiltDeg, compass(a.AzimuthDeg))
+	return fmt.Sprintf("panel at %.0f°, facing %s", a.TiltDeg, sun.Compass(a.AzimuthDeg))
 }
 
 // aimed says in a sentence what a better aim brings.

@@ -10,6 +10,7 @@ import (
 
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
+	"ebbwatch/estimator/sun"
 )
 
 // Text writes the plan for a terminal.
@@ -155,7 +156,7 @@ func (t *text) aims(r *Report) {
 	columns := plan.Directions
 	head := "\t"
 	for _, a := range r.Aims[:columns] {
-		head += compass(a.AzimuthDeg) + "\t"
+		head += sun.Compass(a.AzimuthDeg) + "\t"
 	}
 	t.line("%s", head)
 	for row := range slices.Chunk(r.Aims, columns) {

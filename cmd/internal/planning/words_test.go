@@ -8,6 +8,7 @@ import (
 	"ebbwatch/estimator/plan"
 	"ebbwatch/estimator/plan/radio"
 	"ebbwatch/estimator/plan/wiring"
+	"ebbwatch/estimator/sun"
 )
 
 func TestHourSpans(t *testing.T) {
@@ -30,7 +31,7 @@ func TestHourSpans(t *testing.T) {
 func TestWords(t *testing.T) {
 	t.Parallel()
 	for az, want := range map[float64]string{0: "north", 22: "north", 23: "north-east", 90: "east", 180: "south", 200: "south", 225: "south-west", 350: "north", 360: "north"} {
-		if got := compass(az); got != want {
+		if got := sun.Compass(az); got != want {
 			t.Errorf("%g° is %s, want %s", az, got, want)
 		}
 	}
