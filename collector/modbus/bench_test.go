@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/collector/needtest"
 	"ebbwatch/collector/reading"
 	"ebbwatch/collector/serial"
 )
@@ -48,7 +49,7 @@ func BenchmarkPoll(b *testing.B) {
 }
 
 func benchPoll(b *testing.B, baud, n int) {
-	port := startPeer(b, python(b), "testdata/paced_slave.py", fmt.Sprint(baud), "1")
+	port := needtest.Peer(b, python(b), "testdata/paced_slave.py", fmt.Sprint(baud), "1")
 	bus := NewBus(Settings{Port: port, Mode: Mode{Baud: baud, Parity: "none", StopBits: 1}})
 	bus.dial = func(context.Context) (link, error) {
 		w, err := serial.Open(port, bus.settings.Mode)

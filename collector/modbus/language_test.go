@@ -69,7 +69,7 @@ func TestMapLanguage(t *testing.T) {
 			if tc.exact != "" {
 				args = append(args, tc.exact)
 			}
-			line := `{tcp: "127.0.0.1:` + startPeer(t, python, args...) + `", map: m.yaml}`
+			line := `{tcp: "127.0.0.1:` + needtest.Peer(t, python, args...) + `", map: m.yaml}`
 			s := decodetest.Section(t, line, map[string]string{"m.yaml": tc.yaml})
 			src, err := NewKind().New(s)
 			if err != nil {

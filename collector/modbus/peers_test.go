@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"bufio"
 	"context"
 	"fmt"
 	"io"
@@ -43,29 +42,6 @@ func cableToPull(t testing.TB) (ours, theirs string, pull func()) {
 	}
 	t.Cleanup(pull)
 	return s1.Name(), s2.Name(), pull
-}
-
-// startPeer starts a device and waits until it is ready; it returns what else it says.
-func startPeer(t testing.TB, name string, args ...string) string {
-	t.Helper()
-	cmd := exec.Command(name, args...)
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var stderr strings.Builder
-	cmd.Stderr = &stderr
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	line, err := bufio.NewReader(out).ReadString('\n')
-	rest, ready := strings.CutPrefix(strings.TrimSpace(line), "ready")
-	if !ready {
-		_ = cmd.Wait()
-		t.Fatalf("the device did not start: %q, %v\n%s", line, err, stderr.String())
-	}
-	return strings.TrimSpace(rest)
 }
 
 // pymodbus is Debian's python3-pymodbus.
@@ -159,10 +135,10 @@ func startOn(t *testing.T, name string, args []string, how string) (setting stri
 	t.Helper()
 	if how == "rtu" {
 		ours, theirs := cable(t)
-		startPeer(t, name, append(append(args, how, theirs, "17"), peerRegisters()...)...)
+		needtest.Peer(t, name, append(append(args, how, theirs, "17"), peerRegisters()...)...)
 		return "port: " + ours
 	}
-	port := startPeer(t, name, append(append(args, how, "-", "17"), peerRegisters()...)...)
+	port := needtest.Peer(t, name, append(append(args, how, "-", "17"), peerRegisters()...)...)
 	return fmt.Sprintf("%s: \"127.0.0.1:%s\"", how, port)
 }
 
@@ -196,7 +172,7 @@ func TestAnotherDeviceAfterReplugging(t *testing.T) {
 	t.Parallel()
 	name, args := pymodbus(t)
 	ours, theirs, pull := cableToPull(t)
-	startPeer(t, name, append(append(args, "rtu", theirs, "17"), peerRegisters()...)...)
+	needtest.Peer(t, name, append(append(args, "rtu", theirs, "17"), peerRegisters()...)...)
 	byID := filepath.Join(t.TempDir(), "usb-0001")
 	if err := os.Symlink(ours, byID); err != nil {
 		t.Fatal(err)
@@ -207,7 +183,7 @@ func TestAnotherDeviceAfterReplugging(t *testing.T) {
 	checkPeer(t, values, err)
 
 	ours2, theirs2 := cable(t)
-	startPeer(t, name, append(append(args, "rtu", theirs2, "17"), "h2=0x1234", "h3=0x9999", "h16=1111")...)
+	needtest.Peer(t, name, append(append(args, "rtu", theirs2, "17"), "h2=0x1234", "h3=0x9999", "h16=1111")...)
 	if err := os.Remove(byID); err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package needtest
 
 import (
+	"bufio"
 	"encoding/csv"
 	"os"
 	"os/exec"
@@ -84,4 +85,28 @@ func Rows(t testing.TB, name string) [][]string {
 		t.Fatalf("cannot read %s: %v", name, err)
 	}
 	return rows[1:]
+}
+
+// Peer starts a device that others wrote, for the length of the test, and waits until its first
+// line says "ready"; it gives what else that line says, such as a port.
+func Peer(t testing.TB, name string, args ...string) string {
+	t.Helper()
+	cmd := exec.Command(name, args...)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var stderr strings.Builder
+	cmd.Stderr = &stderr
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+	line, err := bufio.NewReader(out).ReadString('\n')
+	rest, ready := strings.CutPrefix(strings.TrimSpace(line), "ready")
+	if !ready {
+		_ = cmd.Wait()
+		t.Fatalf("the device did not start: %q, %v\n%s", line, err, stderr.String())
+	}
+	return strings.TrimSpace(rest)
 }

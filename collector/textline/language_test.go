@@ -1,12 +1,10 @@
 package textline
 
 import (
-	"bufio"
 	"errors"
 	"fmt"
 	"math"
 	"os"
-	"os/exec"
 	"regexp"
 	"strings"
 	"testing"
@@ -18,21 +16,7 @@ import (
 // printer starts the device of testdata/printer.py and gives its port.
 func printer(t *testing.T, way string) string {
 	t.Helper()
-	cmd := exec.Command(needtest.Python(t), "testdata/printer.py", way)
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	line, err := bufio.NewReader(out).ReadString('\n')
-	port, ready := strings.CutPrefix(strings.TrimSpace(line), "ready ")
-	if !ready {
-		t.Fatalf("the device did not start: %q, %v", line, err)
-	}
-	return port
+	return needtest.Peer(t, needtest.Python(t), "testdata/printer.py", way)
 }
 
 // Each way to print, by a device written in another language.

@@ -1,12 +1,8 @@
 package sunspec_test
 
 import (
-	"bufio"
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
-	"strings"
 	"testing"
 
 	"ebbwatch/collector/decode/decodetest"
@@ -23,22 +19,7 @@ func serve(t *testing.T, m *image) string {
 	for at, v := range m.regs {
 		args = append(args, fmt.Sprintf("h%d=%d", at, v))
 	}
-	cmd := exec.Command(python, args...)
-	cmd.Stderr = os.Stderr
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	line, err := bufio.NewReader(out).ReadString('\n')
-	port, ready := strings.CutPrefix(strings.TrimSpace(line), "ready ")
-	if !ready {
-		t.Fatalf("the device did not start: %q, %v", line, err)
-	}
-	return "127.0.0.1:" + port
+	return "127.0.0.1:" + needtest.Peer(t, python, args...)
 }
 
 // The whole way: published layouts, served by a device written by others, read by a source
