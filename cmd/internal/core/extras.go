@@ -19,6 +19,8 @@ type Today struct {
 	Sky     float64 // what the forecast sky should have given
 	Untold  bool    // in some daylight no forecast told of the sky
 	Held    float64 // seconds of daylight in which the charger held back
+	// Whether anything measured panel and load today: else their sums are not 0 but not known.
+	PanelSeen, LoadSeen bool
 }
 
 // add counts a span; a new day begins at local midnight.
@@ -32,6 +34,7 @@ func (t *Today) add(span Today) {
 	t.Sky += span.Sky
 	t.Untold = t.Untold || span.Untold
 	t.Held += span.Held
+	t.PanelSeen, t.LoadSeen = t.PanelSeen || span.PanelSeen, t.LoadSeen || span.LoadSeen
 }
 
 // countToday follows the day's energy. It needs to know what day it is.
@@ -50,6 +53,8 @@ func (c *Core) countToday(r reading.Reading, dt time.Duration) {
 		Date: r.Wall.In(zone).Format(time.DateOnly), Harvest: f["pv"] * s, Load: f["load"] * s,
 		Clear: clear * s, Sky: sky * s, Untold: !told && clear > 0,
 	}
+	_, span.PanelSeen = f["pv"]
+	_, span.LoadSeen = f["load"]
 	if c.belief.Curtailed && clear > 0 {
 		span.Held = s
 	}
@@ -90,7 +95,12 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	}
 	c.placeFacts(now, x)
 	if t := c.memory.Today; t.Date != "" {
-		x["harvest_today_joules"], x["load_today_joules"] = t.Harvest, t.Load
+		if t.PanelSeen {
+			x["harvest_today_joules"] = t.Harvest
+		}
+		if t.LoadSeen {
+			x["load_today_joules"] = t.Load
+		}
 		if c.array().WattsPeak > 0 && !c.memory.Outlook.Place.Doubted {
 			x["harvest_clear_today_joules"] = t.Clear
 			if t.Sky > 0 && !t.Untold {

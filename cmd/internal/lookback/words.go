@@ -198,7 +198,11 @@ func (r Report) daysSection() section {
 			s.Rows = append(s.Rows, []string{r.date(d.Date) + note, "–", "–", "–", "–", "–"})
 			continue
 		}
-		s.Rows = append(s.Rows, []string{r.date(d.Date) + note, wh(d.Got), wh(d.Clear), percent(d.SoCLeast), number("%.2f V", d.VoltsLeast), number("%.1f W", d.LoadWatts)})
+		got, clear := "–", "–" // where no light was measured the sums are not known
+		if d.Clear > 0 {
+			got, clear = wh(d.Got), wh(d.Clear)
+		}
+		s.Rows = append(s.Rows, []string{r.date(d.Date) + note, got, clear, percent(d.SoCLeast), number("%.2f V", d.VoltsLeast), number("%.1f W", d.LoadWatts)})
 	}
 	var low []string
 	for _, d := range r.Worst {
