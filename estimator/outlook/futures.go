@@ -133,7 +133,7 @@ func (f *Futures) warmByForecast(s *State, p *plant, today int, fc *reading.Fore
 // has shown so far, and the forecast.
 func (m Model) skyAhead(s *State, p *plant, today int, fc *reading.Forecast) sky.Days {
 	proc := s.Sky
-	if s.SkyDay > 0 {
+	if s.SkyDay != 0 {
 		if s.Day.Date == s.SkyDay {
 			if seen := m.observeDay(s, p); !seen.covered {
 				proc = seen.teach(proc)

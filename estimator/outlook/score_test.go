@@ -166,7 +166,10 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		Site:    Site{Latitude: w.lat, Longitude: w.lon, WattsPeak: n.watts, TiltDeg: n.tilt, AzimuthDeg: n.azimuth, MPPT: true, Zone: time.UTC},
 		Battery: battery.Battery{CapacityAh: n.ah, Cells: 4, Reserve: 0.2, CutoffVolts: 11.6},
 	}
-	if !set.blind {
+	if r := w.record; r != nil && !set.blind { // other years than those that are lived
+		m.Site.Insolation = r.insolation(len(r.ghi))
+		m.Site.Air = r.normal()
+	} else if !set.blind {
 		m.Site.Insolation = w.insolation(10)
 	}
 	e := &believer{rng: rand.New(rand.NewPCG(set.seed, 3))}
@@ -195,7 +198,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		} else {
 			state = m.Step(state, hours[h].reading(at), b)
 		}
-		if h%24 == 17 && hours[h].soc < 0.6 {
+		if h%24 == w.sunset() && hours[h].soc < 0.6 {
 			t.charge.add(b, hours[h].soc)
 		}
 		if set.forecast && h%24 == 12 {
@@ -206,7 +209,7 @@ func (w *weather) try(set setting, s *shapes, skip int) trial {
 		if d < skip || h+240 >= len(hours) {
 			continue
 		}
-		daily := h%24 == 17
+		daily := h%24 == w.sunset()
 		if !daily && (set.every == 0 || h%set.every != 0) || set.thin > 1 && d%set.thin != 0 {
 			continue
 		}

@@ -19,6 +19,7 @@ type weather struct {
 	mean     []float64 // °C
 	swing    []float64 // K, half of low to high
 	rank     []float64 // normal score of the clearness among the days of its month
+	record   *weather  // other years of the same place, which its owner fetched
 }
 
 // station reads daily weather. Source: KNMI daily observations, Hoogeveen 279 and
@@ -86,6 +87,9 @@ func americas(t testing.TB, id string) *weather {
 	w.rankDays()
 	return w
 }
+
+// sunset is the hour, UTC, that begins at 17 h by the sun: the day's light has been seen then.
+func (w *weather) sunset() int { return (17 - int(math.Round(w.lon/15)) + 24) % 24 }
 
 func (w *weather) day(i int) time.Time { return w.first.AddDate(0, 0, i) }
 
@@ -248,7 +252,7 @@ type course struct {
 
 // step lives an hour of a day under a light, W, with a share of the load fed.
 func (w *weather) step(n node, st *course, d, h int, light, feed float64) hour {
-	air := w.mean[d] - w.swing[d]*math.Cos(2*math.Pi*(float64(h)-2)/24)
+	air := w.mean[d] - w.swing[d]*math.Cos(2*math.Pi*(float64(h)+w.lon/15-2)/24)
 	st.cold += 0.12 * (air + 1 - st.cold)
 	st.refusing = st.cold < 0 || st.refusing && st.cold < n.release
 	x := hour{harvest: light, load: n.load * feed * (1 + n.evening*evening(h)), celsius: st.cold, refusing: st.refusing}
