@@ -55,7 +55,7 @@ const unevenSD = 0.004
 // band is how far the band reaches to either side, where all but the capacity may be narrowed
 // by what surprised little: a capacity that was never tested surprises nobody either.
 func (s *State) band(reach float64) float64 {
-	const normal, untested = 1.645, 1.5 // of a normal distribution, 5th and 95th percentile; and what its tails are worth
+	const normal, untested = 1.645, 2.6 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
 	times := max(reach, normal)
 	if s.sd(iLogCapacity) > learnedSD {
 		times *= untested

@@ -8,7 +8,7 @@ const (
 	hysteresisVolts = 0.011 // half the distance of the charging from the discharging branch
 	hysteresisSD    = 0.004
 	hysteresisTurn  = 0.03  // share of the capacity over which one branch goes over to the other
-	meterVolts      = 0.012 // error of the voltmeter, V a cell: 0.4 %; one per-cent is not rare
+	meterVolts      = 0.018 // error of the voltmeter, V a cell: 0.4 %; one per-cent is not rare
 	wholeVolts      = 0.004 // spread of cells about the curve as a whole, V
 	curveVolts      = 0.009 // the same, of its bends
 	curveReach      = 0.2   // charge over which a cell departs from the curve in the same way

@@ -43,7 +43,7 @@ func (m Model) Start() State {
 // newBattery believes of the battery what is true of batteries at large.
 func (m Model) newBattery(s *State) {
 	s.set(iCharge, 0.6, 0.3)
-	s.set(iLogCapacity, -0.06, 0.10) // most are worth 80 to 105 % of the label, some much less
+	s.set(iLogCapacity, -0.06, 0.20) // most are worth 80 to 105 % of the label, some half of it or twice
 	s.set(iColdLoss, 0.0045, 0.0025)
 	s.set(iColdShare, 0.5, 0.35)
 	s.set(iFullShortfall, 0.008, 0.007)

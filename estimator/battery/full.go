@@ -153,11 +153,17 @@ func (m Model) anchor(s *State, f flow, x, spread, wrong float64) bool {
 	likely := (1 - wrong) * ((1-jump)*bell(surprise, total) + jump*bell(surprise, total+0.2*0.2))
 	share := likely / (likely + wrong)
 	before := s.Gauss
+	expected := total
+	// a return to full from a deep swing that nobody expected: the battery is of another size
+	if surprise*surprise > lostFrom*lostFrom*total && s.LowestSinceFull <= deepSwing {
+		s.doubtCapacity(&slope, surprise, total)
+		total = s.spread(&slope) + spread*spread
+	}
 	if over := surprise*surprise - 9*total; over > 0 {
 		m.reopen(s, math.Sqrt(over))
 	}
 	if s.Anchored && s.SinceAnchor > 6 {
-		s.FullSurprise += (min(surprise*surprise/total, 9) - s.FullSurprise) / 12
+		s.FullSurprise += (min(surprise*surprise/expected, 9) - s.FullSurprise) / 12
 	}
 	spread2 := spread*spread + max(s.FullSurprise-1, 0)*total
 	consider := considerCell

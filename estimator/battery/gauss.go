@@ -34,6 +34,8 @@ type Gauss struct {
 // surpriseObservations is over how many looks that mean goes.
 const surpriseObservations = 60
 
+func sq(x float64) float64 { return x * x }
+
 // set makes one unknown independent of the others.
 func (g *Gauss) set(k int, mean, sd float64) {
 	for j := range unknowns {

@@ -17,6 +17,7 @@ type ocvObservation struct {
 	volts  float64 // a cell, freed of the drop over the resistance
 	branch float64 // -1 to 1
 	white  float64 // variance of the look itself, V²
+	uneven float64 // by how much less the emptiest cell holds than the mean one that is seen
 }
 
 // steepVolts is from which slope of the curve, V for a whole charge, a voltage alone tells
@@ -31,6 +32,8 @@ const steepVolts = 0.5
 // is lost; what is believed then is the mixture of both.
 func (g *Gauss) observeVoltage(v ocvObservation, h considered) {
 	if l := tangent(v.volts - v.branch*g.Mean[iHysteresis] - g.Mean[iMeter]); l.at < 0.2 && l.slope[iCharge] > steepVolts {
+		l.at = max(l.at-v.uneven, 0)
+		v.white += sq(l.slope[iCharge] * v.uneven)
 		g.observeLine(v, l, h)
 		return
 	}
@@ -110,7 +113,7 @@ func (g *Gauss) observeLine(v ocvObservation, l line, h considered) {
 
 // oddCapacity is the widest that a capacity is doubted, relative: some batteries hold half of
 // their label, and some banks twice what the file says.
-const oddCapacity = 0.5
+const oddCapacity = 0.6
 
 // doubtCapacity opens the capacity after a surprise, as far as that explains it, with all that
 // the capacity has a part in.

@@ -72,11 +72,18 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	if !f.outKnown {
 		consider |= 1 << iMeter
 	}
-	if consider |= 1 << iNightDrain; cell < deadVolts {
-		consider |= considerSize | 1<<iDrain | 1<<iChargeGain // what would drain an empty battery gets nothing
+	if consider |= 1 << iNightDrain; cell < lowBelow {
+		consider |= 1<<iDrain | 1<<iChargeGain // how far the foot is off would be taken for a drain
+	}
+	if cell < deadVolts {
+		consider |= considerSize
 	}
 	white := ocvNoiseVolts*ocvNoiseVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
-	return ocvObservation{volts: cell + sag, branch: branch, white: white}, consider, true
+	v = ocvObservation{volts: cell + sag, branch: branch, white: white}
+	if cells > 1 {
+		v.uneven = unevenCells
+	}
+	return v, consider, true
 }
 
 // Voltages of a cell, V: below the first the curve is steep, below the second nearly
@@ -102,6 +109,11 @@ const (
 // topVolts is by how much more cells differ near full, V: curves differ more there than they
 // agree, and what was charged last takes hours to settle.
 const topVolts = 0.010
+
+// unevenCells is by how much less the emptiest cell of a pack holds than the mean one whose voltage
+// is seen at the foot, and the spread of that: packs are matched to about a per-cent (common
+// practice), and the emptiest cell ends the discharge.
+const unevenCells = 0.01
 
 // ocvMove is how much charge may move before the next look is due.
 const ocvMove = 0.05
