@@ -52,10 +52,22 @@ func bandSD(surprise, closing float64) float64 {
 // unevenSD is by how much less the emptiest cell of a pack holds than the mean that is seen.
 const unevenSD = 0.004
 
+// A belief so wide is that of several cases, whose tails are heavy.
+const (
+	mixedSD    = 0.10
+	mixedReach = 2.4
+)
+
 // band is how far the band reaches to either side, where all but the capacity may be narrowed
 // by what surprised little: a capacity that was never tested surprises nobody either.
 func (s *State) band(reach float64) float64 {
-	const normal, untested = 1.645, 2.6 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
+	const normal, untested = 1.645, 2.0 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
+	switch counted := !s.In.blank() || !s.Out.blank(); {
+	case s.sd(iCharge) > mixedSD && counted:
+		reach = max(reach, mixedReach)
+	case s.sd(iCharge) > mixedSD:
+		reach = max(reach, 1.645)
+	}
 	times := max(reach, normal)
 	if s.sd(iLogCapacity) > learnedSD {
 		times *= untested

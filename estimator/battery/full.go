@@ -31,7 +31,7 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 	if s.Full = wrong < 1; !s.Full {
 		return
 	}
-	if s.FullHours += dt.Hours(); rate > 0.7*s.AnchorRate && s.FullHours < 2 {
+	if s.FullHours += dt.Hours(); rate >= 0.7*s.AnchorRate && (s.FullHours < 2 || wrong > doubtfulFull) {
 		s.Full = s.FullAccepted
 		if s.Full {
 			s.SinceFull = 0
@@ -46,6 +46,10 @@ func (m Model) full(s *State, f flow, dt time.Duration) {
 		s.SinceFull, s.FullSeen = 0, true
 	}
 }
+
+// doubtfulFull is the chance of being none from which on a full is weighed once: for as long as it
+// is held, seeing it again says nothing new.
+const doubtfulFull = 0.05
 
 // What a full lacks while the current still tapers: so many hours of it, common practice
 // for cells of some milliohms, with a wide spread because cells and leads differ.
@@ -100,6 +104,38 @@ func (m Model) falseFullChance(s *State, cell, net float64, both bool) float64 {
 	return 1
 }
 
+// What a full looks like where no voltage is measured: a charger that could give more gives just
+// what the load takes, all the while that the load changes.
+const (
+	balancedHours  = 0.5
+	balancedShare  = 0.12 // of the load: what two meters of power differ by
+	balancedSpread = 0.02
+	balancedWrong  = 0.1 // chance that a grey sky gives just that
+)
+
+// balancedFull holds when the panel gave what the load took for half an hour, where nothing ever
+// told a voltage.
+func (m Model) balancedFull(s *State, f flow, dt time.Duration) {
+	balanced := s.Volts == 0 && f.inKnown && f.outKnown && f.in > 0 && f.out > 0 &&
+		math.Abs(f.net()) < balancedShare*f.out && dt <= s.unseen()
+	if !balanced {
+		s.Full, s.FullAccepted, s.Held = false, false, 0
+		return
+	}
+	was := s.Held
+	s.Held += dt.Hours()
+	if was < balancedHours && s.Held >= balancedHours {
+		wrong := balancedWrong
+		if s.RecentIn < flowedIn {
+			wrong = max(wrong, s.refusing())
+		}
+		s.FullAccepted = m.anchor(s, f, 1, balancedSpread, wrong)
+	}
+	if s.Full = s.FullAccepted; s.Full {
+		s.SinceFull, s.FullSeen = 0, true
+	}
+}
+
 // recentHours is over how long what flowed in is remembered, as a share of the capacity; and
 // flowedIn how much of it shows that the battery takes charge: less than any night takes out.
 const (
@@ -128,14 +164,17 @@ func (m Model) refusedChance(s *State, both bool) float64 {
 }
 
 // refusing is that chance before anything was seen but the temperature.
+// Fulls that surprised of late were perhaps none, and what refused then refuses still.
 func (s *State) refusing() float64 {
+	chance := 0.15
 	switch {
 	case !s.CelsiusSet:
-		return 0.3
+		chance = 0.3
 	case s.Celsius < 8 || s.Celsius > 42:
-		return 0.6
+		chance = 0.6
 	}
-	return 0.15
+	odds := max(s.FullSurprise, 1)
+	return chance * odds / (1 - chance + chance*odds)
 }
 
 // anchor sets the charge at a full of which some may be missing, and tells whether it is
@@ -155,7 +194,7 @@ func (m Model) anchor(s *State, f flow, x, spread, wrong float64) bool {
 	before := s.Gauss
 	expected := total
 	// a return to full from a deep swing that nobody expected: the battery is of another size
-	if surprise*surprise > lostFrom*lostFrom*total && s.LowestSinceFull <= deepSwing {
+	if surprise*surprise > lostFrom*lostFrom*total && s.LowestSinceFull <= deepSwing && wrong <= doubtfulFull {
 		s.doubtCapacity(&slope, surprise, total)
 		total = s.spread(&slope) + spread*spread
 	}
@@ -170,7 +209,7 @@ func (m Model) anchor(s *State, f flow, x, spread, wrong float64) bool {
 	if !f.outKnown {
 		consider |= 1 << iMeter // a charge that was guessed tells nothing of it
 	}
-	if s.LowestSinceFull > deepSwing {
+	if s.LowestSinceFull > deepSwing || s.Volts == 0 {
 		consider |= considerSize
 		if s.MaxGainSD < 0.02 {
 			consider |= 1 << iChargeGain

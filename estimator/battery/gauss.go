@@ -50,9 +50,11 @@ func (g *Gauss) sd(k int) float64 { return math.Sqrt(max(g.Cov[k][k], 0)) }
 // widen adds variance to one unknown.
 func (g *Gauss) widen(k int, variance float64) { g.Cov[k][k] += variance }
 
-// inflate multiplies the variance of one unknown, and with it its part in that of all others.
+// inflate multiplies the variance of one unknown, and with it its part in that of all others, but
+// for what cold does, which surprises nobody more than before.
 func (g *Gauss) inflate(k int, times float64) {
 	with := g.Cov[k]
+	with[iColdLoss], with[iColdShare] = 0, 0
 	for i := range with {
 		for j := range with {
 			g.Cov[i][j] += (times - 1) / with[k] * with[i] * with[j]

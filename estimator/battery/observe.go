@@ -14,7 +14,8 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	m.bounds(s)
 	s.clamp()
 	if !f.voltsKnown {
-		s.Full, s.Held, s.Floating = false, 0, 0
+		s.Floating = 0
+		m.balancedFull(s, f, dt)
 		return
 	}
 	m.smoothVoltage(s, f, hours)

@@ -69,8 +69,8 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	if doubted := s.sd(iLogCapacity) > doubtedSD; cell > 3.30 || !recent && !(doubted && s.sd(iCharge) < knownCharge) || !f.outKnown {
 		consider |= considerSize
 	}
-	if !f.outKnown {
-		consider |= 1 << iMeter
+	if !f.outKnown || !recent && consider&considerSize != 0 {
+		consider |= 1 << iMeter // a charge that was not counted from a full tells nothing of it
 	}
 	if consider |= 1 << iNightDrain; cell < lowBelow {
 		consider |= 1<<iDrain | 1<<iChargeGain // how far the foot is off would be taken for a drain

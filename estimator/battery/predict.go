@@ -155,7 +155,7 @@ func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float
 // cloudShare and busyShare are how uncertain, relative, the charge of a quarter of an hour and more
 // is when only the instants at its ends are known: of broken cloud and of a load that varies.
 const (
-	cloudShare = 0.25
+	cloudShare = 0.35
 	busyShare  = 0.10
 )
 
@@ -202,7 +202,7 @@ func (m Model) randomWalk(s *State, hours float64) {
 	s.relax(iChargeGain, keep, gainMean, math.Hypot(gainSpread, s.MaxGainSD))
 	s.relax(iNightDrain, keep, 0, nightSpread)
 	s.widen(iCharge, 0.001*0.001*hours/24)
-	if s.Volts == 0 { // nothing ever tells the charge, so it is soon that of nodes at large
+	if s.Volts == 0 && !(s.Anchored && s.SinceAnchor < atLargeAfter) { // nothing tells the charge, so it is soon that of nodes at large
 		s.relax(iCharge, math.Exp(-hours/atLargeHours), atLargeCharge, atLargeSpread)
 	}
 	if !s.CelsiusSet { // the capacity follows seasons that nobody sees
@@ -214,6 +214,7 @@ func (m Model) randomWalk(s *State, hours float64) {
 // the start is worth nothing, h: a node that lives stands nearer to full than to empty.
 const (
 	atLargeHours  = 240.0
+	atLargeAfter  = 480.0 // h after the last full
 	atLargeCharge = 0.7
 	atLargeSpread = 0.3
 )
