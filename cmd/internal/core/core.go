@@ -63,6 +63,7 @@ type Core struct {
 	offers    []advice.Offer
 	advised   time.Duration // when the offers were made, on the monotonic clock
 	last      reading.Stamp
+	stepped   time.Duration // when the belief was last stepped, on the monotonic clock
 	started   bool
 	first     reading.Stamp
 	index     facts.Index
@@ -150,6 +151,12 @@ func (c *Core) advance(now reading.Stamp) {
 	if t, known := r.Get(reading.BatteryCelsius); known {
 		c.cold.add(now.Mono, t)
 	}
+	if c.held(now) {
+		c.followOutage(now)
+		c.last = now
+		return
+	}
+	c.stepped = now.Mono
 	r = c.shifted(r)
 	if tellsOfBattery(&r) {
 		c.memory.Heard, c.memory.HeardAt = true, r.Mono
@@ -164,6 +171,22 @@ func (c *Core) advance(now reading.Stamp) {
 	}
 	c.followOutage(now)
 	c.last = now
+}
+
+// held tells whether all that is known of the battery was known at the last step of the belief: a
+// source that answers every half hour says what flowed at that moment, not what flows since. The
+// belief waits for what comes next, and integrates between the two with the doubt of so long a time.
+func (c *Core) held(now reading.Stamp) bool {
+	measured := c.measured(now)
+	known := false
+	for _, q := range facts.BatteryQuantities() {
+		m := measured[q]
+		if m.Usable() && now.Mono-m.Age > c.stepped {
+			return false
+		}
+		known = known || m.Usable()
+	}
+	return known && now.Mono > c.stepped && c.started && c.stepped > 0
 }
 
 // lookDue is true more often in the first hour: what is known then grows by the minute.
