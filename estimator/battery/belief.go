@@ -62,19 +62,21 @@ const (
 // by what surprised little: a capacity that was never tested surprises nobody either.
 func (s *State) band(reach float64) float64 {
 	const normal, untested = 1.645, 2.0 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
-	switch counted := !s.In.blank() || !s.Out.blank(); {
-	case s.sd(iCharge) > mixedSD && counted:
-		reach = max(reach, mixedReach)
-	case s.sd(iCharge) > mixedSD:
-		reach = max(reach, 1.645)
-	}
-	times := max(reach, normal)
+	times := normal
 	if s.sd(iLogCapacity) > learnedSD {
 		times *= untested
 	}
 	c := s.Cov[iCharge][iLogCapacity]
 	size := min(c*c/s.Cov[iLogCapacity][iLogCapacity], s.Cov[iCharge][iCharge])
-	return math.Sqrt(reach*reach*(s.Cov[iCharge][iCharge]-size) + times*times*size + normal*normal*unevenSD*unevenSD)
+	rest := s.Cov[iCharge][iCharge] - size
+	if rest > mixedSD*mixedSD && s.SinceGap > 24 { // not where it is only that nobody looked
+		reach = max(reach, normal)
+		if !s.In.blank() || !s.Out.blank() {
+			reach = max(reach, mixedReach)
+		}
+	}
+	times = max(times, reach)
+	return math.Sqrt(reach*reach*rest + times*times*size + normal*normal*unevenSD*unevenSD)
 }
 
 // Belief reads the state out.

@@ -145,11 +145,33 @@ func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float
 	close := dt <= s.unseen() && s.Flow.Set
 	a, b := m.side(s, &s.In, s.Flow.InKnown && close, f.inKnown && close, s.Flow.In, f.in, hours, s.Out.usual(m.guess()), unmeasuredSun)
 	c, d := m.side(s, &s.Out, s.Flow.OutKnown && close, f.outKnown && close, s.Flow.Out, f.out, hours, s.In.usual(m.guess()), unmeasuredLoad)
+	if s.In.blank() && s.Out.blank() && f.voltsKnown {
+		amps := m.chargingAmps(s, f.volts/m.cells())
+		a, b = max(a, amps*hours), math.Hypot(b, amps*math.Sqrt(3*hours))
+	}
 	rough = math.Hypot(b, d)
 	if close && dt > leastUnseen/2 { // what happens between two readings far apart is not on a line
 		rough = math.Hypot(rough, math.Hypot(cloudShare*a, busyShare*c))
 	}
 	return a, c, rough
+}
+
+// chargedShare is the most, of the capacity in an hour, that a voltage is taken to charge with.
+// Above chargedBelow a voltage tells too little of it.
+const (
+	chargedShare = 1. / 16
+	chargedBelow = 0.55
+)
+
+// chargingAmps is what flows in, where no current is measured, when the voltage lies as far above
+// that of a battery so full.
+func (m Model) chargingAmps(s *State, cell float64) float64 {
+	if s.Mean[iCharge] > chargedBelow {
+		return 0
+	}
+	rest, _ := OCV(s.Mean[iCharge])
+	over := cell - rest - s.Mean[iHysteresis] - s.Mean[iMeter] - s.sd(iMeter)
+	return min(max(over*m.cells()/(slowOhms*m.ohms(s)), 0), chargedShare*m.Battery.CapacityAh)
 }
 
 // cloudShare and busyShare are how uncertain, relative, the charge of a quarter of an hour and more
