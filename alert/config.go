@@ -131,6 +131,19 @@ func (c *Config) Uses() []Use {
 	return uses
 }
 
+// Conditions lists the conditions of the configuration with the keys that they stand under.
+func (c *Config) Conditions() map[string]Expr {
+	out := map[string]Expr{}
+	for i, r := range c.Rules {
+		at := fmt.Sprintf("rules[%d].", i)
+		out[at+"when"], out[at+"clear"] = r.When, r.Clear
+		for j, g := range r.Rungs {
+			out[fmt.Sprintf("%srungs[%d].when", at, j)] = g.When
+		}
+	}
+	return out
+}
+
 // factsIn lists the facts that a text asks for by their names in quotes.
 func factsIn(text string) (facts []string) {
 	w := words{u: &use{}}

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -64,5 +66,38 @@ func TestCheckNamesStrangers(t *testing.T) {
 	}
 	if strings.Count(got, "\n") != 1 {
 		t.Errorf("got %q", got)
+	}
+}
+
+// TestCheckDoubtsWhatNoReadingCanChange: a percentage where a ratio is meant holds always. A day
+// that there is not is refused.
+func TestCheckDoubtsWhatNoReadingCanChange(t *testing.T) {
+	t.Parallel()
+	with := func(condition string) (string, int) {
+		file := configure(t, `tcp: "127.0.0.1:1"`, newReceiver(t).URL)
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text = bytes.Replace(text, []byte("  rules:\n"), []byte("  rules:\n    - {name: own, when: "+condition+"}\n"), 1)
+		if err := os.WriteFile(file, text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, stderr, code := said(t, "check", "--config", file)
+		return stderr, code
+	}
+	for condition, want := range map[string]string{
+		"battery_soc < 30":                          "rules[0].when: battery_soc < 30 holds always, whatever is measured: battery_soc is a ratio, 30% is written 30% or 0.3",
+		"battery_volts > 14 and battery_volts < 12": "can never hold",
+	} {
+		if stderr, code := with(condition); code != 0 || !strings.Contains(stderr, want) {
+			t.Errorf("%s: code %d, %s", condition, code, stderr)
+		}
+	}
+	if stderr, code := with("day_low_soc/tomorow < 20%"); code != 1 || !strings.Contains(stderr, `there is no day "tomorow" (did you mean "tomorrow"?)`) {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+	if stderr, code := with("day_low_soc/tomorrow < 20% and day_sun_wh/saturday < 30"); code != 0 || strings.Contains(stderr, "day_") {
+		t.Errorf("code %d: %s", code, stderr)
 	}
 }

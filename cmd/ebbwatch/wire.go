@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -71,6 +72,7 @@ func load(path string, need config.Need) (loaded, []decode.Problem) {
 	kinds := config.Kinds{Sources: sourceKinds(), Channels: channelKinds(), Alerts: func(s *decode.Section) error {
 		err := s.Decode(&l.alerts)
 		unknownFacts(s, l.alerts)
+		constantConditions(s, l.alerts)
 		return err
 	}}
 	if need == config.All() {
@@ -159,10 +161,37 @@ func unknownFacts(s *decode.Section, c alert.Config) {
 			s.Problem(use.Key, "there is no fact %q%s", use.Fact, reading.DidYouMean(base, names))
 		case known && kind != "" && !each:
 			s.Problem(use.Key, "%s is one for each %s: write %s/NAME, or %s/* with each: %s", base, kind, base, base, kind)
+		case kind == "day" && !slices.Contains(facts.DayNames(), of):
+			s.Problem(use.Key, "there is no day %q%s: %s", of, reading.DidYouMean(of, facts.DayNames()), strings.Join(facts.DayNames(), ", "))
 		case kind == "" && each:
 			s.Problem(use.Key, "%s is one for the whole site: write it without /%s", base, of)
 		}
 	}
+}
+
+// constantConditions doubts conditions that no reading can change: a percentage where a ratio is
+// meant, two bounds that leave nothing between them.
+func constantConditions(s *decode.Section, c alert.Config) {
+	index := facts.NewIndex()
+	conditions := c.Conditions()
+	for _, key := range slices.Sorted(maps.Keys(conditions)) {
+		switch conditions[key].Always(index.Range) {
+		case alert.True:
+			s.Doubt(key, "%s holds always, whatever is measured%s", conditions[key], percent(index, conditions[key]))
+		case alert.False:
+			s.Doubt(key, "%s can never hold%s", conditions[key], percent(index, conditions[key]))
+		}
+	}
+}
+
+// percent reminds of the unit where a condition asks for a ratio.
+func percent(index facts.Index, e alert.Expr) string {
+	for _, n := range e.Names() {
+		if row, ok := index.Row(n.Fact); ok && row.Unit == "%" {
+			return ": " + n.Fact + " is a ratio, 30% is written 30% or 0.3"
+		}
+	}
+	return ""
 }
 
 // strangers are the names in rules and channels that nothing here bears: what asks for them is

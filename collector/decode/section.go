@@ -98,6 +98,12 @@ func (s *Section) Problem(key, format string, args ...any) {
 	s.problemBelow(s.node, s.at, key, fmt.Sprintf(format, args...))
 }
 
+// Doubt notes what can be used at a key, and is most likely not what was meant.
+func (s *Section) Doubt(key, format string, args ...any) {
+	s.ready()
+	s.doubtBelow(s.node, s.at, key, fmt.Sprintf(format, args...))
+}
+
 // ProblemAt places a message at a key, without the key in front of it.
 func (s *Section) ProblemAt(key, format string, args ...any) {
 	s.ready()

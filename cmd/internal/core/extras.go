@@ -19,21 +19,64 @@ type Today struct {
 	Sky     float64 // what the forecast sky should have given
 	Untold  bool    // in some daylight no forecast told of the sky
 	Held    float64 // seconds of daylight in which the charger held back
+	Ran     float64 // seconds that were counted
 	// Whether anything measured panel and load today: else their sums are not 0 but not known.
 	PanelSeen, LoadSeen bool
 }
 
-// add counts a span; a new day begins at local midnight.
-func (t *Today) add(span Today) {
-	if t.Date != span.Date {
-		*t = Today{Date: span.Date}
+const (
+	wholeDays = 7         // so many days past are remembered
+	whole     = 22 * 3600 // seconds that must have been counted of one
+)
+
+// countDay counts a span; a new day begins at local midnight, and the one before is kept.
+func (m *Memory) countDay(span Today) {
+	if m.Today.Date != span.Date {
+		if m.Today.Ran >= whole {
+			m.Days = append(m.Days, m.Today)
+			m.Days = m.Days[max(0, len(m.Days)-wholeDays):]
+		}
+		m.Today = Today{Date: span.Date}
 	}
+	m.Today.add(span)
+}
+
+// told tells whether the day's harvest can be held against what its sky should have given: panel
+// and sky were known all day, and the charger took all there was.
+func (t *Today) told() bool { return t.PanelSeen && !t.Untold && t.Held == 0 && t.Sky > 0 }
+
+// dayFacts are those of the days past. A ratio over a week needs most of it.
+func (m *Memory) dayFacts(yesterday string, x map[string]float64) {
+	var got, want float64
+	n := 0
+	for _, d := range m.Days {
+		if d.told() {
+			got, want, n = got+d.Harvest, want+d.Sky, n+1
+		}
+	}
+	if n > wholeDays/2 {
+		x["harvest_week_ratio"] = got / want
+	}
+	if n := len(m.Days); n > 0 && m.Days[n-1].Date == yesterday {
+		d := &m.Days[n-1]
+		if d.PanelSeen {
+			x["harvest_yesterday_joules"] = d.Harvest
+		}
+		if d.told() {
+			x["harvest_yesterday_ratio"] = d.Harvest / d.Sky
+		}
+	}
+}
+
+// add counts a span of the same day.
+func (t *Today) add(span Today) {
 	t.Harvest += span.Harvest
 	t.Load += span.Load
 	t.Clear += span.Clear
 	t.Sky += span.Sky
 	t.Untold = t.Untold || span.Untold
 	t.Held += span.Held
+	t.Ran += span.Ran
 	t.PanelSeen, t.LoadSeen = t.PanelSeen || span.PanelSeen, t.LoadSeen || span.LoadSeen
 }
 
@@ -43,22 +86,26 @@ func (c *Core) countToday(r reading.Reading, dt time.Duration) {
 		return
 	}
 	f := flows(r)
-	zone := c.plan.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
 	s, clear := dt.Seconds(), c.clearWatts(r)
 	sky, told := c.ahead.SkyWatts(&c.memory.Outlook, r.Wall, c.forecast)
 	span := Today{
-		Date: r.Wall.In(zone).Format(time.DateOnly), Harvest: f["pv"] * s, Load: f["load"] * s,
-		Clear: clear * s, Sky: sky * s, Untold: !told && clear > 0,
+		Date: r.Wall.In(c.zone()).Format(time.DateOnly), Harvest: f["pv"] * s, Load: f["load"] * s,
+		Clear: clear * s, Sky: sky * s, Ran: s, Untold: !told && clear > 0,
 	}
 	_, span.PanelSeen = f["pv"]
 	_, span.LoadSeen = f["load"]
 	if c.belief.Curtailed && clear > 0 {
 		span.Held = s
 	}
-	c.memory.Today.add(span)
+	c.memory.countDay(span)
+}
+
+// zone is that of the owner.
+func (c *Core) zone() *time.Location {
+	if c.plan.Zone == nil {
+		return time.UTC
+	}
+	return c.plan.Zone
 }
 
 // clearWatts is what the panel would give now under a clear sky, by its label.
@@ -109,6 +156,7 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 		}
 		x["harvest_held_today_seconds"] = t.Held
 	}
+	c.memory.dayFacts(now.Wall.In(c.zone()).AddDate(0, 0, -1).Format(time.DateOnly), x)
 	if low, known := c.cold.least(now.Mono); known {
 		x["battery_low_celsius_12h"] = low
 	}

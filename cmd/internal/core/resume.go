@@ -18,6 +18,7 @@ type Memory struct {
 	Outlook outlook.State
 	Energy  map[string]float64
 	Today   Today
+	Days    []Today                    `json:",omitempty"` // whole ones past, the last at the end
 	Doubts  map[string]plausible.State // by source
 	Mono    time.Duration              // of the belief when it was saved; it goes on over restarts
 	Wall    time.Time                  // when it was saved

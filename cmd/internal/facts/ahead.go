@@ -2,6 +2,7 @@ package facts
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbwatch/estimator/sun"
@@ -10,13 +11,14 @@ import (
 // DayAhead is one coming day with the night after it, as the futures say. All its numbers are of
 // one outlook.
 type DayAhead struct {
-	Name     string  // Tue, or "tonight" before the first morning
-	SunWh    float64 // expected at the battery from sunrise on; what is past of today is not in it
-	Lit      bool    // a day of light belongs to it
-	Low      float64 // charge at the low of the night, in the middle of the futures
-	LowP10   float64 // and in the dull tenth of them
-	Cutoff   float64 // chance that the load was cut off by the noon after, 0 to 1
-	OfCutoff bool    // that chance says something: the load is fed now
+	Name     string    // Tue, or "tonight" before the first morning
+	SunWh    float64   // expected at the battery from sunrise on; what is past of today is not in it
+	Lit      bool      // a day of light belongs to it
+	Date     time.Time // its midnight; zero for the rest of a night, and while nobody knows the date
+	Low      float64   // charge at the low of the night, in the middle of the futures
+	LowP10   float64   // and in the dull tenth of them
+	Cutoff   float64   // chance that the load was cut off by the noon after, 0 to 1
+	OfCutoff bool      // that chance says something: the load is fed now
 }
 
 // daysShown is how many days ahead are told: what lies further off is the usual of the season.
@@ -48,8 +50,52 @@ func DaysAhead(s *Snapshot) []DayAhead {
 		if len(days) == was {
 			break // the horizon
 		}
+		if s.At.Trusted {
+			days[was].Date = midnight
+		}
 	}
 	return days
+}
+
+// DayNames are the names by which rules ask for a coming day: of two Tuesdays it is the nearer.
+func DayNames() []string {
+	return []string{"today", "tomorrow", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"}
+}
+
+// ofDay makes the Each of a row that has a number for each coming day, under its names.
+func ofDay(get func(d *DayAhead) (float64, bool)) func(*Snapshot, func(float64, ...string)) {
+	return func(s *Snapshot, yield func(float64, ...string)) {
+		today := s.Local(s.At.Wall).YearDay()
+		for _, d := range DaysAhead(s) {
+			x, known := get(&d)
+			if d.Date.IsZero() || !known {
+				continue
+			}
+			switch d.Date.YearDay() {
+			case today:
+				yield(x, "today")
+			case s.Local(s.At.Wall).AddDate(0, 0, 1).YearDay():
+				yield(x, "tomorrow")
+			}
+			yield(x, strings.ToLower(d.Date.Weekday().String()))
+		}
+	}
+}
+
+// dayRows are the forecast facts of a named day, for rules: no metric, and the page has its table.
+func dayRows() []Row {
+	of := []string{"day"}
+	return []Row{
+		{Fact: "day_sun_wh", Unit: "Wh", Group: GroupRules, Label: "Sun", Labels: of,
+			Help: "Expected harvest of a coming day, of today what is left",
+			Each: ofDay(func(d *DayAhead) (float64, bool) { return d.SunWh, d.Lit })},
+		{Fact: "day_low_soc", Unit: "%", Group: GroupRules, Label: "Low of the night", Labels: of,
+			Help: "Charge at the low of the night after a coming day, in the middle of the futures",
+			Each: ofDay(func(d *DayAhead) (float64, bool) { return d.Low, true })},
+		{Fact: "day_cutoff_chance", Unit: "%", Group: GroupRules, Label: "Cut off by then", Labels: of,
+			Help: "Chance that the load was cut off by the noon after a coming day",
+			Each: ofDay(func(d *DayAhead) (float64, bool) { return d.Cutoff, d.OfCutoff })},
+	}
 }
 
 func latest(a, b time.Time) time.Time {

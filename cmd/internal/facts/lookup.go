@@ -1,6 +1,9 @@
 package facts
 
-import "strings"
+import (
+	"math"
+	"strings"
+)
 
 // Index finds facts by their name. It never changes, so one serves for good.
 type Index struct{ rows map[string]Row }
@@ -46,6 +49,26 @@ func (ix Index) Known(name string) (instanceOf string, ok bool) {
 func (ix Index) Row(fact string) (Row, bool) {
 	row, ok := ix.rows[fact]
 	return row, ok
+}
+
+// Range is what the fact, by its name with or without an instance, can be at least and at most.
+func (ix Index) Range(name string) (least, most float64) {
+	fact, _, _ := strings.Cut(name, "/")
+	switch fact {
+	case "hour":
+		return 0, 24
+	case "weekday":
+		return 1, 7
+	}
+	switch ix.rows[fact].Unit {
+	case "%": // a ratio; some are a little over 1, or below 0
+		return -2, 2
+	case "°C":
+		return -90, 150
+	case "s", "h", "V", "Wh":
+		return 0, math.Inf(1)
+	}
+	return math.Inf(-1), math.Inf(1)
 }
 
 // Lookup is [Index.Lookup] with an index of its own; a loop keeps one instead.

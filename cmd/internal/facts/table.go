@@ -92,7 +92,7 @@ func (r Row) Text(x float64) string {
 func Table() []Row {
 	var rows []Row
 	for _, part := range [][]Row{
-		batteryRows(), outlookRows(), adviceRows(), judgeRows(), solarRows(), loadRows(), warmthRows(),
+		batteryRows(), outlookRows(), adviceRows(), judgeRows(), dayRows(), solarRows(), loadRows(), warmthRows(),
 		pathRows(), sourceRows(), noticeRows(), knowledgeRows(), daemonRows(), costRows(),
 	} {
 		rows = append(rows, part...)
