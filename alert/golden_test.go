@@ -102,7 +102,7 @@ func scenes() []scene {
 		{"belief_disagrees", beliefDisagrees(), "", "", map[string]float64{"controller_soc": 0.9, "battery_soc": 0.6, "battery_soc_low": 0.55, "battery_soc_high": 0.66, "hours_since_full": 170},
 			map[string]float64{"controller_soc": 0.6}},
 		{"capacity_fading", capacityFading(), "", "", map[string]float64{"health_ratio": 0.71, "health_ratio_sd": 0.03}, map[string]float64{"health_ratio": 0.98}},
-		{"back_after_empty", back(), "", "", map[string]float64{"back_hours_ago": 0.3, "outage_hours": 108, "outages": 1, "outage_of_empty_battery": 1, "battery_soc": 0.21,
+		{"back_after_empty", back(), "", "", map[string]float64{"back_hours_ago": 0.3, "outage_hours": 108, "outages": 1, "outage_of_empty_battery": 1, "outage_said_chance": 0.83, "battery_soc": 0.21,
 			"battery_soc_low": 0.12, "battery_soc_high": 0.3, "cutoff_within_168h": 0.6}, nil},
 		{"back_after_a_fuse", back(), "", "", map[string]float64{"back_hours_ago": 0.3, "outage_hours": 31, "outages": 1, "outage_of_empty_battery": 0, "battery_soc": 0.71,
 			"battery_soc_low": 0.62, "battery_soc_high": 0.8, "cutoff_within_168h": 0.01}, nil},

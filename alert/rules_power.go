@@ -95,7 +95,8 @@ func back() Rule {
 			Text: body(
 				`{{site}} is back since {{ago "back_hours_ago"}}. It was {{if `+empty+`}}dark{{else}}silent{{end}} for {{hours "outage_hours"}}. `+
 					`Its battery is at {{percent "battery_soc"}}{{if known "battery_soc_low"}} (between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}}){{end}}.`,
-				`it runs and its load is fed; how long that was is known to half an hour.`,
+				`it runs and its load is fed; how long that was is known to half an hour.`+
+					`{{if known "outage_said_chance"}} Before it, going dark within three days was {{chance "outage_said_chance"}}.{{end}}`,
 				`{{if `+empty+`}}the battery was empty; the sun has charged it.{{else}}the battery was not empty when it was last seen: `+
 					`think of a fuse, a breaker, the battery's own protection, the board, or somebody who switched it off.{{end}}`,
 				`{{if gt (fact "cutoff_within_168h") 0.2}}it may go dark again: {{chance "cutoff_within_168h"}} within a week.{{else}}it runs on.{{end}}`),

@@ -53,7 +53,7 @@ type State struct {
 	Version      string             `json:"version,omitempty"`
 }
 
-// Knowledge says how much of all this is known: "nothing read yet", blind, doubted, learning or
+// Knowledge says how much of all this is known: "nothing read yet", blind, partly blind, doubted, learning or
 // well, and why not more. An older node leaves it empty.
 type Knowledge struct {
 	State string   `json:"state,omitempty"`

@@ -1,11 +1,13 @@
 package core
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/cmd/internal/facts"
 	"ebbwatch/collector/reading"
 )
 
@@ -55,5 +57,39 @@ func TestABlindNodeSaysSoOnce(t *testing.T) {
 	}
 	if len(ends) != 1 || ends[0] != "cleared slipway: it sees its battery again" {
 		t.Errorf("when it sees again it says %q", ends)
+	}
+}
+
+// TestAPartlyBlindNodeSaysWhatItLost: the meter of the load falls silent while the charger goes on.
+// What only the meter gave is named, and all is not well.
+func TestAPartlyBlindNodeSaysWhatItLost(t *testing.T) {
+	t.Parallel()
+	p := testPlan()
+	p.Sources = append(p.Sources, SourcePlan{Name: "meter", Kind: "line", Every: 10 * time.Second})
+	p.Engine = alert.Engine{Rules: alert.Builtin(), Site: "slipway", Zone: time.UTC, Instances: map[string][]string{"source": {"charger", "meter"}}}
+	c := New(p)
+	var said []alert.Notice
+	for when := time.Duration(0); when < 2*time.Hour; when += 10 * time.Second {
+		wobble := 0.01 * float64(int(when.Seconds())%7)
+		take(t, c, report("charger", when, nil, reading.BatteryVolts, 13.2+wobble, reading.PanelWatts, wobble))
+		if when < time.Hour {
+			take(t, c, report("meter", when, nil, reading.BatteryVolts, 13.2-wobble, reading.LoadWatts, 12+wobble))
+		} else {
+			take(t, c, report("meter", when, errors.New("no answer")))
+		}
+		said = append(said, c.Step(at(when))...)
+	}
+	k, why := facts.KnowledgeOf(c.Snapshot(at(2 * time.Hour)))
+	if k != facts.PartlyBlind || strings.Join(why, "; ") != "meter has been silent for 60 min: load watts not known" {
+		t.Errorf("it knows %s: %q", k, why)
+	}
+	var texts []string
+	for _, n := range said {
+		if n.Rule == "source_silent" {
+			texts = append(texts, n.Text)
+		}
+	}
+	if len(texts) != 1 || !strings.Contains(texts[0], "until it answers, nothing tells of load watts, and") || !strings.Contains(texts[0], "The charge is between") {
+		t.Errorf("it says %q", texts)
 	}
 }

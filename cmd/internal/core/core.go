@@ -219,10 +219,15 @@ func (c *Core) UpdateOutlook(now reading.Stamp) {
 	c.looked, c.seen = now.Mono, true
 	if c.ahead.Standing(&c.memory.Outlook) != outlook.Well {
 		c.outlook = outlook.Outlook{} // what is not known of the sun promises nothing
+		c.memory.Outage.Ahead = nil
 		return
 	}
 	c.outlook = c.ahead.Project(&c.memory.Outlook, c.belief, now.Wall, c.forecast, c.plan.Seed)
 	c.memory.Outlook = c.ahead.Record(c.memory.Outlook, c.outlook)
+	if !c.outlook.Dark && !c.absent {
+		ahead := c.outlook.Cutoff.Within[within72h]
+		c.memory.Outage.Ahead = &ahead
+	}
 }
 
 // Belief is what is believed of the battery since the last step.

@@ -14,11 +14,17 @@ type Outage struct {
 	Lasted time.Duration
 	Empty  bool    // the battery was as good as empty before it
 	Count  float64 // that ended so far
+	// Said is the chance of a cut-off within three days as it stood when the outage began, that
+	// lasts or was the last; Ahead that of one to come. Nil is that nothing was said.
+	Said, Ahead *float64 `json:",omitempty"`
 }
 
 // shortestOutage is less than any cut-off that leaves a battery empty: what is shorter is a
 // restart, or somebody at work.
 const shortestOutage = 3 * time.Hour
+
+// within72h is the index of three days in [outlook.Withins].
+const within72h = 2
 
 // followOutage notes when the load went and came back, and a silence of the node itself, as
 // soon as it is known how long that was.
@@ -29,6 +35,8 @@ func (c *Core) followOutage(now reading.Stamp) {
 		began, back := c.leftAt, c.first.Mono+c.shift
 		if o.Dark {
 			began = o.Began
+		} else {
+			o.Said = o.Ahead
 		}
 		if o.Dark = false; back-began >= shortestOutage {
 			o.end(began, back, c.leftEmpty)
@@ -36,7 +44,7 @@ func (c *Core) followOutage(now reading.Stamp) {
 	}
 	switch dark := c.memory.Outlook.Cutoff.Dark; {
 	case dark && !o.Dark:
-		o.Dark, o.Began = true, at
+		o.Dark, o.Began, o.Said = true, at, o.Ahead
 	case !dark && o.Dark:
 		if o.Dark = false; at-o.Began >= shortestOutage {
 			o.end(o.Began, at, true)
@@ -56,7 +64,8 @@ func (c *Core) outageFacts(now reading.Stamp, x map[string]float64) {
 		return
 	}
 	x["back_hours_ago"], x["outage_hours"], x["outages"] = (now.Mono + c.shift - o.Ended).Hours(), o.Lasted.Hours(), o.Count
-	if x["outage_of_empty_battery"] = 0; o.Empty {
-		x["outage_of_empty_battery"] = 1
+	x["outage_of_empty_battery"] = oneIf(o.Empty)
+	if o.Said != nil {
+		x["outage_said_chance"] = *o.Said
 	}
 }

@@ -67,6 +67,9 @@ func TestTheFirstWordAfterAnOutage(t *testing.T) {
 		for _, n := range live(c, back, time.Minute, 26*time.Hour, max(row.volts, 12.9)) {
 			if n.Rule == "back" {
 				got = append(got, n.Title)
+				if before := "Before it, going dark within three days was "; !strings.Contains(n.Text, before) {
+					t.Errorf("it does not say what was forecast: %s", n.Text)
+				}
 				if n.At.Sub(back) > time.Hour {
 					t.Errorf("it says so only at %s", n.At)
 				}

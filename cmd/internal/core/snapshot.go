@@ -46,12 +46,19 @@ func (c *Core) Standing(now reading.Stamp) []alert.Notice {
 // rules is the engine with the words that no fact holds.
 func (c *Core) rules(s *facts.Snapshot) alert.Engine {
 	e := c.plan.Engine
-	e.Say = func(what, _ string) string {
-		if what != "knowledge" {
-			return ""
+	e.Say = func(what, of string) string {
+		switch what {
+		case "knowledge":
+			_, why := facts.KnowledgeOf(s)
+			return strings.Join(why, "; ")
+		case "lost":
+			for _, x := range s.Sources {
+				if x.Name == of {
+					return x.LostWords()
+				}
+			}
 		}
-		_, why := facts.KnowledgeOf(s)
-		return strings.Join(why, "; ")
+		return ""
 	}
 	return e
 }
@@ -73,6 +80,7 @@ func (c *Core) facts(now reading.Stamp) *facts.Snapshot {
 	s.Ready = len(s.Unready) == 0
 	for _, src := range c.sources {
 		s.Sources = append(s.Sources, src.fact(now, c.first, c.every(src)))
+		s.Sources[len(s.Sources)-1].Lost = src.lost(&s.Reading)
 		for _, p := range src.peerFacts(now, c.every(src)) {
 			s.Peers = merged(s.Peers, p)
 		}

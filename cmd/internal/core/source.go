@@ -110,6 +110,16 @@ func (s *source) fact(now, first reading.Stamp, every time.Duration) facts.Sourc
 	return f
 }
 
+// lost is what the source gave when it last answered, and nothing gives now.
+func (s *source) lost(now *[reading.NumSite]facts.Measured) (out []reading.Quantity) {
+	for q := range reading.NumSite {
+		if s.values[q].known && !now[q].Known {
+			out = append(out, q)
+		}
+	}
+	return out
+}
+
 // peerFacts gives each peer in the order of the configuration.
 func (s *source) peerFacts(now reading.Stamp, every time.Duration) []facts.Peer {
 	var out []facts.Peer

@@ -37,6 +37,7 @@ func judgeRows() []Row {
 			one(func(s *Snapshot) (float64, bool) { silent, _ := s.unheard(); return truth(silent), s.Heard >= 0 })),
 		fact("back_hours_ago", "h", "Back since", "Hours since the load, or the node itself, came back", extra("back_hours_ago")),
 		fact("outage_hours", "h", "Last outage", "How long the load was off, or the node silent, the last time", extra("outage_hours")),
+		fact("outage_said_chance", "%", "Said before", "Chance of a cut-off within three days as it stood when the last outage began", extra("outage_said_chance")),
 		fact("outages", "", "Outages", "How often the load was off, or the node silent, for hours", extra("outages")),
 		fact("outage_of_empty_battery", "", "Battery was empty", "The battery was as good as empty before the last outage (1) or not (0)", extra("outage_of_empty_battery")),
 		fact("sure_soc_low", "%", "Last sure, low end", "Low end of the charge when it was last read", extra("sure_soc_low")),

@@ -125,8 +125,11 @@ func (s *Snapshot) known(k Knowledge) (string, Level) {
 		return "No fresh readings for " + Span(s.Heard) + "; what is below is old", Warning
 	}
 	text, level := sentence(s)
-	if k == Doubted && level == OK {
+	if level == OK && k == Doubted {
 		return "A reading is doubted; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
+	}
+	if level == OK && k == PartlyBlind {
+		return "An instrument is silent; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
 	}
 	return text, level
 }

@@ -17,14 +17,17 @@ type Knowledge string
 // what is usual of batteries, or what the owner said: it is shown, exported and judged nowhere.
 const (
 	NothingRead Knowledge = "nothing read yet"
-	Blind       Knowledge = "blind"    // readings came once, and come no more
-	Doubted     Knowledge = "doubted"  // readings contradict each other, or cannot be
-	Learning    Knowledge = "learning" // readings come; some habits are not known yet
+	Blind       Knowledge = "blind"        // readings came once, and come no more
+	PartlyBlind Knowledge = "partly blind" // an instrument is silent, and nothing else gives what it gave
+	Doubted     Knowledge = "doubted"      // readings contradict each other, or cannot be
+	Learning    Knowledge = "learning"     // readings come; some habits are not known yet
 	Known       Knowledge = "well"
 )
 
 // Knowledges lists them all.
-func Knowledges() []Knowledge { return []Knowledge{NothingRead, Blind, Doubted, Learning, Known} }
+func Knowledges() []Knowledge {
+	return []Knowledge{NothingRead, Blind, PartlyBlind, Doubted, Learning, Known}
+}
 
 // BatteryQuantities are what tells of the battery: its voltage, and what flows in or out. As
 // long as one of them comes, the node is not blind.
@@ -51,6 +54,9 @@ func KnowledgeOf(s *Snapshot) (k Knowledge, why []string) {
 		return Blind, append([]string{fmt.Sprintf("the last reading is %s old, and one is due every %s", Span(s.Heard), Span(every))}, s.unanswered()...)
 	case len(doubts) > 0:
 		return Doubted, doubts
+	}
+	if why = s.unseen(); len(why) > 0 {
+		return PartlyBlind, why
 	}
 	if why = s.lessons(); len(why) > 0 {
 		return Learning, why
@@ -98,6 +104,28 @@ func (s *Snapshot) unanswered() (why []string) {
 		}
 	}
 	return why
+}
+
+// unseen says of each silent instrument what is not known without it.
+func (s *Snapshot) unseen() (why []string) {
+	for _, x := range s.instruments() {
+		if lost := x.LostWords(); lost != "" && x.Silent > max(5*x.Every, time.Minute) {
+			why = append(why, fmt.Sprintf("%s has been silent for %s: %s not known", x.Name, Span(x.Silent), lost))
+		}
+	}
+	return why
+}
+
+// LostWords lists what only this source gave, and nothing gives now: "load amps and pv watts".
+func (x Source) LostWords() string {
+	var names []string
+	for _, q := range x.Lost {
+		names = append(names, strings.ReplaceAll(q.String(), "_", " "))
+	}
+	if n := len(names); n > 1 {
+		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+	}
+	return strings.Join(names, "")
 }
 
 // lessons says what is not known yet, and when it will be.

@@ -49,6 +49,10 @@ func TestKnowledge(t *testing.T) {
 		{"just started after a night away", func(s *facts.Snapshot) { silentFor(s, 9*time.Hour); s.Ready = false }, facts.Blind, facts.Unknown, "Not known", "9 h old"},
 		{"it answers, and tells nothing of the battery", func(s *facts.Snapshot) { s.Heard = time.Hour }, facts.Blind, facts.Warning, "Look at this", "tells nothing of the battery"},
 		{"the voltage cannot be", func(s *facts.Snapshot) { doubt(s, reading.BatteryVolts) }, facts.Doubted, facts.Unknown, "Not known", "battery volts of charger: 18.2 V"},
+		{"one of two instruments is silent", func(s *facts.Snapshot) {
+			s.Sources = append(s.Sources, facts.Source{Name: "meter", Kind: "line", Every: 10 * time.Second, Tried: true, Silent: time.Hour,
+				Lost: []reading.Quantity{reading.LoadAmps, reading.LoadWatts}})
+		}, facts.PartlyBlind, facts.Unknown, "Not known", "meter has been silent for 60 min: load amps and load watts not known"},
 		{"the temperature of the controller cannot be", func(s *facts.Snapshot) { doubt(s, reading.ControllerCelsius) }, facts.Known, facts.OK, "All well", ""},
 		{"the first days", func(s *facts.Snapshot) {
 			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 3, Of: "sun"}}

@@ -78,6 +78,8 @@ type Source struct {
 	// Doubts has an entry for each quantity that the source gave lately: why it is doubted,
 	// empty when it is not. A value counts here also where another source's is used instead.
 	Doubts map[reading.Quantity]string
+	// Lost is what it gave when it last answered, and no source gives now.
+	Lost []reading.Quantity
 }
 
 // Doubtful is the number of quantities that are doubted.

@@ -120,7 +120,7 @@ func TestUnknownIsNotExported(t *testing.T) {
 	for _, m := range regexp.MustCompile(`(?m)^ebbwatch_(\w+)`).FindAllStringSubmatch(body, -1) {
 		names = append(names, m[1])
 	}
-	if got := strings.Join(names, " "); got != "build_info clock_trusted knowledge knowledge knowledge knowledge knowledge notices_waiting" {
+	if got := strings.Join(names, " "); got != "build_info clock_trusted knowledge knowledge knowledge knowledge knowledge knowledge notices_waiting" {
 		t.Errorf("before the first reading the metrics are %s", got)
 	}
 	if w := get(t, nil, "/metrics"); w.Code != http.StatusOK || strings.Contains(w.Body.String(), "ebbwatch_") {
