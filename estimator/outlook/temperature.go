@@ -165,7 +165,7 @@ func (m Model) usualAir() sky.Air {
 	if m.Site.Air != nil {
 		return *m.Site.Air
 	}
-	return sky.UsualAir(m.Site.Latitude, m.Site.AltitudeM)
+	return sky.UsualAir(m.Site.Latitude, m.Site.Longitude, m.Site.AltitudeM)
 }
 
 // drawTemperatures samples the mean temperature of the battery on each day of each future, with

@@ -52,24 +52,3 @@ func TestHeater(t *testing.T) {
 		t.Error("it heats where nothing is to be heated")
 	}
 }
-
-// The guess is within what it says of itself: stations' means of January and July from
-// climate normals, rounded, from memory.
-func TestGuessedAir(t *testing.T) {
-	t.Parallel()
-	for _, c := range []struct {
-		name               string
-		lat, lon, altitude float64
-		january, july      float64
-		colder, milder     float64 // January may be so much off, by what the guess says of itself
-	}{
-		{"de Bilt", 52.1, 5.2, 2, 3, 18, 12, 10}, {"Winnipeg", 49.9, -97.2, 240, -16, 20, 12, 10}, {"Lisbon", 38.7, -9.1, 80, 12, 24, 12, 10},
-		{"Denver", 39.8, -104.9, 1600, 0, 24, 12, 10}, {"Singapore", 1.4, 103.8, 15, 27, 28, 2, 2}, {"Melbourne", -37.8, 145, 30, 21, 10, 6, 6},
-		{"Duluth", 46.8, -92.1, 430, -12, 19, 12, 10}, {"Bergen", 60.4, 5.3, 10, 2, 15, 12, 10}, {"Moscow", 55.8, 37.6, 150, -7, 19, 12, 10}, {"Vancouver", 49.2, -123.1, 5, 4, 18, 12, 10},
-	} {
-		air := GuessAir(c.lat, c.lon, c.altitude)
-		if air[0]-c.january > c.colder || c.january-air[0] > c.milder || math.Abs(air[6]-c.july) > 12 {
-			t.Errorf("%s: January %.0f °C, July %.0f °C; in truth %.0f and %.0f", c.name, air[0], air[6], c.january, c.july)
-		}
-	}
-}

@@ -50,7 +50,7 @@ type Weather struct {
 	Horizon    []Obstacle // what stands before the panel
 	BoxWarmer  float64    // battery above air, K
 	NoInhibit  bool       // the battery takes charge below freezing (few do)
-	Guessed    bool       // AirCelsius is [GuessAir]
+	Guessed    bool       // AirCelsius is of [sky.UsualAir]
 	Release    float64    // at which a battery that was too cold takes charge again, °C
 	// A heater in the box: the battery is kept at WarmTo, °C, and the box loses LossWK, W/K;
 	// 0 is no heater. It is fed by the battery.

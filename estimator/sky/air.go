@@ -13,16 +13,46 @@ type Air struct {
 	P [3][3]float64
 }
 
-// UsualAir is a rough one for a latitude, degrees, and an altitude, m, where nobody gives a better.
-// It was fitted by eye to monthly means of nine stations from 3 to 53 degrees, of which it is off
-// by up to 7 K: coasts are milder in winter, the middle of continents is not.
-func UsualAir(lat, altitudeM float64) Air {
+// UsualAir is a rough one for a place, degrees, at an altitude, m, of which nothing else is known:
+// half-way between an ocean and the middle of a continent, 6.5 K colder a kilometre up, and milder
+// where the ocean lies to the west. From memory of world maps and of the monthly means of nine
+// stations. It is there so that the cold is never left out: in winter a coast may be 10 K milder,
+// the middle of a continent 12 K colder.
+func UsualAir(lat, lon, altitudeM float64) Air {
 	at := math.Abs(lat)
-	a := Air{X: [3]float64{27.5 - 0.0085*at*at - 0.0065*max(0, altitudeM), -0.22 * at, 0}}
+	a := Air{X: [3]float64{27 - 0.0075*at*at - 0.0065*max(0, altitudeM), -0.22 * at, 0}}
+	if lat < 0 {
+		a.X[1] = -0.13 * at // most of the south is sea
+	}
+	mild := west(lat, lon)
+	a.X[0], a.X[1] = a.X[0]+3*mild, a.X[1]+4*mild
 	for i, sd := range [3]float64{6, 0.5 + 0.11*at, 0.5 + 0.04*at} {
 		a.P[i][i] = sd * sd
 	}
 	return a
+}
+
+// west is 1 on the western side of the northern continents, which the ocean's wind keeps mild
+// in winter, and falls to 0 inland.
+func west(lat, lon float64) float64 {
+	if lat < 35 || lat > 68 {
+		return 0
+	}
+	for _, coast := range [2][3]float64{{-25, 8, 35}, {-140, -121, -115}} { // from, to, and where it ends
+		if lon >= coast[0] && lon < coast[2] {
+			return min(1, (coast[2]-lon)/(coast[2]-coast[1]))
+		}
+	}
+	return 0
+}
+
+// Months are the normals of the middles of the months, °C.
+func (a *Air) Months(lat float64) []float64 {
+	months := make([]float64, 12)
+	for m := range months {
+		months[m], _ = a.At(time.Date(2001, time.Month(m+1), 15, 12, 0, 0, 0, time.UTC), lat)
+	}
+	return months
 }
 
 // season is the row that turns X into the normal of a moment. The coldest day is about 17 January,

@@ -16,9 +16,9 @@ import (
 func TestAirAgainstMeasuredYears(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
-		name string
-		lat  float64
-	}{{"ames_iowa", 42.02}, {"rothamsted", 51.81}, {"pergamino", -33.93}, {"palmira", 3.48}} {
+		name     string
+		lat, lon float64
+	}{{"ames_iowa", 42.02, -93.75}, {"rothamsted", 51.81, -0.36}, {"pergamino", -33.93, -60.55}, {"palmira", 3.48, -76.37}} {
 		var days []time.Time
 		var mean []float64
 		var sum, n [12]float64
@@ -32,7 +32,7 @@ func TestAirAgainstMeasuredYears(t *testing.T) {
 			sum[at.Month()-1] += x
 			n[at.Month()-1]++
 		}
-		a, innovation := UsualAir(c.lat, 0), AirInnovation(c.lat)*AirInnovation(c.lat)
+		a, innovation := UsualAir(c.lat, c.lon, 0), AirInnovation(c.lat)*AirInnovation(c.lat)
 		var square, count float64
 		for i := 1; i+5 < len(days); i++ {
 			normal, _ := a.At(days[i], c.lat)
@@ -59,6 +59,28 @@ func TestAirAgainstMeasuredYears(t *testing.T) {
 			if want := sum[m] / n[m]; math.Abs(got-want) > 2.5 {
 				t.Errorf("%s, %s: normal %.1f °C, the record has %.1f", c.name, time.Month(m+1), got, want)
 			}
+		}
+	}
+}
+
+// The guess is within what it says of itself: stations' means of January and July from
+// climate normals, rounded, from memory.
+func TestUsualAir(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name               string
+		lat, lon, altitude float64
+		january, july      float64
+		colder, milder     float64 // January may be so much off, by what the guess says of itself
+	}{
+		{"de Bilt", 52.1, 5.2, 2, 3, 18, 12, 10}, {"Winnipeg", 49.9, -97.2, 240, -16, 20, 12, 10}, {"Lisbon", 38.7, -9.1, 80, 12, 24, 12, 10},
+		{"Denver", 39.8, -104.9, 1600, 0, 24, 12, 10}, {"Singapore", 1.4, 103.8, 15, 27, 28, 2, 2}, {"Melbourne", -37.8, 145, 30, 21, 10, 6, 6},
+		{"Duluth", 46.8, -92.1, 430, -12, 19, 12, 10}, {"Bergen", 60.4, 5.3, 10, 2, 15, 12, 10}, {"Moscow", 55.8, 37.6, 150, -7, 19, 12, 10}, {"Vancouver", 49.2, -123.1, 5, 4, 18, 12, 10},
+	} {
+		normal := UsualAir(c.lat, c.lon, c.altitude)
+		air := normal.Months(c.lat)
+		if air[0]-c.january > c.colder || c.january-air[0] > c.milder || math.Abs(air[6]-c.july) > 12 {
+			t.Errorf("%s: January %.0f °C, July %.0f °C; in truth %.0f and %.0f", c.name, air[0], air[6], c.january, c.july)
 		}
 	}
 }

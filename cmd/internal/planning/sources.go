@@ -151,7 +151,8 @@ func gather(ctx context.Context, c *config.Config, d Drawing, o Options) (inputs
 	}
 	in.climate(cmp.Or(o.Learned, c.State))
 	if len(k.Weather.AirCelsius) == 0 {
-		k.Weather.AirCelsius, k.Weather.Guessed = plan.GuessAir(k.Site.Latitude, k.Site.Longitude, k.Site.AltitudeM), true
+		air := sky.UsualAir(k.Site.Latitude, k.Site.Longitude, k.Site.AltitudeM)
+		k.Weather.AirCelsius, k.Weather.Guessed = air.Months(k.Site.Latitude), true
 	}
 	if err := in.learn(c, d, o); err != nil {
 		return in, err
@@ -222,11 +223,7 @@ func (in *inputs) climate(folder string) {
 		site.Insolation, used = record.Insolation(), true
 	}
 	if air, ok := record.Air(); ok && len(weather.AirCelsius) == 0 {
-		for m := time.January; m <= time.December; m++ {
-			mean, _ := air.At(time.Date(2001, m, 15, 12, 0, 0, 0, time.UTC), site.Latitude)
-			weather.AirCelsius = append(weather.AirCelsius, mean)
-		}
-		used = true
+		weather.AirCelsius, used = air.Months(site.Latitude), true
 	}
 	if used {
 		in.notes = append(in.notes, "From the record of the site's climate: "+record.Words()+".")
