@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"net"
-	"os"
 	"strings"
 	"time"
 
@@ -16,6 +15,7 @@ import (
 
 	"ebbwatch/alert"
 	"ebbwatch/alert/post"
+	"ebbwatch/collector/regular"
 )
 
 // Config is the section of a mail account.
@@ -243,7 +243,7 @@ func certificates(file string) (*x509.CertPool, error) {
 	if err != nil {
 		pool = x509.NewCertPool()
 	}
-	data, err := os.ReadFile(file)
+	data, err := regular.Read(file)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the certificates: %w", err)
 	}

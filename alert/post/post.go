@@ -8,13 +8,13 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"ebbwatch/alert"
+	"ebbwatch/collector/regular"
 	"ebbwatch/collector/webclient"
 )
 
@@ -118,7 +118,7 @@ const maxSecret = 64 << 10
 // Secret reads a secret from a file: its content without the white space around it. The
 // error names the file and never shows what is in it.
 func Secret(path string) (string, error) {
-	f, err := os.Open(path)
+	f, err := regular.Open(path)
 	if err != nil {
 		return "", fmt.Errorf("cannot read a secret: %w", err)
 	}

@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -35,6 +36,9 @@ func altered(t *testing.T, replace, by string) string {
 		text += by + "\n"
 	}
 	write(t, filepath.Join(dir, "charger.yaml"), registers)
+	if err := syscall.Mkfifo(filepath.Join(dir, "pipe"), 0o600); err != nil { // nobody ever writes to it
+		t.Fatal(err)
+	}
 	file := filepath.Join(dir, "ebbwatch.yaml")
 	write(t, file, text)
 	return file
@@ -51,6 +55,9 @@ func TestCheckAndRunRefuseTheSame(t *testing.T) {
 		{"capacity_ah: 80", "capacity_ah: 80, cutoff_volts: 40", "cutoff_volts"},
 		{"tilt_deg: 60", "tilt_deg: 160", "tilt_deg"},
 		{"map: charger.yaml", "map: nowhere.yaml", "nowhere.yaml"},
+		{"map: charger.yaml", "map: pipe", "it is a fifo: give a file"},
+		{"map: charger.yaml", "map: .", "it is a folder: give a file"},
+		{"map: charger.yaml", "map: /dev/zero", "it is a device: give a file"},
 		{"quantity: pv_watts", "quantity: pv_wats", "charger.yaml:"},
 		{"unit: 1", "unit: 1000", "unit"},
 		{"address: 12", "address: 30012", "input register 11 in the numbering"},
@@ -97,6 +104,20 @@ func TestCheckAndRunRefuseTheSame(t *testing.T) {
 	}
 }
 
+// A configuration, or a web configuration, that is no file is refused at once by both.
+func TestFifoForAConfiguration(t *testing.T) {
+	t.Parallel()
+	file := altered(t, "", "")
+	pipe := filepath.Join(filepath.Dir(file), "pipe")
+	for _, command := range []string{"check", "run"} {
+		for _, args := range [][]string{{"--config", pipe}, {"--config", file, "--web.config.file", pipe}} {
+			if _, stderr, code := said(t, append([]string{command}, args...)...); code != 1 || !strings.Contains(stderr, "it is a fifo: give a file") {
+				t.Errorf("%s %v ends with %d: %s", command, args, code, stderr)
+			}
+		}
+	}
+}
+
 // What check lets pass run starts with, be it doubtful or not ready yet.
 func TestCheckAndRunTakeTheSame(t *testing.T) {
 	t.Parallel()
@@ -106,6 +127,9 @@ func TestCheckAndRunTakeTheSame(t *testing.T) {
 		"no token":                 {"", `remote_write: {url: "http://127.0.0.1:1/", bearer_file: nowhere}`, "remote write yet", ""},
 		"no address of a channel":  {`url: "http://127.0.0.1:1/"`, "url_file: nowhere.url", "channel owner yet", ""},
 		"no heartbeat":             {"", "heartbeat: {url_file: nowhere.url}", "heartbeat", ""},
+		"a fifo for an address":    {`url: "http://127.0.0.1:1/"`, "url_file: pipe", "it is a fifo: give a file", ""},
+		"a fifo for a token":       {"", `remote_write: {url: "http://127.0.0.1:1/", bearer_file: pipe}`, "it is a fifo: give a file", ""},
+		"a folder for a heartbeat": {"", "heartbeat: {url_file: .}", "it is a folder: give a file", ""},
 		"a decimal sign short":     {"capacity_ah: 80", "capacity_ah: 1280", "", "ebbwatch.yaml:2:24: doubtful: battery.capacity_ah: 1280 Ah"},
 		"exchanged coordinates":    {"latitude: 52.75, longitude: 6.57", "latitude: 6.57, longitude: 52.75", "", "latitude and longitude exchanged?"},
 		"the sign of a longitude":  {"longitude: 6.57, timezone: Europe/Amsterdam", "longitude: 75.6, timezone: America/Denver", "", "is the sign right?"},

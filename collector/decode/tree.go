@@ -11,6 +11,8 @@ import (
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
+
+	"ebbwatch/collector/regular"
 )
 
 const (
@@ -19,7 +21,7 @@ const (
 )
 
 func readFile(path string) ([]byte, error) {
-	f, err := os.Open(path)
+	f, err := regular.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("cannot open this file: %w", bare(err))
 	}

@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"net/http/httptrace"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -19,6 +18,7 @@ import (
 	"ebbwatch/collector"
 	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/regular"
 	"ebbwatch/collector/webclient"
 )
 
@@ -125,7 +125,7 @@ func trusted(file string) (*x509.CertPool, error) {
 	if err != nil {
 		pool = x509.NewCertPool()
 	}
-	text, err := os.ReadFile(file)
+	text, err := regular.Read(file)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the certificates: %w", err)
 	}
@@ -174,7 +174,7 @@ func (s *source) password() (string, error) {
 	if s.config.PasswordFile == "" {
 		return "", nil
 	}
-	text, err := os.ReadFile(s.config.PasswordFile)
+	text, err := regular.Read(s.config.PasswordFile)
 	if err != nil {
 		return "", collector.Errorf(collector.Other, "cannot read the password for the peers: %w", err)
 	}

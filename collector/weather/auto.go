@@ -4,11 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
-	"os"
 	"strings"
 	"time"
 
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/regular"
 )
 
 // parse reads an answer by the declared format. Where none was declared, the shape of the
@@ -40,7 +40,7 @@ func lesser(f Format) []Format {
 func (c *Client) address() (string, error) {
 	address := c.url
 	if c.cfg.URLFile != "" {
-		text, err := os.ReadFile(c.cfg.URLFile)
+		text, err := regular.Read(c.cfg.URLFile)
 		if err != nil {
 			return "", fmt.Errorf("cannot read the address of the weather: %w", err)
 		}

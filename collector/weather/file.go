@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"ebbwatch/collector/reading"
+	"ebbwatch/collector/regular"
 )
 
 // ReadCSV reads a file of forecasts: issued,valid,ghi_w_m2[,air_celsius], one row for each
@@ -126,7 +127,7 @@ func (b *book) refresh(path string) error {
 	if info.ModTime().Equal(b.changed) && info.Size() == b.size {
 		return nil
 	}
-	f, err := os.Open(path)
+	f, err := regular.Open(path)
 	if err != nil {
 		return fmt.Errorf("cannot read the forecasts: %w", err)
 	}

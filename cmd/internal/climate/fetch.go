@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"strconv"
 	"strings"
 	"time"
 
+	"ebbwatch/collector/regular"
 	"ebbwatch/collector/webclient"
 )
 
@@ -61,7 +61,7 @@ func Fetch(ctx context.Context, address string, lat, lon, altitudeM float64, now
 
 // Open reads a file that the owner gives.
 func Open(path string, lat, lon, altitudeM float64, now time.Time) (*Record, error) {
-	f, err := os.Open(path)
+	f, err := regular.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("cannot open the climate: %w", err)
 	}

@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"ebbwatch/collector/regular"
 )
 
 // file is the name of the record in the state folder. It stands beside what the daemon keeps, which
@@ -46,7 +48,7 @@ func Keep(folder string, r *Record) (err error) {
 // Kept is the record in a state folder; nil where none was fetched. A damaged one is an error, and
 // no reason to stop: the outlook goes on without it.
 func Kept(folder string) (*Record, error) {
-	data, err := os.ReadFile(filepath.Join(folder, file))
+	data, err := regular.Read(filepath.Join(folder, file))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

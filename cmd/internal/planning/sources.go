@@ -10,12 +10,12 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"time"
 
 	"ebbwatch/cmd/internal/climate"
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/statedir"
+	"ebbwatch/collector/regular"
 	"ebbwatch/collector/webclient"
 	"ebbwatch/estimator/battery"
 	"ebbwatch/estimator/outlook"
@@ -68,7 +68,7 @@ func loopback(host string) bool {
 
 // Table reads a monthly table from a file.
 func Table(path string) (plan.Monthly, error) {
-	data, err := os.ReadFile(path)
+	data, err := regular.Read(path)
 	if err != nil {
 		return plan.Monthly{}, fmt.Errorf("cannot read the monthly table: %w", err)
 	}
@@ -81,7 +81,7 @@ func Table(path string) (plan.Monthly, error) {
 
 // Record reads a measured record.
 func Record(path string) ([]plan.Day, error) {
-	f, err := os.Open(path)
+	f, err := regular.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the measured record: %w", err)
 	}

@@ -9,13 +9,13 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"strconv"
 	"strings"
 	"syscall"
 	"time"
 
 	"ebbwatch/collector/nodestate"
+	"ebbwatch/collector/regular"
 	"ebbwatch/collector/webclient"
 )
 
@@ -98,7 +98,7 @@ func (n *network) get(ctx context.Context, address string, withAccess bool) (bod
 		return nil, 0, errors.New("the address is not one that can be used")
 	}
 	if withAccess && n.access.User != "" {
-		password, err := os.ReadFile(n.access.PasswordFile)
+		password, err := regular.Read(n.access.PasswordFile)
 		if err != nil {
 			return nil, 0, fmt.Errorf("cannot read the password for the nodes: %w", err)
 		}

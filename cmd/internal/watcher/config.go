@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"net"
 	"net/url"
-	"os"
 	"strings"
 	"time"
 
@@ -14,6 +13,7 @@ import (
 	"ebbwatch/cmd/internal/config"
 	"ebbwatch/cmd/internal/heartbeat"
 	"ebbwatch/collector/decode"
+	"ebbwatch/collector/regular"
 )
 
 // Config is the configuration of a watcher, a file of its own.
@@ -145,7 +145,7 @@ func Load(path string, kinds []alert.Kind) (*Config, []decode.Problem) {
 
 // Is tells whether a file is the configuration of a watcher, and not of a node.
 func Is(path string) bool {
-	data, err := os.ReadFile(path)
+	data, err := regular.Read(path)
 	var top struct {
 		Nodes yaml.Node `yaml:"nodes"`
 	}

@@ -7,11 +7,12 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"strconv"
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
+
+	"ebbwatch/collector/regular"
 )
 
 // Server is the HTTP server with its limits.
@@ -30,9 +31,11 @@ func Check(configFile string) error {
 	if configFile == "" {
 		return nil
 	}
-	if _, err := os.Stat(configFile); err != nil {
+	f, err := regular.Open(configFile)
+	if err != nil {
 		return fmt.Errorf("cannot use the web configuration file: %w", err)
 	}
+	_ = f.Close() // it is read by those who know its form
 	if err := toolkit.Validate(configFile); err != nil {
 		return fmt.Errorf("cannot use the web configuration file %s: %w", configFile, err)
 	}
