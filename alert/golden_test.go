@@ -94,7 +94,7 @@ func scenes() []scene {
 		{"panel_dark", panelDark(), "", "", dark, map[string]float64{"pv_volts": 18}},
 		{"panel_covered", panelCovered(), "", "", snow, map[string]float64{"pv_watts": 60}},
 		{"charge_stopped", chargeStopped(), "", "", stopped, map[string]float64{"charge_amps": 4}},
-		{"load_creep", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.11, "load_watts": 23.4}, map[string]float64{"load_creep_ratio": 0.01}},
+		{"load_creep", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.11, "load_creep_ratio_sd": 0.02, "load_watts": 23.4}, map[string]float64{"load_creep_ratio": 0.01}},
 		{"load_unmetered", loadUnmetered(), "", "", map[string]float64{"ghost_found": 1, "unmetered_watts": 3.1, "unmetered_watts_sd": 0.6, "load_watts": 18}, map[string]float64{"ghost_found": 0}},
 		{"battery_replaced", batteryReplaced(), "", "", map[string]float64{"battery_replaced": 1}, map[string]float64{"battery_replaced": 0}},
 		{"not_full_a_week", notFull(), "a week", "", map[string]float64{"hours_since_full": 200, "battery_soc_low": 0.5, "battery_soc_high": 0.71}, nil},
@@ -165,7 +165,7 @@ func moreScenes(actBy, last, safe map[string]float64) []scene {
 			map[string]float64{"battery_celsius": 4}},
 		{"over_temperature_of_the_charger", overTemperature(), "hot", "", map[string]float64{"battery_celsius": 38, "controller_celsius": 84, "air_celsius": 33},
 			map[string]float64{"controller_celsius": 60}},
-		{"load_creep_unmetered", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.31}, map[string]float64{"load_creep_ratio": 0}},
+		{"load_creep_unmetered", loadCreep(), "", "", map[string]float64{"load_creep_ratio": 0.31, "load_creep_ratio_sd": 0.06}, map[string]float64{"load_creep_ratio": 0}},
 		{"load_unmetered_roughly", loadUnmetered(), "", "", map[string]float64{"ghost_found": 1, "unmetered_watts": 11.6}, map[string]float64{"ghost_found": 0}},
 		{"capacity_fading_roughly", capacityFading(), "", "", map[string]float64{"health_ratio": 0.7}, map[string]float64{"health_ratio": 0.9}},
 		{"path_degrading_by_loss", pathDegrading(), "", "gate", map[string]float64{"peer_up/gate": 1, "peer_loss_ratio/gate": 0.41}, map[string]float64{"peer_loss_ratio/gate": 0}},
@@ -184,7 +184,7 @@ func (sc scene) play(t *testing.T) []Notice {
 		d.facts["clock_trusted"] = 1
 	}
 	var raised []Notice
-	for range 4 * 24 * 5 {
+	for range 4 * 24 * 9 {
 		raised = append(raised, d.step(15*time.Minute)...)
 		if active := d.e.Active(d.s, d.now, d.get); len(active) == 1 && active[0].Rung == sc.rung && (len(raised) > 0 || sc.over == nil) {
 			a := active[0]
@@ -195,7 +195,7 @@ func (sc scene) play(t *testing.T) []Notice {
 			return append(notices, sc.end(t, d)...)
 		}
 	}
-	t.Fatalf("%s was not raised in five days: %s", sc.file, d.e.Explain(sc.rule, sc.of, d.get))
+	t.Fatalf("%s was not raised in nine days: %s", sc.file, d.e.Explain(sc.rule, sc.of, d.get))
 	return nil
 }
 

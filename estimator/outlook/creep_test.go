@@ -2,6 +2,7 @@ package outlook
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -20,20 +21,70 @@ func TestCreep(t *testing.T) {
 		}
 	}
 	live(0, 10, 10)
-	if x, known := l.Creep(); known {
+	if x, _, known := l.Creep(); known {
 		t.Errorf("after ten days creep is told as %.3f", x)
 	}
 	live(10, 40, 10)
-	if x, known := l.Creep(); !known || math.Abs(x) > 0.01 {
+	if x, _, known := l.Creep(); !known || math.Abs(x) > 0.01 {
 		t.Errorf("a steady load: creep %.3f, %v", x, known)
 	}
 	live(40, 52, 11)
-	if x, _ := l.Creep(); x < 0.06 || x > 0.1 {
+	if x, _, _ := l.Creep(); x < 0.06 || x > 0.1 {
 		t.Errorf("twelve days after a growth by a tenth: creep %.3f", x)
 	}
 	live(52, 240, 11)
-	if x, _ := l.Creep(); math.Abs(x) > 0.01 {
+	if x, _, _ := l.Creep(); math.Abs(x) > 0.01 {
 		t.Errorf("half a year later: creep %.3f", x)
+	}
+}
+
+// creepTold lives a year of a load whose days and weeks differ, and grows from the 200th day on. It
+// gives the days on which the rule would have been raised, by its own words: for a week.
+func creepTold(seed uint64, daySD, grows float64) (days []int) {
+	rng := rand.New(rand.NewPCG(seed, 12))
+	var l Load
+	from := time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
+	week, since, raised := 0.0, 0, false
+	for day := range 365 {
+		week = 0.7*week + 0.7*daySD*rng.NormFloat64()
+		watts := 10 * math.Exp(week+daySD/2*rng.NormFloat64())
+		if day >= 200 {
+			watts *= 1 + grows
+		}
+		for h := range 24 {
+			l.learn(from.Add(time.Duration(day*24+h+1)*time.Hour), watts, 1)
+		}
+		x, sd, known := l.Creep()
+		if since++; !known || x-2*sd < 0.03 || x < 0.08 {
+			since = 0
+		}
+		switch {
+		case !raised && since >= 7:
+			raised = true
+			days = append(days, day)
+		case raised && x < 0.03:
+			raised = false
+		}
+	}
+	return days
+}
+
+// A load whose weeks differ is no creep; one that grew by more than its weeks differ is told.
+func TestCreepIsNotABusyWeek(t *testing.T) {
+	t.Parallel()
+	const years = 40
+	busy, found := 0, 0
+	for seed := range uint64(years) {
+		daySD := []float64{0.03, 0.08, 0.15, 0.25}[seed%4]
+		busy += len(creepTold(seed, daySD, 0))
+		days := creepTold(seed+100, daySD, 3*daySD+0.15)
+		if n := len(days); n > 0 && days[n-1] >= 200 && days[n-1] < 240 {
+			found++
+		}
+	}
+	t.Logf("%d years: told %d times without creep, and %d of as many growths within 40 days", years, busy, found)
+	if busy > 2 || found < 30 {
+		t.Errorf("%d years: told %d times without creep, want at most 2; %d of as many growths within 40 days, want 30", years, busy, found)
 	}
 }
 

@@ -140,11 +140,17 @@ func (l *Load) follow() {
 	l.Usual *= math.Exp(max(1.0/usualDays, 1/(l.Since+1)) * math.Log(l.Level/l.Usual))
 }
 
-// Creep is how much the load of the last days lies above its usual, 0.1 for a tenth; it is
-// not known in the first weeks. A load that stays up becomes the usual one in two months.
-func (l *Load) Creep() (ratio float64, known bool) {
+// creepShare is the variance of the level of these days against that of one day: it is followed
+// over some five days, and a busy week is no creep.
+const creepShare = 0.3
+
+// Creep is how much the load of the last days lies above its usual, 0.1 for a tenth, and the
+// standard deviation of that by how much days differ; it is not known in the first weeks. A load
+// that stays up becomes the usual one in two months.
+func (l *Load) Creep() (ratio, sd float64, known bool) {
 	if l.Since < creepAfter || l.Usual <= 0 {
-		return 0, false
+		return 0, 0, false
 	}
-	return l.Level/l.Usual - 1, true
+	_, day := l.doubt()
+	return l.Level/l.Usual - 1, day * math.Sqrt(creepShare+2/l.Since), true
 }

@@ -160,8 +160,8 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if low, known := c.cold.least(now.Mono); known {
 		x["battery_low_celsius_12h"] = low
 	}
-	if creep, known := c.memory.Outlook.Load.Creep(); known {
-		x["load_creep_ratio"] = creep
+	if creep, sd, known := c.memory.Outlook.Load.Creep(); known {
+		x["load_creep_ratio"], x["load_creep_ratio_sd"] = creep, sd
 	}
 	if !c.outlook.At.IsZero() {
 		x["cutoff_soc"] = c.outlook.CutoffSoC

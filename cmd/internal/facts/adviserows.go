@@ -64,6 +64,7 @@ func judgeRows() []Row {
 			believed(func(b battery.Belief) float64 { return b.ClaimGap })),
 		fact("unmetered_watts_sd", "W", "Error of that", "Standard deviation of the load past the meters",
 			believed(func(b battery.Belief) float64 { return b.UnmeteredSD })),
+		fact("load_creep_ratio_sd", "%", "Error of that", "Standard deviation of the load's creep, by how much its days differ", extra("load_creep_ratio_sd")),
 		fact("health_ratio_sd", "%", "Error of that", "Standard deviation of the battery's health, 0 to 1",
 			believed(func(b battery.Belief) float64 { return b.HealthSD })),
 	}

@@ -64,7 +64,7 @@ func Rich() *facts.Snapshot {
 	s.Energy = map[string]float64{"pv": 5.1e6, "load": 4.4e6}
 	s.Extra = map[string]float64{
 		"harvest_today_joules": 212e3, "harvest_clear_today_joules": 540e3, "load_today_joules": 561e3,
-		"sun_elevation_degrees": 16.2, "disk_free_ratio": 0.71, "forecast_age_seconds": 5400, "load_creep_ratio": 0.03,
+		"sun_elevation_degrees": 16.2, "disk_free_ratio": 0.71, "forecast_age_seconds": 5400, "load_creep_ratio": 0.03, "load_creep_ratio_sd": 0.01,
 		"harvest_held_today_seconds": 5400, "config_accepted": 1,
 	}
 	s.Log = []facts.LogLine{
