@@ -15,8 +15,8 @@
 //     close again ([Joint]); two polls where several relations agree, three where the number is
 //     off by no power of ten, minutes where it stands on one relation alone;
 //   - slow proofs, by many polls, of a sign or a scale: [Steps], [Line], [Night];
-//   - what stands still while its driver moves, or an instrument that stands still as a whole
-//     ([Run], [Still]).
+//   - what stands still while its driver moves, an instrument that stands still as a whole
+//     ([Run], [Still]), and a battery at exactly 25.0 °C for three days, which has no probe.
 //
 // How soon a fault is told, measured on 60 simulated nodes that were polled each minute, in the
 // middle and at the latest: out of bounds, at the next poll; load watts or amperes tenfold 2
@@ -32,6 +32,6 @@
 // seeds that the check was made with, and one on 104 fresh ones: half a doubt a node-year.
 //
 // Limits are common practice with room to spare, unless said otherwise. Not doubted: a
-// thermometer that always shows the same (25.0 °C is also what a missing probe looks like, and
-// what a mild day looks like), a load that no meter sees, a charger that we are not told of.
+// thermometer that always shows the same but 25.0 °C, a load that no meter sees, a charger that we
+// are not told of.
 package plausible

@@ -103,7 +103,29 @@ func (s *State) frozen(p poll) (out []finding) {
 			out = append(out, finding{[]reading.Quantity{d.q}, true, false, why})
 		}
 	}
-	return append(out, s.Still.step(p))
+	return append(append(out, s.noProbe(p)...), s.Still.step(p))
+}
+
+// A controller that has no probe shows noProbeCelsius for ever (common practice); no battery keeps
+// that to the tenth of a degree for days.
+const (
+	noProbeCelsius = 25.0
+	noProbeFor     = 72 * time.Hour
+)
+
+// noProbe finds a battery's temperature that is none.
+func (s *State) noProbe(p poll) (out []finding) {
+	x, known := p.own.Get(reading.BatteryCelsius)
+	if !known {
+		return nil
+	}
+	r := &s.Runs[reading.BatteryCelsius]
+	r.step(x, math.NaN(), p)
+	if r.Frozen = x == noProbeCelsius && r.Polls >= frozenPolls && r.For >= noProbeFor; r.Frozen {
+		why := fmt.Sprintf("it has stayed at exactly %.1f °C for %.0f hours: no probe is connected; connect one, or leave this quantity out", x, r.For.Hours())
+		out = append(out, finding{[]reading.Quantity{reading.BatteryCelsius}, true, false, why})
+	}
+	return out
 }
 
 // ripe tells whether the run is long enough to speak of.

@@ -1,9 +1,11 @@
 package battery
 
 import (
+	"math"
 	"testing"
 	"time"
 
+	"ebbwatch/collector/reading"
 	"ebbwatch/collector/sim"
 )
 
@@ -63,6 +65,24 @@ func TestStarvedAfterAMonthWithoutAFull(t *testing.T) {
 		}
 		if b.BandPerDay <= 0 || b.BandPerDay > 0.1 {
 			t.Errorf("%v days after a full the band is said to widen by %.3f a day", c.days, b.BandPerDay)
+		}
+	}
+}
+
+// TestTemperatureIsForgotten: a temperature that nobody tells any more is not known after two days.
+func TestTemperatureIsForgotten(t *testing.T) {
+	t.Parallel()
+	m := studyModel(100)
+	s := m.Start()
+	for hour := range 5 * 24 {
+		r := reading.Reading{Stamp: simStamp(time.Time{}, time.Time{}.Add(time.Duration(hour+1)*time.Hour))}
+		r.Set(reading.BatteryVolts, 13.2)
+		if hour < 48 {
+			r.Set(reading.BatteryCelsius, 25)
+		}
+		s = m.Step(s, r)
+		if known := !math.IsNaN(m.Belief(&s).Celsius); known != (hour < 48+celsiusHours) {
+			t.Fatalf("hour %d: known %v", hour, known)
 		}
 	}
 }

@@ -255,6 +255,9 @@ func (m Model) widenForNewMeter(s *State, f flow) {
 	s.MaxGainSD = f.rough
 }
 
+// celsiusHours is for how long a temperature is worth something after it was last told, h.
+const celsiusHours = 48
+
 // followTemperature follows the battery's temperature from the best sensor there is. A battery in a
 // box lags the air by some hours.
 func (m Model) followTemperature(s *State, r *reading.Reading, hours float64) {
@@ -266,8 +269,12 @@ func (m Model) followTemperature(s *State, r *reading.Reading, hours float64) {
 	} else if x, ok := r.Get(reading.ControllerCelsius); ok {
 		t, lag = x-4, 6
 	} else {
+		if s.SinceCelsius += hours; s.SinceCelsius > celsiusHours {
+			s.CelsiusSet = false
+		}
 		return
 	}
+	s.SinceCelsius = 0
 	if !s.CelsiusSet {
 		s.Celsius, s.CelsiusSet = t, true
 	}

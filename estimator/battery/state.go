@@ -45,13 +45,14 @@ type Meters struct {
 
 // Cell is what is followed of the cells beside the unknowns of the filter.
 type Cell struct {
-	Celsius     float64
-	CelsiusSet  bool
-	StepVA      float64 // V·A and A², summed over steps of current: the resistance is their ratio
-	StepAA      float64
-	Volts, Amps float64 // means over some minutes; A without the drain
-	Hysteresis  float64 `json:"Branch"` // -1 discharging to +1 charging
-	SinceCharge float64 `json:"Quiet"`  // h
+	Celsius      float64
+	CelsiusSet   bool
+	SinceCelsius float64 // h since the temperature was last told
+	StepVA       float64 // V·A and A², summed over steps of current: the resistance is their ratio
+	StepAA       float64
+	Volts, Amps  float64 // means over some minutes; A without the drain
+	Hysteresis   float64 `json:"Branch"` // -1 discharging to +1 charging
+	SinceCharge  float64 `json:"Quiet"`  // h
 
 	SinceOCV      float64 `json:"SinceLook"` // h since the voltage was weighed
 	MovedSinceOCV float64 `json:"Moved"`     // charge moved since then, either way
