@@ -195,6 +195,7 @@ func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[P
 	}
 	driftSD := orZero(b.DrainSD)
 	inhibit, releasesLate := s.Warmth.inhibits(), s.Warmth.releasesLate()
+	release, learned := s.Warmth.ReleaseCelsius()
 	for i := range f.path {
 		sd := up
 		if soc[i] < 0 {
@@ -210,7 +211,10 @@ func (f *Futures) drawDoubt(m Model, s *State, b battery.Belief, draw func() *[P
 			release: releaseLow,
 			frozen:  s.Warmth.Frozen,
 		}
-		if sky.Phi(late[i]) < releasesLate {
+		switch {
+		case learned:
+			f.path[i].release = release
+		case sky.Phi(late[i]) < releasesLate:
 			f.path[i].release = releaseHigh
 		}
 	}

@@ -114,6 +114,12 @@ type Temperatures struct {
 	// Frozen tells a battery that was below freezing and has not been well above since.
 	Frozen             bool
 	Withheld, Released float64 // hours of daylight, thawed but not warm, without and with charge
+	// What the protection does once it has thawed: Refusing tells that it refused within the last
+	// SinceRefused hours of daylight; it let the charge in again at Release °C, Releases times.
+	Refusing     bool
+	SinceRefused float64
+	Release      float64
+	Releases     float64
 }
 
 // Cutoff follows when the load is taken off and given back.

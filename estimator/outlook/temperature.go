@@ -37,7 +37,7 @@ func (w *Temperatures) learn(m Model, r *reading.Reading, hours float64, date in
 	}
 	w.Battery += rate * (x - w.Battery)
 	w.Level += (1 - math.Exp(-hours/6)) * (x - w.wave(local) - w.Level)
-	w.Frozen = x < freezes || w.Frozen && x < releaseHigh
+	w.Frozen = x < freezes || w.Frozen && x < max(releaseHigh, w.Release)
 	if date != w.Date {
 		w.closeDay(m)
 		w.Date, w.DaySum, w.DayHours, w.DayWave = date, 0, 0, [2]float64{}
@@ -120,6 +120,9 @@ func (w *Temperatures) air() float64 {
 // as soon as it has thawed.
 func (w *Temperatures) refusedCharge(r *reading.Reading, refused, charged bool, hours float64) bool {
 	t, ok := r.Get(reading.BatteryCelsius)
+	if ok {
+		w.followRelease(t, refused && (t <= releaseLow || w.Frozen), charged, hours)
+	}
 	switch {
 	case !ok:
 		return false
@@ -142,6 +145,34 @@ func (w *Temperatures) refusedCharge(r *reading.Reading, refused, charged bool, 
 		w.Charged = min(w.Charged+hours, 100)
 	}
 	return false
+}
+
+// A release counts when the charge was refused within releaseSoon hours of daylight before it; the
+// temperature of the newest releaseMany is kept, and told from releaseFew on.
+const (
+	releaseSoon = 1.0
+	releaseMany = 6
+	releaseFew  = 2
+)
+
+// followRelease learns at which temperature the protection lets the charge in again.
+func (w *Temperatures) followRelease(celsius float64, refused, charged bool, hours float64) {
+	w.SinceRefused += hours
+	switch {
+	case refused:
+		w.Refusing, w.SinceRefused = true, 0
+	case charged && w.Refusing:
+		if w.Refusing = false; w.SinceRefused <= releaseSoon && celsius > freezes {
+			w.Releases = min(w.Releases+1, releaseMany)
+			w.Release += (celsius - w.Release) / w.Releases
+		}
+	}
+}
+
+// ReleaseCelsius is the temperature at which the battery's protection was seen to let the charge in
+// again after a frost, °C.
+func (w *Temperatures) ReleaseCelsius() (celsius float64, known bool) {
+	return w.Release, w.Releases >= releaseFew
 }
 
 // inhibits is the chance that charging stops below freezing. Protection circuits usually

@@ -163,6 +163,9 @@ func (c *Core) extras(now reading.Stamp) map[string]float64 {
 	if creep, sd, known := c.memory.Outlook.Load.Creep(); known {
 		x["load_creep_ratio"], x["load_creep_ratio_sd"] = creep, sd
 	}
+	if celsius, known := c.memory.Outlook.Warmth.ReleaseCelsius(); known {
+		x["charge_release_celsius"] = celsius
+	}
 	if !c.outlook.At.IsZero() {
 		x["cutoff_soc"] = c.outlook.CutoffSoC
 	}

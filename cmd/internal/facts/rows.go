@@ -214,6 +214,8 @@ func warmthRows() []Row {
 	return []Row{
 		{Fact: "battery_celsius", Metric: "battery_celsius", Unit: "°C", Decimals: 1, Group: GroupWarmth, Label: "Battery",
 			Help: "Temperature of the battery", Each: measured(reading.BatteryCelsius)},
+		{Fact: "charge_release_celsius", Unit: "°C", Decimals: 1, Group: GroupWarmth, Label: "Charge refused until",
+			Help: "Temperature at which the battery's protection was seen to let charge in again after a frost", Each: extra("charge_release_celsius")},
 		{Fact: "air_celsius", Unit: "°C", Decimals: 1, Group: GroupWarmth, Label: "Air",
 			Help: "Temperature of the air", Each: measured(reading.AirCelsius)},
 		{Fact: "controller_celsius", Unit: "°C", Decimals: 1, Group: GroupWarmth, Label: "Controller",

@@ -309,6 +309,7 @@ func TestLearnedOverridesTheLabel(t *testing.T) {
 	m := core.Memory{Outlook: outlook.Model{Battery: pack}.Start(), Belief: battery.Model{Battery: pack}.Start(), Wall: time.Date(2027, 9, 1, 0, 0, 0, 0, time.UTC)}
 	m.Outlook.Load.Level, m.Outlook.Load.Days = 4, 30
 	m.Outlook.Panel.Days = 60
+	m.Outlook.Warmth.Release, m.Outlook.Warmth.Releases = 4.5, 3
 	for i := range m.Outlook.Panel.LogW {
 		m.Outlook.Panel.LogW[i] = -60
 	}
@@ -324,7 +325,7 @@ func TestLearnedOverridesTheLabel(t *testing.T) {
 	if r := taught.Outcome.Months[5].Possible / label.Outcome.Months[5].Possible; r > 0.6 || r < 0.4 {
 		t.Errorf("a panel that gives 0.43 of its label harvests %.2f of one that gives 0.88", r)
 	}
-	if !strings.Contains(taught.Learned, "2027-09-01") || label.Learned != "" {
+	if !strings.Contains(taught.Learned, "2027-09-01") || !strings.Contains(taught.Learned, "again at 4.5 °C") || label.Learned != "" {
 		t.Errorf("learned %q and %q", taught.Learned, label.Learned)
 	}
 	if again := made(t, text+"state: "+folder+"\n", Options{Label: true}); again.Drawn != 8 {

@@ -257,6 +257,10 @@ func (in *inputs) learn(c *config.Config, d Drawing, o Options) error {
 			in.learned += "; the list of loads tells only what may be shed"
 		}
 	}
+	if celsius, known := l.Outlook.Warmth.ReleaseCelsius(); known {
+		in.kit.Weather.Release = celsius
+		in.learned += fmt.Sprintf("; after a frost its battery took charge again at %.1f °C", celsius)
+	}
 	in.learned += "."
 	return nil
 }
