@@ -63,7 +63,11 @@ func settled(t *testing.T, s *history.Store) string {
 // from where it was.
 func TestAFewFlippedBitsCostAFewRows(t *testing.T) {
 	t.Parallel()
-	const hours, trials = 6, 24
+	const hours = 6
+	trials := 24
+	if testing.Short() {
+		trials = 8
+	}
 	whole := recorded(t, filepath.Join(t.TempDir(), "history.db"), hours*time.Hour)
 	rng := rand.New(rand.NewPCG(7, 11)) // any will do
 	kept, lost, hidden := 0, 0, 0

@@ -19,7 +19,11 @@ import (
 // which they found their place, and also after the daemon began anew.
 func TestUnsentGivesEverySampleOnce(t *testing.T) {
 	t.Parallel()
-	for seed := range uint64(12) {
+	seeds := uint64(12)
+	if testing.Short() {
+		seeds = 3
+	}
+	for seed := range seeds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()
 			rng := rand.New(rand.NewPCG(seed, 9))
