@@ -3,6 +3,7 @@ package alert
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -178,8 +179,8 @@ func (u *use) owe() {
 }
 
 // climb follows the condition up at once, and down once the rung has been quiet for long. A
-// critical rung is told again then; a lesser one was told in this alarm, which never ended, and
-// its reader would do nothing else.
+// critical rung is told again then, unless it says what was told last; a lesser one than was told
+// in this alarm, which never ended, is not: its reader would do nothing else.
 func (u *use) climb(best int) {
 	switch {
 	case best > u.t.Rung && u.rung().PageOnly && !u.t.Told:
@@ -188,13 +189,22 @@ func (u *use) climb(best int) {
 		u.owe()
 	case best > u.t.Rung, u.r.Kinds && best > 0 && best != u.t.Rung:
 		u.t.Rung, u.t.Lower = best, Dwell{}
-		if s := u.rung().Severity; u.r.Kinds || s == Critical || !slices.Contains(u.t.Said, s) {
+		s := u.rung().Severity
+		graver := slices.ContainsFunc(u.t.Said, func(told Severity) bool { return told.AtLeast(s) })
+		if u.r.Kinds || s == Critical && !u.asTold() || !graver {
 			u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
 			u.owe()
 		}
 	case !u.r.Kinds && u.t.Rung > 0 && best < u.t.Rung && u.t.Lower.met(rearm):
 		u.t.Rung, u.t.Lower = max(best, 0), Dwell{}
 	}
+}
+
+// asTold tells whether the rung is the one that was told last, with the watched fact about where it
+// was.
+func (u *use) asTold() bool {
+	x, known := u.watched()
+	return u.t.Told && u.t.ToldRung == u.t.Rung && known && u.t.Watched != nil && math.Abs(x-*u.t.Watched) < u.r.Watch.By
 }
 
 // moved owes a message when the watched fact went far from what was last told, unless a
@@ -288,7 +298,7 @@ func (u *use) say() (Notice, bool) {
 		return Notice{}, false
 	}
 	phase := u.t.Owed
-	u.t.Owed, u.t.ToldAt = "", u.s.Elapsed
+	u.t.Owed, u.t.ToldAt, u.t.ToldRung = "", u.s.Elapsed, u.t.Rung
 	if u.t.Watched = nil; u.r.Watch.Fact != "" {
 		if x, known := u.watched(); known {
 			u.t.Watched = &x

@@ -67,6 +67,16 @@ func (e Engine) inTime(get Lookup) (float64, bool) {
 	return 1, true
 }
 
+// actBy is the last sensible moment to leave, as the advice has it, else the early end of the
+// cut-off's window less the trip.
+func (e Engine) actBy(get Lookup) (hours float64, known bool) {
+	if x, known := get("act_by_hours"); known {
+		return x, true
+	}
+	early, known := get("dark_early_hours")
+	return max(0, early-e.TripHours), known
+}
+
 // facts adds what the engine itself knows to the facts: trip_hours, and, where nobody
 // computed better, warn_chance and act_by_hours as the early end of the cut-off's window
 // less the trip.
@@ -88,14 +98,13 @@ func (e Engine) facts(s *State, get Lookup) Lookup {
 			return e.TripHours, true
 		case name == "warn_chance":
 			return usualWarnChance, true
-		case name == "dark_ahead_hours":
-			if dark, known := get("load_dark"); known && dark > 0 {
-				return 0, false // it is not ahead any more
-			}
-			return get("dark_early_hours")
 		case name == "act_by_hours":
-			early, known := get("dark_early_hours")
-			return max(0, early-e.TripHours), known
+			return e.actBy(get)
+		case name == "act_ahead_hours":
+			if dark, known := get("load_dark"); known && dark > 0 {
+				return 0, false // nothing can be prevented any more
+			}
+			return e.actBy(get)
 		case name == "in_time":
 			return e.inTime(get)
 		}

@@ -169,7 +169,7 @@ var quoted = regexp.MustCompile(`(?:(\w+) )?(?:"([a-z][a-z0-9_]*(?:/[^"]*)?)"|` 
 
 // OwnFacts are those that the engine works out itself, beside the table of facts.
 func OwnFacts() []string {
-	return []string{"trip_hours", "warn_chance", "act_by_hours", "dark_ahead_hours", "in_time", "hour", "weekday"}
+	return []string{"trip_hours", "warn_chance", "act_by_hours", "act_ahead_hours", "in_time", "hour", "weekday"}
 }
 
 func (c *Config) build(problem func(key, what string)) []Rule {

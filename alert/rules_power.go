@@ -72,9 +72,9 @@ func cutoffAhead() Rule {
 				`{{site}}: going dark about {{clock "dark_from_hours"}}`),
 		},
 		Clear: MustExpr("cutoff_within_120h < min(0.125, 0.5 * warn_chance)"), ClearFor: 2 * time.Hour,
-		// Later than told needs no haste; in the dark there is nothing to foresee, and the fact
-		// is not known.
-		Watch: Watch{Fact: "dark_ahead_hours", Moment: true, Sooner: true, By: 12, Every: 12 * time.Hour},
+		// Its reader would act otherwise only where the time to leave came nearer; in the dark there
+		// is nothing to prevent, and the fact is not known.
+		Watch: Watch{Fact: "act_ahead_hours", Moment: true, Sooner: true, By: 12, Every: 12 * time.Hour},
 		Over: `Why: when this was first told, {{first}}, the battery was at {{percent (told "battery_soc")}}; it is at {{percent "battery_soc"}} now. ` +
 			`The chance of going dark within a week was {{chance (told "cutoff_within_168h")}} and is {{chance "cutoff_within_168h"}}.`,
 	}

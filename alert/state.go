@@ -34,8 +34,9 @@ type Track struct {
 	Gravest   Severity           `json:"gravest,omitempty"`
 	Said      []Severity         `json:"said,omitempty"` // the severities that it was told with
 	ToldAt    time.Duration      `json:"told_at,omitempty"`
-	Watched   *float64           `json:"watched,omitempty"` // the watched fact as last told
-	ActBy     *time.Duration     `json:"act_by,omitempty"`  // in terms of State.Elapsed
+	ToldRung  int                `json:"told_rung,omitempty"` // on which it stood then
+	Watched   *float64           `json:"watched,omitempty"`   // the watched fact as last told
+	ActBy     *time.Duration     `json:"act_by,omitempty"`    // in terms of State.Elapsed
 	Acked     bool               `json:"acked,omitempty"`
 	Reminded  bool               `json:"reminded,omitempty"` // what is owed is a reminder
 	Escalated bool               `json:"escalated,omitempty"`

@@ -18,7 +18,7 @@ import (
 
 // engineFacts are those that the engine works out itself where nobody else does.
 func engineFacts() []string {
-	return []string{"trip_hours", "warn_chance", "act_by_hours", "dark_ahead_hours", "in_time"}
+	return []string{"trip_hours", "warn_chance", "act_by_hours", "act_ahead_hours", "in_time"}
 }
 
 // asked lists the facts that a rule asks for: in its conditions, and in its words, where a

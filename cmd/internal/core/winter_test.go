@@ -14,16 +14,18 @@ import (
 
 // TestMessagesOfAWinter lives through winters of a node whose board dies with its load, in a
 // simulated sky, and counts what its owner is told: an outage is at most four messages, from
-// the heads-up to the return, and none of them contradicts itself.
+// the heads-up to the return, and none of them contradicts itself. Last words that the node
+// outlived by a day are told anew before its end, and are counted apart.
 func TestMessagesOfAWinter(t *testing.T) {
 	t.Parallel()
-	winters, days := 1, 45
+	first, winters, days := uint64(1), uint64(1), 45
 	if os.Getenv("EBBWATCH_STUDY") == "1" {
 		winters, days = 30, 120
+		_, _ = fmt.Sscanf(os.Getenv("EBBWATCH_WINTERS"), "%d,%d", &first, &winters) // the first seed, and how many
 	}
-	outages, messages, most, untold := 0, 0, 0, 0
-	for seed := range uint64(winters) {
-		w := newWinterNode(seed + 1)
+	outages, messages, most, untold, outlived := 0, 0, 0, 0, 0
+	for seed := first; seed < first+winters; seed++ {
+		w := newWinterNode(seed)
 		w.live(t, days)
 		for _, n := range w.said {
 			r := reader{now: n.At.UTC(), trip: 90 * time.Minute, n: n}
@@ -35,9 +37,10 @@ func TestMessagesOfAWinter(t *testing.T) {
 			}
 		}
 		outages += len(w.outages)
-		for _, of := range w.outages {
+		for i, of := range w.outages {
 			messages += of
-			if most = max(most, of); of > 4 {
+			outlived += w.outlived[i]
+			if most = max(most, of); of-w.outlived[i] > 4 {
 				t.Errorf("winter %d: an outage of %d messages", seed, of)
 			}
 			if of == 0 {
@@ -45,23 +48,25 @@ func TestMessagesOfAWinter(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d winters, %d outages, %d messages about them, %d at most; %d outages came untold", winters, outages, messages, most, untold)
-	if outages < winters {
+	t.Logf("%d winters, %d outages, %d messages about them, %d at most; %d outages came untold, %d last words were outlived", winters, outages, messages, most, untold, outlived)
+	if outages < int(winters) {
 		t.Errorf("%d outages in %d winters are too few to show anything", outages, winters)
 	}
 }
 
 // winterNode is a node on a simulated site.
 type winterNode struct {
-	site    *sim.Site
-	plan    Plan
-	core    *Core
-	mem     Memory
-	alerts  alert.State
-	said    []alert.Notice
-	outages []int // messages of each
-	since   int   // messages about the power since the last outage
-	log     []string
+	site     *sim.Site
+	plan     Plan
+	core     *Core
+	mem      Memory
+	alerts   alert.State
+	said     []alert.Notice
+	outages  []int       // messages of each
+	since    int         // messages about the power since the last outage
+	last     []time.Time // when last words were said since then
+	outlived []int       // of each outage
+	log      []string
 }
 
 func newWinterNode(seed uint64) *winterNode {
@@ -88,7 +93,12 @@ func (w *winterNode) live(t *testing.T, days int) {
 		switch {
 		case !on && up:
 			w.mem, w.alerts, up = w.core.Memory(), w.core.Alerts(), false
-			w.outages = append(w.outages, w.since)
+			w.outages, w.outlived = append(w.outages, w.since), append(w.outlived, 0)
+			for _, said := range w.last {
+				if now.Sub(said) > 12*time.Hour {
+					w.outlived[len(w.outlived)-1]++
+				}
+			}
 			w.log = append(w.log, fmt.Sprintf("%s dark", now.Format("2 Jan 15:04")))
 			continue
 		case !on:
@@ -99,7 +109,7 @@ func (w *winterNode) live(t *testing.T, days int) {
 			w.core.SetAlerts(w.alerts)
 			w.core.Resume(w.mem, stamp)
 			w.log = append(w.log, fmt.Sprintf("%s up", now.Format("2 Jan 15:04")))
-			w.since = 0
+			w.since, w.last = 0, nil
 		}
 		take(t, w.core, collector.Report{Source: "charger", At: stamp, Values: w.site.Measured()})
 		for _, n := range w.core.Step(stamp) {
@@ -109,9 +119,12 @@ func (w *winterNode) live(t *testing.T, days int) {
 			case n.Rule == "back" && len(w.outages) > 0:
 				w.outages[len(w.outages)-1]++
 			case n.Rule == "cutoff_ahead" && n.Phase == alert.Cleared:
-				w.since = 0
+				w.since, w.last = 0, nil
 			case strings.HasSuffix(n.Rule, "_ahead") || n.Rule == "blind":
 				w.since++
+				if strings.Contains(n.Title, "going dark") {
+					w.last = append(w.last, n.At)
+				}
 			}
 		}
 	}
