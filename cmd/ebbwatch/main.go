@@ -9,10 +9,13 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // small boards often lack the time zones
 
 	"github.com/spf13/cobra"
+
+	"ebbwatch/deploy/handbook"
 )
 
 func main() {
@@ -71,13 +74,17 @@ func commands(stdout, stderr io.Writer) *cobra.Command {
 		Long: `ebbwatch reads the instruments of a solar-powered network node, counts its battery,
 looks ten days ahead and warns while there is still time. It writes to no device.
 
-See it at work with nothing to install:  ebbwatch demo`,
+See it at work with nothing to install:  ebbwatch demo
+
+The handbook has a page a task, such as ebbwatch help first-hour:
+  ` + strings.Join(handbook.Topics(), ", "),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.AddCommand(setupCommand(), runCommand(), checkCommand(), demoCommand(), replayCommand(), climateCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
+	root.SetHelpCommand(helpCommand())
 	strict(root)
 	return root
 }

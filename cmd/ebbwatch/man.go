@@ -6,23 +6,34 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"ebbwatch/cmd/internal/config"
+	"ebbwatch/cmd/internal/manual"
+	"ebbwatch/deploy/handbook"
 )
 
-// manCommand prints the manual pages, made from the commands themselves. It is for whoever
+// manCommand prints the manual pages, made from the commands and the handbook. It is for whoever
 // makes packages, and not listed.
 func manCommand() *cobra.Command {
-	var file bool
+	var file, list bool
 	cmd := &cobra.Command{
-		Use:    "man",
-		Short:  "Print the manual page, in roff",
+		Use:    "man [TOPIC]",
+		Short:  "Print a manual page, in roff",
 		Hidden: true,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			text := manPage(cmd.Root())
-			if file {
-				text = configPage(config.Reference(config.Kinds{Sources: sourceKinds(), Channels: channelKinds()}))
+		Args:   cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			text := manual.Program(cmd.Root())
+			switch {
+			case list:
+				text = strings.Join(handbook.Topics(), "\n") + "\n"
+			case file:
+				text = manual.Configuration(config.Reference(config.Kinds{Sources: sourceKinds(), Channels: channelKinds()}))
+			case len(args) == 1:
+				page, err := topic(args[0])
+				if err != nil {
+					return err
+				}
+				text = page.Roff(manual.PageName(args[0]))
 			}
 			if _, err := io.WriteString(cmd.OutOrStdout(), text); err != nil {
 				return fmt.Errorf("cannot print the manual page: %w", err)
@@ -31,108 +42,41 @@ func manCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&file, "file", false, "of the configuration instead of the program")
+	cmd.Flags().BoolVar(&list, "list", false, "the topics of the handbook, a line each")
 	return cmd
 }
 
-// manPage is ebbwatch(1), in the macros of man(7).
-func manPage(root *cobra.Command) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, ".TH EBBWATCH 1 \"\" ebbwatch \"User Commands\"\n.SH NAME\nebbwatch \\- %s\n", roff(lowerFirst(root.Short)))
-	b.WriteString(".SH SYNOPSIS\n.B ebbwatch\n.I command\n.RI [ flags ]\n.SH DESCRIPTION\n")
-	paragraphs(&b, root.Long)
-	b.WriteString(".SH COMMANDS\n")
-	for _, c := range root.Commands() {
-		if c.Hidden || c.Name() == "help" || c.Name() == "completion" {
-			continue
-		}
-		fmt.Fprintf(&b, ".SS ebbwatch %s\n", roff(c.Use))
-		if c.Long == "" {
-			paragraphs(&b, c.Short+".")
-		} else {
-			paragraphs(&b, c.Long)
-		}
-		c.Flags().VisitAll(func(f *pflag.Flag) { flag(&b, f) })
+// topic is a page of the handbook.
+func topic(name string) (manual.Page, error) {
+	text, err := handbook.Page(name)
+	if err != nil {
+		return manual.Page{}, err
 	}
-	b.WriteString(`.SH FILES
-.TP
-.I /etc/ebbwatch/ebbwatch.yaml
-The configuration; see
-.BR ebbwatch.yaml (5).
-.TP
-.I /var/lib/ebbwatch
-What survives a restart: the belief, the alarms, the notices that wait, the history.
-.SH EXIT STATUS
-0 when all went well; 1 when something could not be done, and standard error says what; 64 when
-the command line was not understood. The state of a node is told by
-.B status
-with 0 when it is well, 1 on a warning, 2 when it is critical and 3 when it is not known.
-.SH SAFETY
-ebbwatch informs; it does not replace a person who is allowed to do the work. Never charge
-LiFePO4 below 0 \(deC. Fuse at the battery. Keep to local rules.
-.SH SEE ALSO
-.BR ebbwatch.yaml (5)
-`)
-	return b.String()
+	return manual.Parse(text)
 }
 
-func flag(b *strings.Builder, f *pflag.Flag) {
-	if f.Hidden || f.Name == "help" {
-		return
-	}
-	kind, usage := pflag.UnquoteUsage(f)
-	fmt.Fprintf(b, ".TP\n.B \\-\\-%s\n", roff(strings.TrimSpace(f.Name+" "+kind)))
-	if f.DefValue != "" && f.DefValue != "false" && f.DefValue != "0" && f.DefValue != "0s" && f.DefValue != "[]" {
-		usage += " (default " + f.DefValue + ")"
-	}
-	b.WriteString(roff(usage) + "\n")
-}
-
-// paragraphs writes a text; an empty line parts paragraphs.
-func paragraphs(b *strings.Builder, text string) {
-	for i, p := range strings.Split(strings.TrimSpace(text), "\n\n") {
-		if i > 0 {
-			b.WriteString(".PP\n")
-		}
-		for line := range strings.Lines(p) {
-			b.WriteString(roff(strings.TrimSuffix(line, "\n")) + "\n")
-		}
+// helpCommand tells of a command as --help does, or prints a page of the handbook.
+func helpCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "help [COMMAND | TOPIC]",
+		Short: "Tell of a command, or print a page of the handbook",
+		Args:  cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if found, rest, err := cmd.Root().Find(args); err == nil && len(rest) == 0 {
+				return found.Help()
+			}
+			page, err := topic(args[0])
+			if err != nil {
+				known := append(namesOf(cmd.Root().Commands()), handbook.Topics()...)
+				return misused("cannot help with %q%s; there is a page on each of: %s", args[0], meant(args[0], known, ""), strings.Join(handbook.Topics(), ", "))
+			}
+			if _, err := io.WriteString(cmd.OutOrStdout(), page.Terminal(terminalColumns)); err != nil {
+				return fmt.Errorf("cannot print the page: %w", err)
+			}
+			return nil
+		},
 	}
 }
 
-// configPage is ebbwatch.yaml(5): the annotated configuration as it is.
-func configPage(reference string) string {
-	var b strings.Builder
-	b.WriteString(`.TH EBBWATCH.YAML 5 "" ebbwatch "File Formats"
-.SH NAME
-ebbwatch.yaml \- configuration of ebbwatch
-.SH DESCRIPTION
-A key that is not known, a value out of range or a missing key is told of with its line and
-column by
-.BR "ebbwatch check" .
-Nothing is guessed and nothing is ignored.
-.PP
-.nf
-`)
-	for line := range strings.Lines(reference) {
-		b.WriteString(roff(strings.TrimSuffix(line, "\n")) + "\n")
-	}
-	b.WriteString(".fi\n.SH SEE ALSO\n.BR ebbwatch (1)\n")
-	return b.String()
-}
-
-// roff escapes what roff would take for its own: backslashes, minus signs, leading dots and
-// quotes.
-func roff(s string) string {
-	s = strings.NewReplacer(`\`, `\e`, "-", `\-`, "°", `\(de`, "²", `\(S2`, "…", "...", "–", `\(en`).Replace(s)
-	if strings.HasPrefix(s, ".") || strings.HasPrefix(s, "'") {
-		s = `\&` + s
-	}
-	return s
-}
-
-func lowerFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToLower(s[:1]) + s[1:]
-}
+// terminalColumns is the width of the pages: what every terminal has.
+const terminalColumns = 80

@@ -6,19 +6,24 @@ import (
 	"testing"
 
 	"ebbwatch/collector/needtest"
+	"ebbwatch/deploy/handbook"
 )
 
 // man's own formatter reads the pages without a warning, and what was written can be read.
 func TestManPages(t *testing.T) {
 	t.Parallel()
 	man := needtest.Program(t, "man")
-	for _, c := range []struct {
+	pages := []struct {
 		args []string
 		want []string
 	}{
 		{[]string{"man"}, []string{"ebbwatch - watch a solar-powered network node", "ebbwatch run [--config FILE]", "--config string", "ebbwatch silence", "EXIT STATUS"}},
 		{[]string{"man", "--file"}, []string{"capacity_ah: 80", "state: /var/lib/ebbwatch", "# whom to tell"}},
-	} {
+	}
+	for _, topic := range handbook.Topics() {
+		pages = append(pages, struct{ args, want []string }{[]string{"man", topic}, []string{"ebbwatch-" + topic + " - ", "SEE ALSO"}})
+	}
+	for _, c := range pages {
 		var page, errors strings.Builder
 		if code := run(t.Context(), c.args, &page, &errors); code != 0 {
 			t.Fatalf("%v ends with %d: %s", c.args, code, errors.String())
