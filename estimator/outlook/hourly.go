@@ -74,22 +74,20 @@ func (h *HourlyModel) Light(t time.Time, day int, air float64) (l Light) {
 func (h *HourlyModel) Panel() (mean, sd float64) { return h.state.Panel.factor() }
 
 // Ends are the charge at which the load goes and that at which it comes back.
-func (h *HourlyModel) Ends() (cut, back float32) {
-	return float32(h.future.cutSoC), float32(h.future.backSoC)
-}
+func (h *HourlyModel) Ends() (cut, back float64) { return h.future.cutSoC, h.future.backSoC }
 
-// Hour is the charge after an hour with net watts to spare, the battery at a temperature.
-// perAh is one over the usable capacity. Without inhibit the cold stops no charge.
-func (h *HourlyModel) Hour(soc, perAh, net, celsius float32, inhibit bool) float32 {
-	return float32(h.future.move(float64(soc), float64(perAh), float64(net), inhibit && celsius < freezes))
+// Hour is the charge after an hour with net watts to spare. perAh is one over the usable
+// capacity; refusing says that the cold stops the charge.
+func (h *HourlyModel) Hour(soc, perAh, net float64, refusing bool) float64 {
+	return h.future.move(soc, perAh, net, refusing)
 }
 
 // Took is the power that went into the battery for its charge to rise so within an hour, W.
-func (h *HourlyModel) Took(soc, next, perAh float32) float32 {
+func (h *HourlyModel) Took(soc, next, perAh float64) float64 {
 	if next <= soc {
 		return 0
 	}
-	return (next - soc) / (float32(h.future.perVoltUp[int(soc*voltBins)]) * perAh)
+	return (next - soc) / (h.future.perVoltUp[int(soc*voltBins)] * perAh)
 }
 
 // Block draws a horizon: top is how high it stands in a direction, degrees by azimuth. What

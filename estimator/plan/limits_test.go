@@ -43,11 +43,13 @@ func TestInfiniteBattery(t *testing.T) {
 	r := y.runner(Try{Battery: 300, Load: load / 10})
 	var asked, got float64
 	soc := (r.cut + r.back) / 2
+	var day lived
 	for range 60 {
-		t := Tally{First: -1, Lowest: soc}
+		t := Tally{First: -1}
 		at := walk{soc: soc, lastNight: -1}
 		for d := range Days {
-			r.day(&winters[0], d, &at, &t)
+			r.day(&winters[0], d, &at, &day)
+			r.record(d, &day, &at, &t)
 		}
 		soc = at.soc
 		asked, got = asked+t.Demand, got+t.Served

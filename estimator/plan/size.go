@@ -40,7 +40,7 @@ func (y *Year) Frontier(years []Winter, base Try, p Prices, progress func(done, 
 		watts := roundUp(y.kit.Site.WattsPeak*scale, 10)
 		t := base
 		t.Panel = watts / y.kit.Site.WattsPeak
-		if ah, llp, ok := y.smallest(years, t); ok && ah < last {
+		if ah, llp, ok := y.smallest(years, t, last); ok && ah < last {
 			out = append(out, Pair{Watts: watts, Ah: ah, LLP: llp, Cost: watts*p.PanelWatt + ah*p.BatteryAh})
 			last = ah
 		}
@@ -55,35 +55,33 @@ func (y *Year) Frontier(years []Winter, base Try, p Prices, progress func(done, 
 func roundUp(x, step float64) float64 { return math.Ceil(x/step-1e-9) * step }
 
 // smallest finds the smallest battery for a panel, Ah; false when thirty days of load are
-// not enough.
-func (y *Year) smallest(years []Winter, t Try) (ah, llp float64, ok bool) {
+// not enough. Below is what a smaller panel needs: a larger one does not need more.
+func (y *Year) smallest(years []Winter, t Try, below float64) (ah, llp float64, ok bool) {
 	own := y.kit.Battery.CapacityAh
 	volts := 3.25 * float64(max(y.kit.Battery.Cells, 1))
 	// What the panel charges with is not to be more than the battery takes.
 	least := max(min(own, 0.25*24*y.kit.Load.Mean()/volts), y.kit.LeastAh(or1(t.Panel)*y.kit.Site.WattsPeak))
 	most := max(2*own, 30*24*y.kit.Load.Mean()/volts, 2*least)
-	at := func(x float64) float64 {
+	over := func(x float64) float64 {
 		t.Battery = x / own
-		return y.LLP(years, t)
+		return -y.over(years, t)
 	}
-	if at(most) > y.kit.Target {
+	most = min(most, max(below, 2*least))
+	atMost := over(most)
+	if atMost < 0 {
 		return 0, 0, false
 	}
 	step := 5.0
 	if least < 20 {
 		step = 1
 	}
-	low, high := least, most
-	for high-low > max(step/2, 0.02*high) {
-		mid := math.Sqrt(low * high)
-		if at(mid) <= y.kit.Target {
-			high = mid
-		} else {
-			low = mid
-		}
+	high := least
+	if atLeast := over(least); atLeast < 0 {
+		_, high = cross(least, most, atLeast, atMost, 0.02, over)
 	}
 	ah = roundUp(high, step)
-	return ah, at(ah), true
+	t.Battery = ah / own
+	return ah, y.LLP(years, t), true
 }
 
 // chargeRate is the largest charge current against the capacity that is planned with, 1/h:

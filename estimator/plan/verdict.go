@@ -13,33 +13,77 @@ func (y *Year) Carried(years []Winter, t Try) float64 {
 	if drawn <= 0 {
 		return math.NaN()
 	}
-	low, high := 0.0, 1.0
 	base := or1(t.Load)
-	ok := func(scale float64) bool {
+	over := func(scale float64) float64 {
 		t.Load = base * scale
-		return y.LLP(years, t) <= y.kit.Target
+		return y.over(years, t)
 	}
-	for ok(high) && high < 64 {
-		low, high = high, high*2
+	low, high := 1.0, 1.0
+	atLow, atHigh := over(1), 0.0
+	for atHigh = atLow; atHigh <= 0 && high < 64; {
+		low, atLow, high = high, atHigh, high*2
+		atHigh = over(high)
 	}
-	for high-low > 0.01*high && high > 1.0/512 {
-		mid := (low + high) / 2
-		if ok(mid) {
-			low = mid
-		} else {
-			high = mid
+	for atLow > 0 {
+		if low < 1.0/512 {
+			return 0
 		}
+		high, atHigh, low = low, atLow, low/2
+		atLow = over(low)
 	}
+	low, _ = cross(low, high, atLow, atHigh, 0.01, over)
 	return max(0, drawn*base*low-t.Less)
 }
 
+// cross finds where something that rises goes through 0 between low, where it does not lie
+// above, and high, where it does: closer to each other than a share of what they are. It goes
+// along the line between both, and halves what is left where that does not (in logarithms).
+func cross(low, high, atLow, atHigh, near float64, f func(float64) float64) (below, above float64) {
+	for n := 0; high-low > near*high; n++ {
+		part := 0.5
+		if n%3 != 2 {
+			part = max(0.06, min(0.94, atLow/(atLow-atHigh)))
+			// A little to the side on which the rest is large: the next one closes the span.
+			part += math.Copysign(0.04, 0.5-part)
+		}
+		x := low * math.Pow(high/low, part)
+		if at := f(x); at <= 0 {
+			low, atLow = x, at
+		} else {
+			high, atHigh = x, at
+		}
+	}
+	return low, high
+}
+
+// most over the target that [Year.over] looks for: beyond, it is told only that it is far.
+const far = 8
+
+// over is how far the loss of load lies over the target, in logarithms, for a search: 0 is at it,
+// and no more than ln [far] is told of what is beyond.
+func (y *Year) over(years []Winter, t Try) float64 {
+	stop := far * y.kit.Target
+	const least = 1.0 / far
+	return math.Log(max(least, min(far, y.lost(years, t, stop)/y.kit.Target)))
+}
+
 // LLP is the loss of load of all the years together.
-func (y *Year) LLP(years []Winter, t Try) float64 {
+func (y *Year) LLP(years []Winter, t Try) float64 { return y.lost(years, t, math.Inf(1)) }
+
+// lost is the loss of load; beyond stop it is not worked out to its end.
+func (y *Year) lost(years []Winter, t Try, stop float64) float64 {
 	r := y.runner(t)
+	most := stop * r.demand() * Days * float64(len(years))
 	var asked, got float64
 	for i := range years {
-		a := r.year(&years[i], 1)
-		asked, got = asked+a.Demand, got+a.Served
+		at := walk{soc: 1}
+		r.days(&years[i], &at, func(_ int, day *lived) bool {
+			asked, got = asked+float64(day.asked), got+float64(day.got)
+			return asked-got <= most
+		})
+		if asked-got > most {
+			return stop
+		}
 	}
 	if asked == 0 {
 		return 0

@@ -22,6 +22,7 @@ type Year struct {
 	hourly *outlook.HourlyModel
 	first  int // solar day
 	light  []outlook.Light
+	lit    []bool        // the hour has light
 	hour   []uint8       // of the local day
 	month  [Days]uint8   // 0 is January
 	top    [Days]float64 // irradiation above the air, kWh/m²
@@ -67,7 +68,7 @@ func (k *Kit) Prepare(sunShare float64) *Year {
 	state := k.state()
 	state.Load.Level = k.Load.Mean()
 	_, belief := k.belief(1, 15)
-	y := &Year{kit: k, light: make([]outlook.Light, hours), hour: make([]uint8, hours)}
+	y := &Year{kit: k, light: make([]outlook.Light, hours), lit: make([]bool, hours), hour: make([]uint8, hours)}
 	y.hourly = outlook.Model{Site: k.Site, Battery: k.Battery}.Hourly(&state, belief)
 	y.first = y.hourly.SolarDay(k.begins())
 	y.panel, _ = y.hourly.Panel()
@@ -141,6 +142,7 @@ func (y *Year) shine() {
 			}
 			for l, w := range y.light[i] {
 				y.daily[d][l] += w
+				y.lit[i] = y.lit[i] || w > 0
 			}
 		}
 	}
