@@ -58,7 +58,18 @@ func TestKnowledge(t *testing.T) {
 			s.Lessons = []outlook.Lesson{{What: "what the panel gives", Left: 3, Of: "sun"}}
 		},
 			facts.Learning, facts.OK, "Well so far, still learning", "what the panel gives: known after about 3 more days of sun"},
-		{"a charge of a wide band", func(s *facts.Snapshot) { s.Belief.Low, s.Belief.High = 0.2, 0.97 }, facts.Learning, facts.OK, "Well so far, still learning", "between 20 and 97 %"},
+		{"a charge of a wide band", func(s *facts.Snapshot) { s.Belief.Low, s.Belief.High = 0.2, 0.97 }, facts.Learning, facts.OK, "Well so far, still learning", "between 20 and 97 %: the next full charge tells it"},
+		{"a charge by the voltage alone", func(s *facts.Snapshot) {
+			s.Belief.Low, s.Belief.High = 0.2, 0.97
+			for q := range s.Reading {
+				s.Reading[q].Known = reading.Quantity(q) == reading.BatteryVolts
+			}
+		}, facts.Learning, facts.OK, "Well so far, still learning", "with a current sensor in the battery's lead, for some 10 euro"},
+		{"a charge without a voltage", func(s *facts.Snapshot) {
+			s.Belief.Low, s.Belief.High = 0.2, 0.97
+			s.Reading[reading.BatteryVolts].Known = false
+		}, facts.Learning, facts.OK, "Well so far, still learning", "with a voltmeter at the battery"},
+		{"the battery has no probe", func(s *facts.Snapshot) { doubt(s, reading.BatteryCelsius) }, facts.Known, facts.OK, "All well", ""},
 	} {
 		s := well()
 		c.change(s)
