@@ -20,11 +20,11 @@ func TestBoxHard(t *testing.T) {
 		name string
 		run  func()
 	}{
-		{"an adapter vanishes", l.adapterVanishes},
 		{"an update that does not work", l.badUpdate},
 		{"the card fills", l.cardFills},
 		{"the card goes read-only", l.cardGoesReadOnly},
 		{"the kernel hangs", l.kernelHangs},
+		{"an adapter vanishes", l.adapterVanishes},
 	} {
 		began := time.Now()
 		one.run()
@@ -37,9 +37,12 @@ func down(s state) bool { return len(s.Sources) == 1 && !s.Sources[0].Up }
 // adapterVanishes takes the driver from the port under the daemon, and gives it back.
 func (l *life) adapterVanishes() {
 	l.t.Helper()
-	l.m.must(`p=$(ls -d /sys/bus/pnp/drivers/serial/0* | while read d; do [ -e $d/tty/ttyS1 ] || ls $d/*/*/tty/ttyS1 >/dev/null 2>&1 || continue; basename $d; done); [ -n "$p" ] && echo $p >/tmp/port && echo $p >/sys/bus/pnp/drivers/serial/unbind`)
+	const port = "/sys/bus/pnp/drivers/serial/"
+	// The device of the port is the nearest folder above ttyS1 that belongs to that driver.
+	id := strings.TrimSpace(l.m.must("readlink -f /sys/class/tty/ttyS1 | grep -o '[0-9a-f][0-9a-f]:[0-9a-f][0-9a-f]/' | tail -n 1 | tr -d /"))
+	l.m.must("echo " + id + " >" + port + "unbind")
 	l.m.until(2*time.Minute, "the charger is told to be silent", down)
-	l.m.must("cat /tmp/port >/sys/bus/pnp/drivers/serial/bind")
+	l.m.must("echo " + id + " >" + port + "bind")
 	l.m.until(3*time.Minute, "the charger is read again", state.well)
 	l.sameDaemon()
 }
