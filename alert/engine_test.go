@@ -188,10 +188,16 @@ func TestTheClockIsSet(t *testing.T) {
 	d.now = time.Unix(0, 0)
 	raised := d.run(20 * time.Minute)
 	d.want(raised, "raised cold")
+	if !strings.Contains(raised[0].Foot, clockNotKnown) {
+		t.Errorf("nothing says that its time may be wrong: %s", raised[0].Foot)
+	}
 	d.now = today
 	d.set("clock_trusted", 1, "battery_celsius", 5)
 	over := d.run(10 * time.Minute)
 	d.want(over, "cleared cold")
+	if strings.Contains(over[0].Foot, clockNotKnown) {
+		t.Errorf("the clock is right, and its message says: %s", over[0].Foot)
+	}
 	if !strings.Contains(over[0].Text, "lasted 29 minutes") { // 9 of the first 20, then 15 for the gap, then 5
 		t.Errorf("the text is %s", over[0].Text)
 	}

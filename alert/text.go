@@ -289,6 +289,9 @@ const (
 	mute = "To mute: on the node, ebbwatch silence --for 24h --why \"…\"; for good, mute the rule %s in its configuration."
 )
 
+// clockNotKnown goes with a message whose times are those of a clock that nobody set.
+const clockNotKnown = "The clock of the node is not known to be right yet: the times in this message may be wrong."
+
 // overTitle and overText say that an alarm is over.
 const (
 	overTitle = `{{site}}: over: {{subject}}{{with of}} ({{.}}){{end}}`
@@ -320,6 +323,9 @@ func (u *use) notice(phase Phase) Notice {
 				n.Advice = append(n.Advice, a)
 			}
 		}
+	}
+	if !clockTrusted(u.get) && u.r.Name != clockUntrusted().Name { // that one says so itself
+		n.Foot = strings.TrimSpace(clockNotKnown + "\n" + n.Foot)
 	}
 	for _, s := range u.t.Said {
 		w.facts[ToldAs+string(s)] = 1
