@@ -176,7 +176,7 @@ func (l *life) learn() {
 // rows is how many rows the record holds on the card.
 func (l *life) rows() int {
 	l.t.Helper()
-	said := l.m.must("ebbwatch history export --from 1970-01-01 2>/tmp/export.err | wc -l; cat /tmp/export.err >&2")
+	said := l.m.must("ebbwatch history export --from 1970-01-01 --to 2099-12-31 2>/tmp/export.err | wc -l; cat /tmp/export.err >&2")
 	n, err := strconv.Atoi(strings.Fields(said)[0])
 	if err != nil {
 		l.t.Fatalf("no number of rows: %s", said)
