@@ -27,6 +27,8 @@ type Report struct {
 	Edge     bool      `json:"on_edge"`                    // which side of the target it is on, the drawn years do not tell
 	Takes    float64   `json:"loss_of_load_charging_cold"` // were the battery to take charge below freezing
 	Mend     string    `json:"mend"`                       // the cheapest thing that mends it; empty when nothing needs to be
+	Free     *plan.Way `json:"without_buying,omitempty"`   // where the target is not kept
+	Robust   *plan.Way `json:"most_robust,omitempty"`      // where the target is not kept
 	Target   float64   `json:"target"`
 	Drawn    float64   `json:"drawn_watts"`
 	Carried  float64   `json:"carried_watts"`
@@ -225,9 +227,41 @@ func (r *Report) winters(ctx context.Context, in inputs, d Drawing, o Options) e
 		step()
 	}
 	if !r.Holds {
+		r.ways(y, years, p, o)
 		r.Mend = r.mend(p)
 	}
 	return nil
+}
+
+// ways are the two answers beside the cheapest one.
+func (r *Report) ways(y *plan.Year, years []plan.Winter, p plan.Prices, o Options) {
+	if best, ok := r.bestAim(); ok {
+		free := y.Free(years, best)
+		r.Free = &free
+	}
+	if w, ok := r.kit.Robust(o.Winters, o.Seed, p); ok {
+		r.Robust = &w
+	}
+}
+
+// Answers are the ways beside the cheapest one, in sentences.
+func (r *Report) Answers() (out []string) {
+	if f := r.Free; f != nil {
+		does := strings.Join(f.Does, ", and ")
+		if f.Mends {
+			out = append(out, fmt.Sprintf("Without buying: %s; then %s of the year is dark.", does, Percent(f.LLP)))
+		} else {
+			out = append(out, fmt.Sprintf("Without buying: %s, and a load of %.1f W in all; with the load as it is, %s of the year would still be dark.", does, f.Carried, Percent(f.LLP)))
+		}
+	}
+	if w := r.Robust; w != nil {
+		cost := ""
+		if w.Cost > 0 {
+			cost = fmt.Sprintf(" (%.0f %s for panel and battery)", w.Cost, r.Currency)
+		}
+		out = append(out, fmt.Sprintf("Most robust: %s%s; then %s of the year is dark, and the target is kept with a tenth less sun and 15 %% more load at once.", strings.Join(w.Does, ", "), cost, Percent(w.LLP)))
+	}
+	return out
 }
 
 // guessed says what a guess of the temperatures may hide, both ways.
@@ -299,6 +333,9 @@ func (r *Report) mend(p plan.Prices) string {
 	}
 	if len(ways) > 0 && ways[0].Free {
 		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", ways[0].Name, Percent(ways[0].LLP))
+	}
+	if r.Free != nil && r.Free.Mends {
+		return fmt.Sprintf("Cheapest: %s; then %s of the year is dark.", strings.Join(r.Free.Does, ", and "), Percent(r.Free.LLP))
 	}
 	if warm := r.coldMend(); warm != "" {
 		return warm

@@ -77,6 +77,9 @@ func (t *text) verdict(r *Report) {
 	if r.Mend != "" {
 		t.line("%s", r.Mend)
 	}
+	for _, a := range r.Answers() {
+		t.line("%s", a)
+	}
 	t.line("")
 	t.line("%s: %s; %s", r.Site, r.Panel, r.Battery)
 	o := r.Outcome
