@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/common/expfmt"
 
 	"ebbwatch/alert/watch"
+	"ebbwatch/cmd/internal/web"
 )
 
 //go:embed page.html page.css
@@ -45,7 +46,7 @@ func (w *Watcher) Handler() http.Handler {
 	mux.HandleFunc("GET /-/ready", w.with(func(out io.Writer, _ *View) error { return line(out, "ready") }, "text/plain"))
 	mux.HandleFunc("GET /-/healthy", func(out http.ResponseWriter, _ *http.Request) { fmt.Fprintln(out, "healthy") })
 	mux.HandleFunc("GET /page.css", func(out http.ResponseWriter, r *http.Request) { http.ServeFileFS(out, r, assets, "page.css") })
-	return guard(mux)
+	return web.Guard(mux)
 }
 
 func line(out io.Writer, text string) error {
@@ -82,23 +83,6 @@ func (w *Watcher) with(write func(io.Writer, *View) error, kind string) http.Han
 		out.Header().Set("Content-Type", kind)
 		_, _ = out.Write(b.Bytes()) // the client may be gone; nothing depends on it
 	}
-}
-
-// guard refuses what only reading never needs, and keeps a browser from more than showing.
-func guard(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(out http.ResponseWriter, r *http.Request) {
-		h := out.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Cache-Control", "no-store")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead || r.ContentLength != 0 {
-			h.Set("Connection", "close")
-			http.Error(out, "cannot do that: this server only shows", http.StatusMethodNotAllowed)
-			return
-		}
-		next.ServeHTTP(out, r)
-	})
 }
 
 // family is one metric with its rows.

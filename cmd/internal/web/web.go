@@ -39,12 +39,12 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /-/healthy", s.serveHealthy)
 	mux.HandleFunc("GET /-/ready", s.serveReady)
 	mux.HandleFunc("GET /assets/{name}", s.page.serveAsset)
-	return guard(mux)
+	return Guard(mux)
 }
 
-// guard refuses what only reading never needs and sets the headers that keep a browser
+// Guard refuses what only reading never needs and sets the headers that keep a browser
 // from doing more than showing the page.
-func guard(next http.Handler) http.Handler {
+func Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "+
