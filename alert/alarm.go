@@ -262,7 +262,7 @@ func (u *use) remind() {
 func (u *use) clear() (Notice, bool) {
 	t := u.t
 	u.s.Tracks[u.key()] = Track{Rungs: t.Rungs}
-	if u.r.Once || !t.Told && (t.Owed == "" || u.s.Silence != nil || u.rung().Severity != Critical) {
+	if u.r.Once || !t.Told && (t.Owed == "" || u.s.Silence != nil || u.muted() || u.rung().Severity != Critical) {
 		return Notice{}, false
 	}
 	n := u.notice(Cleared)
@@ -294,7 +294,7 @@ func (u *use) urgent() bool {
 // say hands out what is owed, unless it is held back. What was held back and is plainly not
 // so any more is not said: it waits for the end, or for its return.
 func (u *use) say() (Notice, bool) {
-	if u.t.Owed == "" || u.held(u.urgent()) || u.t.Owed == Raised && u.explained() || u.passed() {
+	if u.t.Owed == "" || u.held(u.urgent()) || u.muted() || u.t.Owed == Raised && u.explained() || u.passed() {
 		return Notice{}, false
 	}
 	phase := u.t.Owed

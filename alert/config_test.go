@@ -33,7 +33,7 @@ func TestConfigMistakes(t *testing.T) {
 		`rules[0].name: there is no built-in rule "frost"; one of your own needs when`: {Name: "frost"},
 		`rules[0].name: "Frost!" is not made of a-z, 0-9 and _`:                        {Name: "Frost!", RungFields: RungFields{When: frost}},
 		`rules[0].after[1]: there is no rule "nope"`:                                   {Name: "load_creep", After: []string{"not_full", "nope"}},
-		`rules[0].title: cannot be read: line 1: function "foo" not defined; there are ago, amps, celsius, chance, clock, fact, falls, first, helps, hours, known, lasted, millis, now, number, oclock, of, percent, rung, say, seconds, since, site, subject, told, values, volts, watts, window`: {Name: "load_creep", RungFields: RungFields{Title: "{{foo}}"}},
+		`rules[0].title: cannot be read: line 1: function "foo" not defined; there are ago, alarm, amps, celsius, chance, clock, fact, falls, first, helps, hours, known, lasted, millis, now, number, oclock, of, percent, rung, say, seconds, since, site, subject, told, values, volts, watts, window`: {Name: "load_creep", RungFields: RungFields{Title: "{{foo}}"}},
 		`rules[0].advice[1]: cannot be read: line 1: bad character U+007D '}'`: {Name: "load_creep", RungFields: RungFields{Advice: []string{"a", "{{b}"}}},
 		`rules[0].rungs[0].name: the rule over_temperature has no rung "warm"; it has hot, far too hot`: {
 			Name: "over_temperature", Rungs: []RungConfig{{Name: "warm"}}},

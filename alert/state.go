@@ -17,6 +17,7 @@ type State struct {
 	Owed    []Notice          `json:"owed"`             // clears that are held back
 	Series  map[string]Series `json:"series,omitempty"` // of the facts that conditions ask for over a span
 	Silence *Silence          `json:"silence,omitempty"`
+	Mutes   map[string]Mute   `json:"mutes,omitempty"` // by rule, or rule/instance
 }
 
 // Track is what is remembered of one rule, or of one instance of it.
@@ -80,21 +81,6 @@ func (s State) Unsilenced() State {
 	return s
 }
 
-// Acknowledge marks the alarm of that id as seen by its owner, which ends its escalation.
-// ok is false when no such alarm is active.
-func (s State) Acknowledge(id string) (next State, ok bool) {
-	for key, t := range s.Tracks {
-		if id == "" || t.ID != id {
-			continue
-		}
-		s.Tracks = maps.Clone(s.Tracks)
-		t.Acked = true
-		s.Tracks[key] = t
-		return s, true
-	}
-	return s, false
-}
-
 // copied is a State whose maps and lists may be changed.
 func (s State) copied() State {
 	s.Tracks = maps.Clone(s.Tracks)
@@ -120,6 +106,6 @@ func (s *State) advance(now time.Time, trusted bool, limit time.Duration) time.D
 		s.Elapsed += dt
 	}
 	s.At, s.Trusted = now, trusted
-	s.Silence = s.Silence.After(gap)
+	s.Silence, s.Mutes = s.Silence.After(gap), after(s.Mutes, gap)
 	return dt
 }

@@ -29,7 +29,7 @@ func Helpers() map[string]string {
 		"of":      "the source or peer of a rule for each",
 		"say":     "further words of a rule that is not about facts",
 		"rung":    "the name of the rung",
-		"subject": "the rule's summary",
+		"subject": "the rule's summary", "alarm": "the short id of the alarm",
 		"known":   "whether a fact is known",
 		"fact":    "a fact as a number, 0 when it is not known, to compare with",
 		"told":    "a fact as it was told at the raise; stands where a fact's name does",
@@ -64,6 +64,7 @@ func (w *words) funcs() template.FuncMap {
 		"of":      w.of,
 		"rung":    func() string { return w.u.rung().Name },
 		"subject": func() string { return w.u.r.Summary },
+		"alarm":   func() string { return Short(w.u.t.ID) },
 		"known":   func(name string) bool { _, ok := w.ask(name); return ok },
 		"fact":    func(name string) float64 { x, _ := w.ask(name); return x },
 		"told":    w.told,
@@ -286,7 +287,7 @@ func shorten(s string) string {
 // foot is the small print of a message: how old it is, and how to be left alone.
 const (
 	foot = "As of {{now}}{{if known `reading_age_seconds`}}; readings {{seconds `reading_age_seconds`}} old{{end}}.\n"
-	mute = "To mute: on the node, ebbwatch silence --for 24h --why \"…\"; for good, mute the rule %s in its configuration."
+	mute = "To mute: on the node, ebbwatch silence {{alarm}} --for 24h (seen: ebbwatch acknowledge {{alarm}}); for good, mute the rule %s in its configuration."
 )
 
 // clockNotKnown goes with a message whose times are those of a clock that nobody set.
@@ -349,6 +350,7 @@ type Alarm struct {
 	Lasted        time.Duration
 	Told          bool // a message went out
 	Acknowledged  bool
+	Muted         time.Duration // how long it is still kept back; 0: it is not
 	Title, Text   string
 	Advice        []string
 	Rung          string
@@ -368,7 +370,7 @@ func (e Engine) Active(s State, now time.Time, get Lookup) []Alarm {
 			n := u.notice(Raised)
 			list = append(list, Alarm{
 				ID: n.ID, Rule: n.Rule, Of: instance, Severity: n.Severity, Since: n.Since,
-				Lasted: s.Elapsed - u.t.Began, Told: u.t.Told, Acknowledged: u.t.Acked,
+				Lasted: s.Elapsed - u.t.Began, Told: u.t.Told, Acknowledged: u.t.Acked, Muted: u.mutedFor(),
 				Title: n.Title, Text: n.Text, Advice: n.Advice, Rung: u.rung().Name,
 				ExplainedAway: u.explained(),
 			})

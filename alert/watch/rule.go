@@ -38,7 +38,7 @@ func (w Watch) rule() alert.Rule {
 	r := alert.Rule{
 		Name: "watch", Summary: "silent", Each: alert.EachSite, Kinds: true,
 		Clear: alert.MustExpr("cause/* == -1"), ClearFor: 5 * time.Minute,
-		Mute:      "To mute: where the watcher runs, ebbwatch silence --for 24h --why \"…\" with its configuration.",
+		Mute:      "To mute: where the watcher runs, ebbwatch silence {{alarm}} --for 24h with its configuration.",
 		OverTitle: "{{site}}: heard again", Over: "{{site}} is well again. Before, it was: {{rung}}.",
 	}
 	for i, k := range kinds() {

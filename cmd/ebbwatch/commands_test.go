@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/statedir"
 	"ebbwatch/collector/decode"
+	"ebbwatch/collector/nodestate"
 	"ebbwatch/estimator/outlook"
 )
 
@@ -136,18 +138,40 @@ func TestSilenceReachesTheDaemon(t *testing.T) {
 	file := configure(t, slave(t, tired()), hook.URL)
 	out, _ := start(t, "run", "--config", file)
 	eventually(t, 20*time.Second, "it runs", func() bool { return out.page() != "" })
+	id := ""
+	eventually(t, 60*time.Second, "an alarm is shown with its id", func() bool {
+		st, _, _ := askState(t.Context(), out.page())
+		if st != nil && len(st.Alarms) > 0 {
+			id = st.Alarms[0].Short
+		}
+		return id != ""
+	})
 	for args, want := range map[string]string{
-		"silence":                     "cannot tell what you want",
-		"silence --for 2h":            "without a reason",
-		"silence --for 1000h --why x": "up to 720h",
-		"silence --for 2h --why rope --config " + file: "",
+		"silence":                                                 "cannot tell what you want",
+		"silence --for 2h":                                        "without a reason",
+		"silence --for 1000h --why x":                             "up to 720h",
+		"silence cutoff_ahead":                                    "give --for or --end",
+		"silence 9999 --for 2h --config " + file:                  `there is no alarm or rule "9999"`,
+		"silence cutoff_ahead --end --config " + file:             `there is no muted alarm or rule "cutoff_ahead"`,
+		"acknowledge 9999 --config " + file:                       `there is no active alarm "9999"`,
+		"acknowledge " + id + " --config " + file:                 "",
+		"silence " + id + " --for 24h --config " + file:           "",
+		"silence source_silent/charger --for 2h --config " + file: "",
+		"silence --for 2h --why rope --config " + file:            "",
 	} {
 		_, stderr, code := said(t, strings.Fields(args)...)
 		if ok := code == 0; ok != (want == "") || !strings.Contains(stderr, want) {
 			t.Errorf("%s: code %d: %s", args, code, stderr)
 		}
 	}
-	eventually(t, 20*time.Second, "the daemon takes it", func() bool { return strings.Contains(out.String(), "requests were taken") })
+	eventually(t, 20*time.Second, "the daemon takes it", func() bool {
+		st, _, _ := askState(t.Context(), out.page())
+		handled := func(a nodestate.Alarm) bool { return a.Short == id && a.Acknowledged && !a.MutedUntil.IsZero() }
+		return st != nil && slices.ContainsFunc(st.Alarms, handled) && strings.Contains(strings.Join(st.Problems, "\n"), ": source_silent/charger")
+	})
+	if stdout, _, _ := said(t, "status", "--url", out.page()); !strings.Contains(stdout, "id "+id) || !strings.Contains(stdout, "Seen. Muted until ") {
+		t.Errorf("the status does not show what was done:\n%s", stdout)
+	}
 }
 
 func TestDemoStartsAndLeavesNothing(t *testing.T) {

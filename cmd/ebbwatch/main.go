@@ -83,7 +83,7 @@ The handbook has a page a task, such as ebbwatch help first-hour:
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.AddCommand(setupCommand(), runCommand(), checkCommand(), demoCommand(), replayCommand(), climateCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
+	root.AddCommand(setupCommand(), runCommand(), checkCommand(), demoCommand(), replayCommand(), climateCommand(), backtestCommand(), surveyCommand(), planCommand(), silenceCommand(), acknowledgeCommand(), statusCommand(), historyCommand(), reportCommand(), watchCommand(), versionCommand(), manCommand())
 	root.SetHelpCommand(helpCommand())
 	strict(root)
 	return root

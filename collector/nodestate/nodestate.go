@@ -138,14 +138,17 @@ type Peer struct {
 
 // Alarm is one active alarm.
 type Alarm struct {
-	ID       string    `json:"id"`
-	Rule     string    `json:"rule"`
-	Of       string    `json:"of,omitempty"`
-	Severity string    `json:"severity"`
-	Since    time.Time `json:"since"`
-	Title    string    `json:"title"`
-	Text     string    `json:"text,omitempty"`
-	Advice   []string  `json:"advice,omitempty"`
+	ID           string    `json:"id"`
+	Short        string    `json:"short,omitempty"` // the id for a person to type
+	Rule         string    `json:"rule"`
+	Of           string    `json:"of,omitempty"`
+	Severity     string    `json:"severity"`
+	Since        time.Time `json:"since"`
+	Acknowledged bool      `json:"acknowledged,omitempty"`
+	MutedUntil   time.Time `json:"muted_until,omitzero"`
+	Title        string    `json:"title"`
+	Text         string    `json:"text,omitempty"`
+	Advice       []string  `json:"advice,omitempty"`
 }
 
 // Channel is one way to the owner.

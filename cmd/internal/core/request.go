@@ -13,27 +13,53 @@ type Request struct {
 	Silence     time.Duration `json:"silence,omitempty"` // start maintenance for so long
 	Why         string        `json:"why,omitempty"`
 	End         bool          `json:"end,omitempty"`         // end maintenance
-	Acknowledge string        `json:"acknowledge,omitempty"` // the id of an alarm
+	Alarm       string        `json:"alarm,omitempty"`       // Silence and End are of this alarm or rule alone
+	Acknowledge string        `json:"acknowledge,omitempty"` // an alarm: its id, or its rule
 	NewBattery  bool          `json:"new_battery,omitempty"` // it was replaced: forget the old one
 }
 
 // Alerts does what is asked of the alarms, of a node or of a watcher. The error names what
 // could not be done; the rest is done.
 func (r Request) Alerts(s alert.State, now time.Time) (alert.State, error) {
-	if r.End {
+	ok := true
+	switch {
+	case r.Acknowledge != "":
+		if s, ok = s.Acknowledge(r.Acknowledge); !ok {
+			return s, noSuch("active alarm", r.Acknowledge)
+		}
+	case r.Alarm != "" && r.End:
+		if s, ok = s.Unmuted(r.Alarm); !ok {
+			return s, noSuch("muted alarm or rule", r.Alarm)
+		}
+	case r.Alarm != "":
+		if s, ok = s.Muted(r.Alarm, r.Silence, r.Why); !ok {
+			return s, noSuch("alarm or rule", r.Alarm)
+		}
+	case r.Silence > 0:
+		s = s.Silenced(now, r.Silence, r.Why)
+	case r.End:
 		s = s.Unsilenced()
 	}
-	if r.Silence > 0 {
-		s = s.Silenced(now, r.Silence, r.Why)
+	return s, nil
+}
+
+func noSuch(what, name string) error {
+	return fmt.Errorf("there is no %s %q: status and the page show the id of each alarm", what, name)
+}
+
+// Words says what is asked, for the log and the record.
+func (r Request) Words() string {
+	switch {
+	case r.Acknowledge != "":
+		return r.Acknowledge + " was seen"
+	case r.Alarm != "" && r.End:
+		return r.Alarm + " is heard again"
+	case r.Alarm != "":
+		return fmt.Sprintf("%s is muted for %s", r.Alarm, r.Silence)
+	case r.NewBattery:
+		return "a new battery"
 	}
-	if r.Acknowledge == "" {
-		return s, nil
-	}
-	next, ok := s.Acknowledge(r.Acknowledge)
-	if !ok {
-		return s, fmt.Errorf("there is no active alarm %q", r.Acknowledge)
-	}
-	return next, nil
+	return "maintenance"
 }
 
 // Do does what the owner asked. The error names what could not be done; the rest is done.

@@ -16,14 +16,26 @@ import (
 func (c *Core) Snapshot(now reading.Stamp) *facts.Snapshot {
 	s := c.facts(now)
 	for _, a := range c.rules(s).Active(c.engine, now.Wall, c.index.Lookup(s)) {
-		s.Alarms = append(s.Alarms, facts.Alarm{
-			ID: a.ID, Rule: a.Rule, Of: a.Of, Severity: string(a.Severity), Since: a.Since,
-			Title: a.Title, Text: a.Text, Advice: a.Advice,
-		})
+		x := facts.Alarm{
+			ID: a.ID, Short: alert.Short(a.ID), Rule: a.Rule, Of: a.Of, Severity: string(a.Severity), Since: a.Since,
+			Acknowledged: a.Acknowledged, Title: a.Title, Text: a.Text, Advice: a.Advice,
+		}
+		if a.Muted > 0 {
+			x.MutedUntil = s.Local(now.Wall.Add(a.Muted)).Truncate(time.Second)
+		}
+		s.Alarms = append(s.Alarms, x)
 	}
 	if m := c.engine.Silence; m != nil {
 		until := s.Local(now.Wall.Add(m.Left)).Format("Mon 15:04")
 		s.Problems = append(s.Problems, "somebody works here until "+until+": "+m.Why+"; nothing is sent, and the outlook learns nothing")
+	}
+	for _, name := range slices.Sorted(maps.Keys(c.engine.Mutes)) {
+		m := c.engine.Mutes[name]
+		said := fmt.Sprintf("muted until %s: %s", s.Local(now.Wall.Add(m.Left)).Format("Mon 15:04"), name)
+		if m.Why != "" {
+			said += " (" + m.Why + ")"
+		}
+		s.Problems = append(s.Problems, said)
 	}
 	for _, ch := range c.channels {
 		if ch.Refusing > 0 {

@@ -77,6 +77,7 @@ type Loop struct {
 	snapshot  atomic.Pointer[facts.Snapshot]
 	reports   chan collector.Report
 	weather   chan *reading.Forecast
+	raised    uint64        // how many alarms were raised when they were kept last
 	saved     time.Duration // when the memory was saved, on the monotonic clock
 	saveNext  time.Duration // how old that may get
 	powerSave atomic.Bool   // polls are thinned out; the pollers ask
@@ -106,6 +107,7 @@ func NewLoop(o Options) *Loop {
 	var alerts Alerts
 	l.load("alerts", &alerts)
 	l.core.SetAlerts(alerts.Engine)
+	l.raised = alerts.Engine.Raised
 	l.post = sender.New(o.Channels, alerts.Outbox, o.Speed)
 	l.saved = l.now().Mono
 	l.keepAlerts() // a card that cannot be written is told of at once; what was not changed is not written
@@ -239,7 +241,8 @@ func (l *Loop) turn() {
 		}
 	}
 	due := l.post.Due(now.Wall)
-	if len(notices) > 0 || len(due) > 0 || l.problems["alerts"] != "" { // what could not be kept is tried again at once
+	if raised := l.core.Alerts().Raised; len(notices) > 0 || len(due) > 0 || raised != l.raised || l.problems["alerts"] != "" { // what could not be kept is tried again at once
+		l.raised = raised // also what is only shown may be muted, by a command that looks here
 		l.keepAlerts()
 	}
 	l.post.HandOut(due)

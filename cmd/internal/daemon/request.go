@@ -39,6 +39,8 @@ func (l *Loop) remember(r core.Request, now time.Time) {
 	switch {
 	case l.Noticed == nil:
 		return
+	case r.Acknowledge != "" || r.Alarm != "":
+		n.Rule, n.Phase, n.Title = "owner", alert.Raised, site+": "+r.Words()
 	case r.Silence > 0:
 		n.Phase, n.Title = alert.Raised, site+": maintenance: "+r.Why
 	case r.End && r.Why != "":
@@ -46,15 +48,19 @@ func (l *Loop) remember(r core.Request, now time.Time) {
 	default:
 		return
 	}
-	n.ID = site + ".maintenance." + now.UTC().Format("20060102T150405Z")
+	n.ID = site + "." + n.Rule + "." + now.UTC().Format("20060102T150405Z")
 	l.Noticed(n)
 }
 
 // collect takes the requests that were left.
 func (l *Loop) collect(now time.Time) {
 	taken, err := Collect(l.Store, func(r core.Request) error {
+		if err := l.core.Do(r, now); err != nil {
+			return err
+		}
+		l.Log.Info("the owner asked for this", "what", r.Words(), "why", r.Why)
 		l.remember(r, now)
-		return l.core.Do(r, now)
+		return nil
 	})
 	if err != nil {
 		l.logOnce("requests", err)

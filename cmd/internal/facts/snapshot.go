@@ -108,14 +108,17 @@ type Peer struct {
 
 // Alarm is one active alarm.
 type Alarm struct {
-	ID       string
-	Rule     string
-	Of       string // the source or peer it is about, if one
-	Severity string
-	Since    time.Time
-	Title    string
-	Text     string
-	Advice   []string
+	ID           string
+	Short        string // the id for a person to type
+	Rule         string
+	Of           string // the source or peer it is about, if one
+	Severity     string
+	Since        time.Time
+	Acknowledged bool
+	MutedUntil   time.Time // its messages are kept back; zero: they are not
+	Title        string
+	Text         string
+	Advice       []string
 }
 
 // Channel is the state of one way to the owner.

@@ -3,6 +3,7 @@ package facts
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"ebbwatch/collector/nodestate"
 	"ebbwatch/collector/reading"
@@ -126,4 +127,16 @@ func factsOf(s *Snapshot) map[string]float64 {
 		})
 	}
 	return known
+}
+
+// Handled says what was done about an alarm: it was seen, or its messages are kept back. It is
+// empty where nothing was.
+func Handled(seen bool, mutedUntil time.Time) (said string) {
+	if seen {
+		said = "Seen. "
+	}
+	if !mutedUntil.IsZero() {
+		said += "Muted until " + mutedUntil.Format("Mon 15:04") + ". "
+	}
+	return said
 }

@@ -316,7 +316,8 @@ func (s *screen) alarms() {
 		if a.Of != "" {
 			of = " (" + a.Of + ")"
 		}
-		s.put(l, mark+" ", "  ", fmt.Sprintf("%s%s, for %s", a.Title, of, facts.Span(max(0, s.st.At.Sub(a.Since)))))
+		s.put(l, mark+" ", "  ", fmt.Sprintf("%s%s, for %s", a.Title, of, facts.Span(max(0, s.st.At.Sub(a.Since)))),
+			strings.TrimSpace(facts.Handled(a.Acknowledged, a.MutedUntil)), "id "+a.Short)
 		for _, advice := range a.Advice {
 			s.put("", "  - ", "    ", advice)
 		}

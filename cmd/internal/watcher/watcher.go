@@ -18,6 +18,7 @@ import (
 	"ebbwatch/cmd/internal/core"
 	"ebbwatch/cmd/internal/daemon"
 	"ebbwatch/cmd/internal/facts"
+	"ebbwatch/cmd/internal/statedir"
 )
 
 // Options are the parts of a watcher.
@@ -35,6 +36,13 @@ type Options struct {
 type kept struct {
 	Watch  watch.State
 	Outbox outbox.State
+}
+
+// KeptAlarms are the alarms that the watcher of a state folder kept last.
+func KeptAlarms(state string) (alert.State, error) {
+	var k kept
+	err := statedir.Peek(state, "watcher", &k)
+	return k.Watch.Alerts, err
 }
 
 // Watcher is the one goroutine that owns all state, and those around it that ask and send.

@@ -47,6 +47,7 @@ type group struct {
 type alarmView struct {
 	facts.Alarm
 	Word, Ago string
+	State     string // that it was seen, or is muted
 }
 
 type sourceView struct {
@@ -120,7 +121,7 @@ func newGroup(s *facts.Snapshot, name facts.Group) group {
 func (v *view) parts(s *facts.Snapshot) {
 	for _, a := range s.Alarms {
 		word := map[string]string{"critical": "Critical", "warning": "Warning", "info": "Note"}[a.Severity]
-		v.Alarms = append(v.Alarms, alarmView{a, word, facts.Span(max(0, s.At.Wall.Sub(a.Since)))})
+		v.Alarms = append(v.Alarms, alarmView{a, word, facts.Span(max(0, s.At.Wall.Sub(a.Since))), facts.Handled(a.Acknowledged, a.MutedUntil)})
 	}
 	for _, x := range s.Sources {
 		v.SourceViews = append(v.SourceViews, viewSource(x))

@@ -108,12 +108,12 @@ func Alarmed() *facts.Snapshot {
 	s.Channels[0].Waiting, s.Channels[0].Err = 2, "cannot post to 10.20.0.1: connection refused"
 	s.Problems = []string{"history: the card is full; keeping the last day in memory only"}
 	s.Alarms = []facts.Alarm{
-		{ID: "a1", Rule: "cutoff_ahead", Severity: "critical", Since: Noon().Add(-5 * time.Hour), Title: "Cut-off ahead",
+		{ID: "a1", Short: "1", Rule: "cutoff_ahead", Severity: "critical", Since: Noon().Add(-5 * time.Hour), Title: "Cut-off ahead",
 			Text:   "The load is likely to go off between Wednesday 02:00 and 07:00.",
 			Advice: []string{"Switching the access point off from 00:00 to 06:00 buys about 9 hours.", "A trip takes 1.5 h: leave by 14:30 to work in daylight."}},
-		{ID: "a2", Rule: "source_silent", Of: "box", Severity: "warning", Since: Noon().Add(-34 * time.Minute), Title: "Source box is silent",
+		{ID: "a2", Short: "2", Rule: "source_silent", Of: "box", Severity: "warning", Since: Noon().Add(-34 * time.Minute), Title: "Source box is silent",
 			Text: "No answer for 34 min."},
-		{ID: "a3", Rule: "cold_charge", Severity: "warning", Since: Noon().Add(-2 * time.Hour), Title: "Battery below freezing",
+		{ID: "a3", Short: "3", Rule: "cold_charge", Severity: "warning", Since: Noon().Add(-2 * time.Hour), Title: "Battery below freezing",
 			Text: "The battery is at −3.5 °C.", Advice: []string{"Check that the battery's own protection stops the charge."}},
 	}
 	return s
