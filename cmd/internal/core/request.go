@@ -21,7 +21,7 @@ type Request struct {
 // Alerts does what is asked of the alarms, of a node or of a watcher. The error names what
 // could not be done; the rest is done.
 func (r Request) Alerts(s alert.State, now time.Time) (alert.State, error) {
-	ok := true
+	var ok bool
 	switch {
 	case r.Acknowledge != "":
 		if s, ok = s.Acknowledge(r.Acknowledge); !ok {
