@@ -19,8 +19,9 @@ func (y *Year) Carried(years []Winter, t Try) float64 {
 		return y.over(years, t)
 	}
 	low, high := 1.0, 1.0
-	atLow, atHigh := over(1), 0.0
-	for atHigh = atLow; atHigh <= 0 && high < 64; {
+	atLow := over(1)
+	atHigh := atLow
+	for atHigh <= 0 && high < 64 {
 		low, atLow, high = high, atHigh, high*2
 		atHigh = over(high)
 	}
