@@ -294,7 +294,8 @@ func (u *use) urgent() bool {
 // say hands out what is owed, unless it is held back. What was held back and is plainly not
 // so any more is not said: it waits for the end, or for its return.
 func (u *use) say() (Notice, bool) {
-	if u.t.Owed == "" || u.held(u.urgent()) || u.muted() || u.t.Owed == Raised && u.explained() || u.passed() {
+	soon := u.t.Owed != Cleared && u.rung().Severity != Critical && u.climbing() // one message instead of two
+	if u.t.Owed == "" || soon || u.held(u.urgent()) || u.muted() || u.t.Owed == Raised && u.explained() || u.passed() {
 		return Notice{}, false
 	}
 	phase := u.t.Owed

@@ -214,7 +214,7 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 	write(t, filepath.Join(dir, "large.yaml"), strings.Repeat("# a long remark\n", 100_000))
 	for name, want := range map[string]string{
 		"missing.yaml": "cannot open this file: no such file or directory",
-		".":            "cannot read this file: is a directory",
+		".":            "cannot open this file: it is a folder: give a file",
 		"empty.yaml":   "this file is empty",
 		"remarks.yaml": "this file is empty",
 		"large.yaml":   "this file is too large: more than 1048576 bytes",

@@ -191,7 +191,7 @@ func TestTheGapIsFilled(t *testing.T) {
 	until(t, 40*time.Second, func() bool { return w.Stats().Sent >= 26*60*series })
 	add(26*time.Hour, 27*time.Hour, true) // and on it goes
 	until(t, 20*time.Second, func() bool {
-		return ask(t, addr, `count_over_time(ebbwatch_battery_volts{job="ebbwatch",instance="slipway"}[40h])`) == 27*60
+		return ask(t, addr, `count_over_time(ebbwatch_battery_volts{job="ebbwatch",instance="slipway"}[40h])`) == 27*60 && w.Stats().Sent >= 27*60*series
 	})
 	stop()
 	<-ended
