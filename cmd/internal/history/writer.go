@@ -24,6 +24,7 @@ type writer struct {
 	claims  []claim // of earlier starts, until the clock is believed
 	// stranded is true while samples of this boot lie undated in the file.
 	stranded bool
+	told     bool // the clock was right once in this run, and they were to find their place
 	pending  []sample
 	patience int              // samples to take before a card that failed is tried again
 	newest   int64            // the newest dated row, ms
@@ -111,6 +112,12 @@ func (w *writer) take(x sample) {
 		w.pending = slices.Delete(w.pending, 0, len(w.pending)-keepSamples)
 	}
 	w.patience--
+	if w.stranded && x.wall != 0 && !w.told {
+		// The power may fail before the next batch, and only this start knows when its samples were.
+		w.told = true
+		w.report(w.flush())
+		return
+	}
 	if x.mono-w.pending[0].mono >= w.batch().Milliseconds() && w.patience <= 0 {
 		w.report(w.flush())
 	}

@@ -2,6 +2,7 @@ package history_test
 
 import (
 	"context"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -194,5 +195,34 @@ func TestSamplesOfTheFutureAreDatedAnew(t *testing.T) {
 	run(t, other, "two", 2*time.Hour, 4*time.Hour, 0)
 	if within, elsewhere := rows(t, other, 6*time.Hour); within != 4*360 || elsewhere != 0 {
 		t.Errorf("in a later start: %d samples, want %d; %d lie elsewhere", within, 4*360, elsewhere)
+	}
+}
+
+// A board without a clock records, its daemon is started anew, the clock is set, and then the power
+// fails before the next batch: what lay undated on the card has its place already.
+func TestUndatedSamplesFindTheirPlaceAtOnce(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "history.db")
+	add := func(s *history.Store, m time.Duration, trusted bool) {
+		x := moment(factstest.Rich(), m, true)
+		x.At.Mono, x.At.Trusted = m, trusted
+		s.Add(x)
+	}
+	s := open(t, history.Options{Path: path, Boot: "one"})
+	for m := time.Duration(0); m < 10*time.Minute; m += 10 * time.Second {
+		add(s, m, false)
+	}
+	if err := s.Close(context.WithoutCancel(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, history.Options{Path: path, Boot: "one"})
+	add(s, 11*time.Minute, true)
+	samples(t, s, time.Hour) // it has been taken in
+	card := filepath.Join(t.TempDir(), "card")
+	if err := os.CopyFS(card, os.DirFS(filepath.Dir(path))); err != nil {
+		t.Fatal(err)
+	}
+	if within, elsewhere := rows(t, filepath.Join(card, "history.db"), time.Hour); within != 61 || elsewhere != 0 {
+		t.Errorf("after the cut %d samples have their place, want 61; %d lie elsewhere", within, elsewhere)
 	}
 }
