@@ -209,8 +209,9 @@ func (r *recent) stray(f []byte, since, now time.Time) (known, late bool) {
 	times := 0
 	for _, q := range r.list {
 		if bytes.Equal(q.frame, f) {
-			heard = q.heard // the list is in the order of asking
-			times++
+			if times++; q.heard.After(heard) { // late answers are not heard in the order of asking
+				heard = q.heard
+			}
 		}
 	}
 	open := slices.IndexFunc(r.list, func(q asked) bool { return q.open.After(now) && q.answeredBy(f) })
