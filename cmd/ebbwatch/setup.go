@@ -62,7 +62,15 @@ func (f setupFlags) run(cmd *cobra.Command) error {
 		person = survey.NewTerminal(cmd.Context(), os.Stdin, out)
 		f.greet(person)
 	}
-	a, err := setup.Talk(person, given, f.kept(), f.keep)
+	kept, err := f.kept()
+	if err != nil {
+		return err
+	}
+	var unkept error
+	a, err := setup.Talk(person, given, kept, func(a setup.Answers) error { unkept = f.keep(a); return unkept })
+	if unkept != nil {
+		return unkept // a full disk is nobody's misuse
+	}
 	if err != nil {
 		return misused("cannot set up: %w; see: ebbwatch setup --help", err)
 	}
@@ -77,7 +85,11 @@ func (f setupFlags) run(cmd *cobra.Command) error {
 		return fmt.Errorf("%w: run setup again to answer anew", err)
 	}
 	fmt.Fprintf(out, "\n%s is written and checked.\n", f.config)
-	return errors.Join(firstReading(cmd.Context(), out, person, c), firstMessage(cmd.Context(), out, person, c), f.whatNext(out))
+	read := firstReading(cmd.Context(), out, person, c)
+	if errors.Is(read, errWrongMap) {
+		return read // what is built on wrong numbers is not to be started
+	}
+	return errors.Join(read, firstMessage(cmd.Context(), out, person, c), f.whatNext(out))
 }
 
 func (f setupFlags) greet(person setup.Person) {
@@ -96,13 +108,18 @@ func (f setupFlags) greet(person setup.Person) {
 func (f setupFlags) answersFile() string { return f.config + ".answers" }
 
 // kept are the answers of a conversation before, if there was one.
-func (f setupFlags) kept() setup.Answers {
+func (f setupFlags) kept() (a setup.Answers, err error) {
 	text, err := os.ReadFile(f.answersFile())
-	a := setup.Answers{}
-	if err != nil || json.Unmarshal(text, &a) != nil {
-		return nil
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
 	}
-	return a
+	if err == nil {
+		err = json.Unmarshal(text, &a)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the answers of before in %s: %w: mend it, or move it away to answer anew", f.answersFile(), err)
+	}
+	return a, nil
 }
 
 func (f setupFlags) keep(a setup.Answers) error {
@@ -190,6 +207,9 @@ func writeWhole(path string, text []byte, mode os.FileMode) error {
 	return os.Rename(path+".new", path)
 }
 
+// errWrongMap says that the owner saw other numbers on the display.
+var errWrongMap = errors.New("cannot call this done: the display says otherwise, so the map is wrong; prove it number by number with ebbwatch survey --kick charger, then run setup again")
+
 // firstReading asks each instrument once and shows what it says, for the owner to compare.
 func firstReading(ctx context.Context, out io.Writer, person setup.Person, c loaded) error {
 	var errs []error
@@ -213,9 +233,11 @@ func firstReading(ctx context.Context, out io.Writer, person setup.Person, c loa
 		if s.Name != "charger" || len(values) == 0 || person == nil {
 			continue
 		}
-		if yes, err := agrees(person, "Does the controller's own display say the same? [yes]"); err != nil || !yes {
+		switch yes, err := agrees(person, "Does the controller's own display say the same? [yes]"); {
+		case err != nil:
 			errs = append(errs, err)
-			fmt.Fprintln(out, "Then the map is wrong. Prove it number by number: ebbwatch survey --kick charger")
+		case !yes:
+			errs = append(errs, errWrongMap)
 		}
 	}
 	return errors.Join(errs...)

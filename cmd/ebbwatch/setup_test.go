@@ -114,6 +114,40 @@ func TestSetupInATerminal(t *testing.T) {
 	}
 }
 
+// Wrong numbers on the display end it: nothing is called done, nothing is to be started.
+func TestSetupEndsWhereTheDisplayDisagrees(t *testing.T) {
+	t.Parallel()
+	hook, dir := newReceiver(t), t.TempDir()
+	file, mapFile := filepath.Join(dir, "ebbwatch.yaml"), filepath.Join(dir, "map.yaml")
+	write(t, mapFile, tiredMap)
+	s := terminalSetup(t, dir, file, "--name", "slipway", "--timezone", "Europe/Amsterdam", "--capacity-ah", "80", "--cells", "4",
+		"--watts-peak", "240", "--tilt", "60", "--azimuth", "180", "--charger", "mppt", "--unit", "1", "--map", mapFile, "--ping", "none",
+		"--port", "tcp:"+strings.Trim(strings.TrimPrefix(slave(t, tired()), "tcp: "), `"`), "--notify", "webhook", "--webhook-url", hook.URL)
+	s.answer("Where is it?", "geo:52,6")
+	s.wait("Understood: latitude 52, longitude 6.")
+	s.answer("own display say the same?", "no")
+	s.wait("cannot call this done: the display says otherwise")
+	if err := s.cmd.Wait(); err == nil {
+		t.Error("it exits as if all were well")
+	}
+	if strings.Contains(s.out.String(), "Start it:") || len(hook.notices("test")) > 0 {
+		t.Errorf("it goes on:\n%s", s.out.String())
+	}
+}
+
+func TestSetupNamesItsDamagedAnswers(t *testing.T) {
+	t.Parallel()
+	file := filepath.Join(t.TempDir(), "e.yaml")
+	write(t, file+".answers", `{"name": "slip`)
+	if _, stderr, code := said(t, "setup", "--config", file, "--name", "slipway"); code == 0 || code == 64 || !strings.Contains(stderr, "e.yaml.answers") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+	file = filepath.Join(t.TempDir(), "nowhere", "e.yaml") // cannot be written, as on a full disk
+	if _, stderr, code := said(t, "setup", "--config", file, "--name", "slipway"); code == 0 || code == 64 || !strings.Contains(stderr, "cannot keep the answers") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
 // typed is a program at a terminal of its own.
 type typed struct {
 	t    *testing.T
@@ -123,9 +157,9 @@ type typed struct {
 	seen int // of what it printed, up to the last that was waited for
 }
 
-func terminalSetup(t *testing.T, dir, file string) *typed {
+func terminalSetup(t *testing.T, dir, file string, more ...string) *typed {
 	t.Helper()
-	cmd := exec.Command(os.Args[0], "setup", "--config", file, "--state", filepath.Join(dir, "state"))
+	cmd := exec.Command(os.Args[0], append([]string{"setup", "--config", file, "--state", filepath.Join(dir, "state")}, more...)...)
 	cmd.Env = append(os.Environ(), asMain+"=1")
 	tty, err := pty.Start(cmd)
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -188,29 +189,44 @@ func checkPlace(text string) error {
 	return err
 }
 
-// pairs find two decimal numbers that stand together, as coordinates do in whatever a map gives:
-// typed in, after a sign, between slashes, or as two parameters of a link.
-func pairs() []*regexp.Regexp {
-	const number = `(-?\d{1,3}\.\d+)`
-	return []*regexp.Regexp{
-		regexp.MustCompile(number + `(?:,|%2C|/|;|\s)+` + number),
-		regexp.MustCompile(`lat\w*=` + number + `.*l(?:on|ng)\w*=` + number),
+// Place reads coordinates, decimal degrees, latitude first, out of what was typed or pasted. Where
+// the text can be read as more than one place, it refuses.
+func Place(text string) (latitude, longitude float64, err error) {
+	var found [][2]float64
+	for _, p := range pairs(text) {
+		latitude, _ = strconv.ParseFloat(p[0], 64) // the pattern is of a number
+		longitude, _ = strconv.ParseFloat(p[1], 64)
+		if at := [2]float64{latitude, longitude}; !slices.Contains(found, at) {
+			found = append(found, at)
+		}
 	}
+	switch {
+	case len(found) == 0:
+		return 0, 0, fmt.Errorf("%q holds no coordinates such as 52.75, 6.57, latitude first", text)
+	case len(found) > 1:
+		return 0, 0, fmt.Errorf("it may mean %g, %g or %g, %g: give latitude and longitude alone", found[0][0], found[0][1], found[1][0], found[1][1])
+	case latitude < -90 || latitude > 90 || longitude < -180 || longitude > 180:
+		return 0, 0, fmt.Errorf("%g, %g is no place on earth: latitude is from -90 to 90 and comes first", latitude, longitude)
+	}
+	return latitude, longitude, nil
 }
 
-// Place reads coordinates, decimal degrees, latitude first, out of what was typed or pasted.
-func Place(text string) (latitude, longitude float64, err error) {
-	for _, p := range pairs() {
-		m := p.FindStringSubmatch(text)
-		if m == nil {
-			continue
-		}
-		latitude, _ = strconv.ParseFloat(m[1], 64) // the pattern is of a number
-		longitude, _ = strconv.ParseFloat(m[2], 64)
-		if latitude < -90 || latitude > 90 || longitude < -180 || longitude > 180 {
-			return 0, 0, fmt.Errorf("%g, %g is no place on earth: latitude is from -90 to 90 and comes first", latitude, longitude)
-		}
-		return latitude, longitude, nil
+// pairs are all decimals that stand two together, as coordinates do in whatever a map gives: typed
+// in, after a sign, between slashes, or as two parameters of a link. In a geo: address (RFC 5870)
+// the first two are the coordinates, whole or not.
+func pairs(text string) (list [][2]string) {
+	const number, gap = `-?\d{1,3}\.\d+`, `(?:,|%2C|/|;|\s)+`
+	if m := regexp.MustCompile(`^geo:(-?\d{1,3}(?:\.\d+)?),(-?\d{1,3}(?:\.\d+)?)(?:[,;?].*)?$`).FindStringSubmatch(text); m != nil {
+		return [][2]string{{m[1], m[2]}}
 	}
-	return 0, 0, fmt.Errorf("%q holds no coordinates such as 52.75, 6.57, latitude first", text)
+	for _, run := range regexp.MustCompile(number+`(?:`+gap+number+`)+`).FindAllString(text, -1) {
+		each := regexp.MustCompile(gap).Split(run, -1)
+		for i := range each[1:] {
+			list = append(list, [2]string{each[i], each[i+1]})
+		}
+	}
+	if m := regexp.MustCompile(`lat\w*=(` + number + `).*l(?:on|ng)\w*=(` + number + `)`).FindStringSubmatch(text); m != nil {
+		list = append(list, [2]string{m[1], m[2]})
+	}
+	return list
 }

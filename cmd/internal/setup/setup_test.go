@@ -14,6 +14,8 @@ func TestPlace(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string][2]float64{
 		"52.75, 6.57":                                           {52.75, 6.57},
+		"geo:52,6":                                              {52, 6},
+		"geo:52.75,6.57,3;u=35":                                 {52.75, 6.57},
 		"52.75 6.57":                                            {52.75, 6.57},
 		"-33.5,151.25":                                          {-33.5, 151.25},
 		"https://maps.example/at/52.75,6.57":                    {52.75, 6.57},
@@ -27,7 +29,8 @@ func TestPlace(t *testing.T) {
 			t.Errorf("%s: %v, %v, %v", text, lat, lon, err)
 		}
 	}
-	for _, text := range []string{"", "at the slipway", "52.75", "151.25, -33.5", "https://maps.example/short"} {
+	for _, text := range []string{"", "at the slipway", "52.75", "151.25, -33.5", "https://maps.example/short",
+		"https://maps.example/12.5/52.75/6.57", "https://maps.example/52.75,6.57?to=53.25,6.5", "52,75"} {
 		if lat, lon, err := Place(text); err == nil {
 			t.Errorf("%q is taken for %v, %v", text, lat, lon)
 		}

@@ -86,6 +86,9 @@ func ask(who Person, q Question, offer string) (string, error) {
 		}
 		wrong := q.Check(text)
 		if wrong == nil {
+			if lat, lon, err := Place(text); q.Flag == "place" && err == nil {
+				who.Say(fmt.Sprintf("Understood: latitude %g, longitude %g.", lat, lon))
+			}
 			return text, nil
 		}
 		who.Say("That will not do: " + wrong.Error() + ".")
