@@ -190,8 +190,8 @@ func (u *use) climb(best int) {
 	case best > u.t.Rung, u.r.Kinds && best > 0 && best != u.t.Rung:
 		u.t.Rung, u.t.Lower = best, Dwell{}
 		s := u.rung().Severity
-		graver := slices.ContainsFunc(u.t.Said, func(told Severity) bool { return told.AtLeast(s) })
-		if u.r.Kinds || s == Critical && !u.asTold() || !graver {
+		asGrave := slices.ContainsFunc(u.t.Said, func(told Severity) bool { return told.AtLeast(s) })
+		if u.r.Kinds || s == Critical && !u.asTold() || !asGrave {
 			u.t.ActBy, u.t.Acked, u.t.Escalated = nil, false, false
 			u.owe()
 		}

@@ -94,6 +94,28 @@ func (c *Config) Check(problem func(key, what string)) { c.build(problem) }
 // Build is the built-in rules with the changes and additions of the configuration.
 func (c *Config) Build() []Rule { return c.build(func(string, string) {}) }
 
+// Condition is one that the configuration gives, and the key that it stands under.
+type Condition struct {
+	Key  string
+	When Expr
+}
+
+// Conditions lists the conditions of the configuration.
+func (c *Config) Conditions() (out []Condition) {
+	for i, r := range c.Rules {
+		out = append(out, r.conditions(fmt.Sprintf("rules[%d].", i))...)
+	}
+	return out
+}
+
+func (rc RuleConfig) conditions(at string) []Condition {
+	out := []Condition{{at + "when", rc.When}, {at + "clear", rc.Clear}}
+	for j, g := range rc.Rungs {
+		out = append(out, Condition{fmt.Sprintf("%srungs[%d].when", at, j), g.When})
+	}
+	return out
+}
+
 // Use is a fact that the configuration asks for, and the key that asks.
 type Use struct{ Key, Fact string }
 
@@ -101,12 +123,6 @@ type Use struct{ Key, Fact string }
 // knows the table of facts, can refuse those that do not exist.
 func (c *Config) Uses() []Use {
 	var uses []Use
-	add := func(key string, e Expr) {
-		for _, n := range e.Names() {
-			_, fact, _, _ := overSpan(n.Fact)
-			uses = append(uses, Use{key, fact})
-		}
-	}
 	words := func(at string, f RungFields) {
 		for _, text := range append([]string{f.Title, f.Text}, f.Advice...) {
 			for _, fact := range factsIn(text) {
@@ -116,12 +132,15 @@ func (c *Config) Uses() []Use {
 	}
 	for i, r := range c.Rules {
 		at := fmt.Sprintf("rules[%d].", i)
-		add(at+"when", r.When)
-		add(at+"clear", r.Clear)
+		for _, x := range r.conditions(at) {
+			for _, n := range x.When.Names() {
+				_, fact, _, _ := overSpan(n.Fact)
+				uses = append(uses, Use{x.Key, fact})
+			}
+		}
 		words(at+"when", r.RungFields)
 		words(at+"name", RungFields{Text: r.Over})
 		for j, g := range r.Rungs {
-			add(fmt.Sprintf("%srungs[%d].when", at, j), g.When)
 			words(fmt.Sprintf("%srungs[%d].name", at, j), g.RungFields)
 		}
 		if r.Watch != nil {
@@ -129,19 +148,6 @@ func (c *Config) Uses() []Use {
 		}
 	}
 	return uses
-}
-
-// Conditions lists the conditions of the configuration with the keys that they stand under.
-func (c *Config) Conditions() map[string]Expr {
-	out := map[string]Expr{}
-	for i, r := range c.Rules {
-		at := fmt.Sprintf("rules[%d].", i)
-		out[at+"when"], out[at+"clear"] = r.When, r.Clear
-		for j, g := range r.Rungs {
-			out[fmt.Sprintf("%srungs[%d].when", at, j)] = g.When
-		}
-	}
-	return out
 }
 
 // factsIn lists the facts that a text asks for by their names in quotes.

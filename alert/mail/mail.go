@@ -3,7 +3,6 @@ package mail
 import (
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
@@ -176,7 +175,7 @@ func (c *Channel) Ready() error {
 func (c *Channel) client() (*gomail.Client, error) {
 	trust := &tls.Config{ServerName: c.c.Host, MinVersion: tls.VersionTLS12}
 	if c.c.CAFile != "" {
-		pool, err := certificates(c.c.CAFile)
+		pool, err := regular.Certificates(c.c.CAFile)
 		if err != nil {
 			return nil, err
 		}
@@ -235,20 +234,4 @@ func (c *Channel) overTLS(trust *tls.Config) gomail.DialContextFunc {
 		}
 		return conn, nil
 	}
-}
-
-// certificates are those of the system and of a file.
-func certificates(file string) (*x509.CertPool, error) {
-	pool, err := x509.SystemCertPool()
-	if err != nil {
-		pool = x509.NewCertPool()
-	}
-	data, err := regular.Read(file)
-	if err != nil {
-		return nil, fmt.Errorf("cannot read the certificates: %w", err)
-	}
-	if !pool.AppendCertsFromPEM(data) {
-		return nil, fmt.Errorf("cannot use %s: it holds no certificate in PEM", file)
-	}
-	return pool, nil
 }

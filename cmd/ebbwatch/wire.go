@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -173,13 +172,12 @@ func unknownFacts(s *decode.Section, c alert.Config) {
 // meant, two bounds that leave nothing between them.
 func constantConditions(s *decode.Section, c alert.Config) {
 	index := facts.NewIndex()
-	conditions := c.Conditions()
-	for _, key := range slices.Sorted(maps.Keys(conditions)) {
-		switch conditions[key].Always(index.Range) {
+	for _, x := range c.Conditions() {
+		switch x.When.Always(index.Range) {
 		case alert.True:
-			s.Doubt(key, "%s holds always, whatever is measured%s", conditions[key], percent(index, conditions[key]))
+			s.Doubt(x.Key, "%s holds always, whatever is measured%s", x.When, percent(index, x.When))
 		case alert.False:
-			s.Doubt(key, "%s can never hold%s", conditions[key], percent(index, conditions[key]))
+			s.Doubt(x.Key, "%s can never hold%s", x.When, percent(index, x.When))
 		}
 	}
 }

@@ -2,7 +2,6 @@ package peer
 
 import (
 	"context"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"maps"
@@ -111,28 +110,13 @@ func newSource(c Config) (*source, error) {
 	// that is asked once a minute need not keep one open.
 	o := webclient.Options{Timeout: -1, Header: c.Timeout, Direct: true}
 	if c.CAFile != "" {
-		pool, err := trusted(c.CAFile)
+		pool, err := regular.Certificates(c.CAFile)
 		if err != nil {
 			return nil, err
 		}
 		o.Trust = pool
 	}
 	return &source{config: c, names: slices.Sorted(maps.Keys(c.Nodes)), moved: map[string]movement{}, client: webclient.New(o)}, nil
-}
-
-func trusted(file string) (*x509.CertPool, error) {
-	pool, err := x509.SystemCertPool()
-	if err != nil {
-		pool = x509.NewCertPool()
-	}
-	text, err := regular.Read(file)
-	if err != nil {
-		return nil, fmt.Errorf("cannot read the certificates: %w", err)
-	}
-	if !pool.AppendCertsFromPEM(text) {
-		return nil, fmt.Errorf("cannot find a certificate in %s", file)
-	}
-	return pool, nil
 }
 
 // Peers lists the names of the nodes, in order.

@@ -1,6 +1,7 @@
 package regular
 
 import (
+	"crypto/x509"
 	"fmt"
 	"io"
 	"io/fs"
@@ -34,6 +35,22 @@ func Read(path string) ([]byte, error) {
 	}
 	defer f.Close()
 	return io.ReadAll(f)
+}
+
+// Certificates are those of the system and of a file in PEM.
+func Certificates(path string) (*x509.CertPool, error) {
+	pool, err := x509.SystemCertPool()
+	if err != nil {
+		pool = x509.NewCertPool()
+	}
+	data, err := Read(path)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the certificates: %w", err)
+	}
+	if !pool.AppendCertsFromPEM(data) {
+		return nil, fmt.Errorf("cannot use %s: it holds no certificate in PEM", path)
+	}
+	return pool, nil
 }
 
 // kind names what is no file.

@@ -139,7 +139,8 @@ func (c *Core) Step(now reading.Stamp) []alert.Notice {
 
 // advance brings belief and learning up to now.
 func (c *Core) advance(now reading.Stamp) {
-	r := c.reading(now)
+	measured := c.measured(now)
+	r := usable(now, &measured)
 	if c.started {
 		c.count(r, now.Mono-c.last.Mono)
 		c.countToday(r, now.Mono-c.last.Mono)
@@ -151,13 +152,16 @@ func (c *Core) advance(now reading.Stamp) {
 	if t, known := r.Get(reading.BatteryCelsius); known {
 		c.cold.add(now.Mono, t)
 	}
-	if c.held(now) {
-		c.followOutage(now)
-		c.last = now
-		return
+	if !c.held(now, &measured) {
+		c.stepBelief(now, c.shifted(r))
 	}
+	c.followOutage(now)
+	c.last = now
+}
+
+// stepBelief moves the belief, and what is learned with it, on to a reading.
+func (c *Core) stepBelief(now reading.Stamp, r reading.Reading) {
 	c.stepped = now.Mono
-	r = c.shifted(r)
 	if tellsOfBattery(&r) {
 		c.memory.Heard, c.memory.HeardAt = true, r.Mono
 	}
@@ -169,15 +173,12 @@ func (c *Core) advance(now reading.Stamp) {
 	if !c.maintained() {
 		c.memory.Outlook = c.ahead.Step(c.memory.Outlook, r, c.belief)
 	}
-	c.followOutage(now)
-	c.last = now
 }
 
 // held tells whether all that is known of the battery was known at the last step of the belief: a
 // source that answers every half hour says what flowed at that moment, not what flows since. The
 // belief waits for what comes next, and integrates between the two with the doubt of so long a time.
-func (c *Core) held(now reading.Stamp) bool {
-	measured := c.measured(now)
+func (c *Core) held(now reading.Stamp, measured *[reading.NumSite]facts.Measured) bool {
 	known := false
 	for _, q := range facts.BatteryQuantities() {
 		m := measured[q]
@@ -238,8 +239,13 @@ func (c *Core) Outlook() outlook.Outlook { return c.outlook }
 
 // reading gathers the newest usable value of each quantity.
 func (c *Core) reading(now reading.Stamp) reading.Reading {
+	measured := c.measured(now)
+	return usable(now, &measured)
+}
+
+func usable(now reading.Stamp, measured *[reading.NumSite]facts.Measured) reading.Reading {
 	r := reading.Reading{Stamp: now}
-	for q, m := range c.measured(now) {
+	for q, m := range measured {
 		if m.Usable() {
 			r.Set(reading.Quantity(q), m.X)
 		}

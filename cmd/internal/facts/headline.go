@@ -125,11 +125,9 @@ func (s *Snapshot) known(k Knowledge) (string, Level) {
 		return "No fresh readings for " + Span(s.Heard) + "; what is below is old", Warning
 	}
 	text, level := sentence(s)
-	if level == OK && k == Doubted {
-		return "A reading is doubted; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
-	}
-	if level == OK && k == PartlyBlind {
-		return "An instrument is silent; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
+	but := map[Knowledge]string{Doubted: "A reading is doubted", PartlyBlind: "An instrument is silent"}[k]
+	if level == OK && but != "" {
+		return but + "; by the rest: " + strings.ToLower(text[:1]) + text[1:], Unknown
 	}
 	return text, level
 }

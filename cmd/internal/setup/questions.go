@@ -17,11 +17,12 @@ type Answers map[string]string
 // Question is one thing to ask. A row of the table is at once a flag, a prompt and a check.
 type Question struct {
 	Flag    string
-	Ask     string                  // what the person reads
-	Means   string                  // what the word means and where it stands; told with the question
-	Default func(Answers) string    // nil: there is none
-	Check   func(text string) error // says what is wrong with an answer and what is wanted
-	When    func(Answers) bool      // nil: always
+	Ask     string                   // what the person reads
+	Means   string                   // what the word means and where it stands; told with the question
+	Default func(Answers) string     // nil: there is none
+	Check   func(text string) error  // says what is wrong with an answer and what is wanted
+	When    func(Answers) bool       // nil: always
+	Heard   func(text string) string // says back what an answer that will do was taken for; nil: it is plain
 }
 
 func fixed(text string) func(Answers) string { return func(Answers) string { return text } }
@@ -42,7 +43,7 @@ func is(flag string, values ...string) func(Answers) bool {
 func Questions() []Question {
 	return []Question{
 		{Flag: "name", Ask: "What is this site called?", Means: "A short name such as slipway; it stands in every message.", Check: checkName},
-		{Flag: "place", Ask: "Where is it?", Means: "Latitude and longitude such as 52.75, 6.57, or a link from a map that shows them. The sun is reckoned from it.", Check: checkPlace},
+		{Flag: "place", Ask: "Where is it?", Means: "Latitude and longitude such as 52.75, 6.57, or a link from a map that shows them. The sun is reckoned from it.", Check: checkPlace, Heard: placeInWords},
 		{Flag: "timezone", Ask: "In which time zone?", Means: "As in Europe/Amsterdam. Messages name times of this zone.", Default: fixed(localZone()), Check: checkZone},
 		{Flag: "capacity-ah", Ask: "How much does the battery hold, in Ah?", Means: "The number before Ah on its label; of several side by side, their sum.", Check: between(1, 5000)},
 		{Flag: "cells", Ask: "How many cells are in a row?", Means: "4 for a LiFePO4 battery of 12.8 V, 8 for 25.6 V, 16 for 51.2 V.", Default: fixed("4"), Check: whole(1, 32)},
@@ -187,6 +188,11 @@ func hops(text string) (list [][2]string, err error) {
 func checkPlace(text string) error {
 	_, _, err := Place(text)
 	return err
+}
+
+func placeInWords(text string) string {
+	latitude, longitude, _ := Place(text) // it was checked
+	return fmt.Sprintf("latitude %g, longitude %g", latitude, longitude)
 }
 
 // Place reads coordinates, decimal degrees, latitude first, out of what was typed or pasted. Where

@@ -86,8 +86,8 @@ func ask(who Person, q Question, offer string) (string, error) {
 		}
 		wrong := q.Check(text)
 		if wrong == nil {
-			if lat, lon, err := Place(text); q.Flag == "place" && err == nil {
-				who.Say(fmt.Sprintf("Understood: latitude %g, longitude %g.", lat, lon))
+			if q.Heard != nil {
+				who.Say("Understood: " + q.Heard(text) + ".")
 			}
 			return text, nil
 		}
