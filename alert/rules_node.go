@@ -39,7 +39,7 @@ func sourceSilent() Rule {
 				`The instrument {{of}} at {{site}} has not answered {{if known "source_age_seconds/*"}}for {{seconds "source_age_seconds/*"}}{{else}}since the start{{end}}.`,
 				`certain; it is asked again and again.`,
 				`a loose plug, a lost supply, or the instrument itself. The node is up, or this would not have come.`,
-				`{{if say "lost"}}until it answers, nothing tells of {{say "lost"}}, and the outlook grows less sure by the hour.{{else if known "source_age_seconds/*"}}other instruments still give what it gave.{{else}}what it measures stays unknown, and the outlook grows less sure by the hour.{{end}}`+
+				`{{if say "lost"}}until it answers, nothing tells of {{say "lost"}}, and the outlook grows less sure by the hour.{{else}}what only it measures stays unknown.{{end}}`+
 					`{{if known "battery_soc_low"}} The charge is between {{percent "battery_soc_low"}} and {{percent "battery_soc_high"}} now.{{end}}`),
 			Advice: []string{`Look at the plug and the supply of {{of}} on your next visit; bring a spare cable.`, caution},
 		}},
