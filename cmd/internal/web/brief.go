@@ -103,7 +103,7 @@ func dayCells(s *facts.Snapshot) []dayCell {
 		most = max(most, d.SunWh)
 	}
 	for _, d := range days {
-		c := dayCell{Name: d.Name, Sun: "–", Low: fmt.Sprintf("%.0f", 100*d.Low), LowP10: fmt.Sprintf("%.0f", 100*d.LowP10), Dark: shortChance(d.Cutoff)}
+		c := dayCell{Name: strings.Replace(d.Name, "tonight", "to\u00adnight", 1), Sun: "–", Low: fmt.Sprintf("%.0f", 100*d.Low), LowP10: fmt.Sprintf("%.0f", 100*d.LowP10), Dark: shortChance(d.Cutoff)}
 		if d.Lit {
 			bar := chart.Canvas{Class: "sunbar", W: 30, H: 26}
 			bar.Bar("sun", 6, 24, 0, d.SunWh/most)
