@@ -61,7 +61,7 @@ const (
 // band is how far the band reaches to either side, where all but the capacity may be narrowed
 // by what surprised little: a capacity that was never tested surprises nobody either.
 func (s *State) band(reach float64) float64 {
-	const normal, untested = 1.645, 2.0 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
+	const normal, untested = 1.645, 2.6 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
 	times := normal
 	if s.sd(iLogCapacity) > learnedSD {
 		times *= untested
@@ -74,6 +74,9 @@ func (s *State) band(reach float64) float64 {
 		if !s.In.blank() || !s.Out.blank() {
 			reach = max(reach, mixedReach)
 		}
+	}
+	if s.Volts == 0 { // what never was compared with a voltage had nothing to surprise it
+		reach = max(reach, normal)
 	}
 	times = max(times, reach)
 	return math.Sqrt(reach*reach*rest + times*times*size + normal*normal*unevenSD*unevenSD)
@@ -104,6 +107,9 @@ func (m Model) Belief(s *State) Belief {
 		UnmeteredFound: s.UnmeteredHours >= unmeteredHours, BandPerDay: 2 * reach * 24 * s.sd(iDrain) / size,
 		Starved: s.SinceFull > starvedAfter, Celsius: math.NaN(), ColdCharge: s.ColdCharge,
 		ClaimGap: math.NaN(), Replaced: s.ReplacedHours > 0,
+	}
+	if !s.Flow.InKnown && s.Flow.VoltsKnown && s.Flow.Volts > restMost*m.cells() {
+		b.High = 1 // it is in its charger's hands, and what flows in is not seen
 	}
 	if s.FullSeen {
 		b.SinceFull = s.SinceFull

@@ -104,38 +104,6 @@ func (m Model) falseFullChance(s *State, cell, net float64, both bool) float64 {
 	return 1
 }
 
-// What a full looks like where no voltage is measured: a charger that could give more gives just
-// what the load takes, all the while that the load changes.
-const (
-	balancedHours  = 0.5
-	balancedShare  = 0.12 // of the load: what two meters of power differ by
-	balancedSpread = 0.02
-	balancedWrong  = 0.1 // chance that a grey sky gives just that
-)
-
-// balancedFull holds when the panel gave what the load took for half an hour, where nothing ever
-// told a voltage.
-func (m Model) balancedFull(s *State, f flow, dt time.Duration) {
-	balanced := s.Volts == 0 && f.inKnown && f.outKnown && f.in > 0 && f.out > 0 &&
-		math.Abs(f.net()) < balancedShare*f.out && dt <= s.unseen()
-	if !balanced {
-		s.Full, s.FullAccepted, s.Held = false, false, 0
-		return
-	}
-	was := s.Held
-	s.Held += dt.Hours()
-	if was < balancedHours && s.Held >= balancedHours {
-		wrong := balancedWrong
-		if s.RecentIn < flowedIn {
-			wrong = max(wrong, s.refusing())
-		}
-		s.FullAccepted = m.anchor(s, f, 1, balancedSpread, wrong)
-	}
-	if s.Full = s.FullAccepted; s.Full {
-		s.SinceFull, s.FullSeen = 0, true
-	}
-}
-
 // recentHours is over how long what flowed in is remembered, as a share of the capacity; and
 // flowedIn how much of it shows that the battery takes charge: less than any night takes out.
 const (
@@ -194,7 +162,7 @@ func (m Model) anchor(s *State, f flow, x, spread, wrong float64) bool {
 	before := s.Gauss
 	expected := total
 	// a return to full from a deep swing that nobody expected: the battery is of another size
-	if surprise*surprise > lostFrom*lostFrom*total && s.LowestSinceFull <= deepSwing && wrong <= doubtfulFull {
+	if surprise*surprise > lostFrom*lostFrom*total && s.LowestSinceFull <= deepSwing && wrong <= doubtfulFull && s.Volts > 0 {
 		s.doubtCapacity(&slope, surprise, total)
 		total = s.spread(&slope) + spread*spread
 	}

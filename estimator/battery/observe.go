@@ -15,7 +15,10 @@ func (m Model) observe(s *State, f flow, dt time.Duration) {
 	s.clamp()
 	if !f.voltsKnown {
 		s.Floating = 0
-		m.balancedFull(s, f, dt)
+		if s.Volts == 0 { // nothing ever told a voltage
+			m.loadCut(s, f, hours)
+			m.balancedFull(s, f, dt)
+		}
 		return
 	}
 	m.smoothVoltage(s, f, hours)
@@ -67,14 +70,14 @@ func (m Model) bounds(s *State) {
 	case sd > 0.012 && x+sd > 1 && s.ChargedIn > sd/2:
 		s.ChargedIn = 0
 		consider := considerCell | considerSize
-		if s.Volts == 0 { // without a voltage nothing ever tells the other way
+		if s.Volts == 0 && !(s.Anchored && s.SinceAnchor < atLargeAfter) { // nothing tells the other way
 			consider |= 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
 		}
 		s.weigh(consider, func(x float64) float64 { return inside(1 - x) })
 	case sd > 0.012 && x < sd && s.DrawnOut > sd/2:
 		s.DrawnOut = 0
 		consider := considerCell | 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
-		if !s.Anchored || s.SinceAnchor > kneeHours {
+		if !s.Anchored || s.SinceAnchor > kneeHours || s.Volts == 0 {
 			consider |= considerSize
 		}
 		s.weigh(consider, inside)

@@ -37,7 +37,7 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 		return v, 0, false
 	case cell > restMost, !f.outKnown && s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // no cell rests there; or nobody knows whether this one does
-	case f.outKnown && charging && cell > 3.25:
+	case charging && cell > 3.25:
 		return v, 0, false // charging bends the plateau
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
 		return v, 0, false // perhaps charging

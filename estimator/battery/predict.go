@@ -214,10 +214,16 @@ const (
 	nightSpread = 0.03
 )
 
+const drainUnseen = 0.04
+
 // randomWalk lets what is not constant wander.
 func (m Model) randomWalk(s *State, hours float64) {
 	month := hours / 720
-	s.widen(iDrain, 0.010*0.010*month)
+	drain := 0.010
+	if s.Volts == 0 {
+		drain = drainUnseen
+	}
+	s.widen(iDrain, drain*drain*month)
 	s.widen(iLogCapacity, 0.006*0.006*month)
 	s.widen(iFullShortfall, 0.002*0.002*month)
 	keep := math.Exp(-month / 2)
@@ -314,7 +320,7 @@ func (m Model) remember(s *State, f flow, dt time.Duration) {
 		if f.inKnown {
 			s.In.learn(h, f.in, dt.Hours())
 		}
-		if f.outKnown && !f.off {
+		if f.outKnown && !f.off && s.CutHours == 0 {
 			s.Out.learn(h, f.out, dt.Hours())
 		}
 		if f.inKnown && f.outKnown && f.voltsKnown && s.Flow.InKnown && s.Flow.OutKnown && s.Flow.VoltsKnown && dt < 11*time.Minute {

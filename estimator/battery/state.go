@@ -32,6 +32,7 @@ type Meters struct {
 	VoltStep    float64 // finest step of the voltmeter seen, V
 	AmpStep     float64 // the same of the current, A
 	BulkVolts   float64 // of the panel when all it gives is taken
+	Follow      float64 // changes of the load that the charge followed of late, less those it did not
 	NightLoadW  float64 `json:"DarkLoad"` // what flowed out when the panel gave nothing
 	ZeroIn      Zero    // of the charge current
 	ZeroOut     Zero    // of the load current
@@ -72,6 +73,8 @@ type Anchors struct {
 	Jumped          bool    // it rose there at once
 	Ceased          bool    // a current that flowed until then ceased at once
 	AnchorRate      float64 // current at the last likely full over the capacity, 1/h
+	CutHours        float64 // h for which the load was off as at a low-voltage disconnect
+	CutFed          bool    // and something flowed in meanwhile
 	FullHours       float64 `json:"Tried"`    // h of being full since then
 	FullAccepted    bool    `json:"Believed"` // it was taken for one
 	SinceAnchor     float64 // h
