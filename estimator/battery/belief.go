@@ -58,9 +58,9 @@ const (
 	mixedReach = 2.4
 )
 
-// band is how far the band reaches to either side, where all but the capacity may be narrowed
+// band is how far the band reaches below and above the mean, where all but the capacity may be narrowed
 // by what surprised little: a capacity that was never tested surprises nobody either.
-func (s *State) band(reach float64) float64 {
+func (s *State) band(reach float64) (below, above float64) {
 	const normal, untested = 1.645, 2.6 // of a normal distribution, 5th and 95th percentile; and what the capacity's tails are worth
 	times := normal
 	if s.sd(iLogCapacity) > learnedSD {
@@ -79,7 +79,14 @@ func (s *State) band(reach float64) float64 {
 		reach = max(reach, normal)
 	}
 	times = max(times, reach)
-	return math.Sqrt(reach*reach*rest + times*times*size + normal*normal*unevenSD*unevenSD)
+	smaller := times * s.sd(iLogCapacity) // a battery so much smaller, log, moves its charge by more than the tangent says
+	curved := max(math.Expm1(smaller)/max(smaller, 1e-9), 1)
+	even := reach*reach*rest + normal*normal*unevenSD*unevenSD
+	near, far := math.Sqrt(even+times*times*size), math.Sqrt(even+sq(curved*times)*size)
+	if c > 0 { // counted down from a full
+		return far, near
+	}
+	return near, far
 }
 
 // Belief reads the state out.
@@ -93,9 +100,9 @@ func (m Model) Belief(s *State) Belief {
 	size := m.Battery.CapacityAh * math.Exp(s.Mean[iLogCapacity])
 	left := max(1-s.Mean[iColdLoss]*colder(s.Celsius), 0.4)
 	g, reach := m.split(s), bandSD(s.OCVSurprise, s.FullSurprise)
-	band := s.band(reach)
+	below, above := s.band(reach)
 	b := Belief{
-		SoC: x, SoCSD: sd, Low: max(x-band, 0), High: min(x+band, 1),
+		SoC: x, SoCSD: sd, Low: max(x-below, 0), High: min(x+above, 1),
 		UsableAh: size * left, UsableAhSD: m.usableSD(s, size, left),
 		OffsetAmps: s.Mean[iDrain] - g.watts/volts, OffsetSD: g.sd / volts,
 		UnmeteredWatts: g.watts, UnmeteredSD: g.sd,
