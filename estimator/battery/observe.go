@@ -73,7 +73,11 @@ func (m Model) bounds(s *State) {
 		if s.Volts == 0 && !(s.Anchored && s.SinceAnchor < atLargeAfter) { // nothing tells the other way
 			consider |= 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
 		}
+		was := s.Cov[iCharge][iCharge]
 		s.weigh(consider, func(x float64) float64 { return inside(1 - x) })
+		if s.sd(iLogCapacity) > learnedSD && s.Volts > 0 { // as likely it is larger than told
+			s.widen(iCharge, max(was-s.Cov[iCharge][iCharge], 0))
+		}
 	case sd > 0.012 && x < sd && s.DrawnOut > sd/2:
 		s.DrawnOut = 0
 		consider := considerCell | 1<<iDrain | 1<<iNightDrain | 1<<iChargeGain
