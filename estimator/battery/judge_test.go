@@ -42,14 +42,14 @@ func situations() []situation {
 		{"PWM", false, func(n *judgeNode) { n.pwm, n.absorb = true, 14.1 }, 0.03, 0.80, 0.30},
 		{"stops at 97 %", false, func(n *judgeNode) { n.pack.cells[1].amp -= 0.03 * n.pack.cells[1].ah; n.pack.bleed = 0 }, 0.03, 0.85, 0.30},
 		{"steps of 0.1 A and 0.1 V", false, func(n *judgeNode) { n.sense.ampStep, n.sense.voltStep = 0.1, 0.1 }, 0.03, 0.85, 0.30},
-		{"voltmeter 1 % high", false, func(n *judgeNode) { n.sense.voltGain = 1.01 }, 0.035, 0.80, 0.35},
+		{"voltmeter 1 % high", false, func(n *judgeNode) { n.sense.voltGain = 1.01 }, 0.031, 0.80, 0.30},
 		{"voltmeter 1 % low", false, func(n *judgeNode) { n.sense.voltGain = 0.99 }, 0.03, 0.85, 0.30},
-		{"holds half its label", false, func(n *judgeNode) { n.resize(0.5) }, 0.04, 0.75, 0.45},
-		{"holds twice its label", false, func(n *judgeNode) { n.resize(2) }, 0.05, 0.75, 0.40},
+		{"holds half its label", false, func(n *judgeNode) { n.resize(0.5) }, 0.04, 0.80, 0.30},
+		{"holds twice its label", false, func(n *judgeNode) { n.resize(2) }, 0.04, 0.80, 0.30},
 		{"every 30 minutes", false, func(n *judgeNode) { n.sense.every = 30 }, 0.03, 0.85, 0.30},
-		{"every 60 minutes", false, func(n *judgeNode) { n.sense.every = 60 }, 0.05, 0.85, 0.40},
-		{"voltage only", false, func(n *judgeNode) { n.sense.only = quantities(volts) }, 0.09, 0.85, 0.60},
-		{"watts only", false, func(n *judgeNode) { n.sense.kind, n.sense.only = 2, quantities(reading.PanelWatts, reading.LoadWatts) }, 0.24, 0.85, 0.45},
+		{"every 60 minutes", false, func(n *judgeNode) { n.sense.every = 60 }, 0.05, 0.85, 0.30},
+		{"voltage only", false, func(n *judgeNode) { n.sense.only = quantities(volts) }, 0.09, 0.85, 0.30},
+		{"watts only", false, func(n *judgeNode) { n.sense.kind, n.sense.only = 2, quantities(reading.PanelWatts, reading.LoadWatts) }, 0.24, 0.85, 0.30},
 	}
 }
 

@@ -151,7 +151,7 @@ func (m Model) charges(s *State, f flow, dt time.Duration) (in, out, rough float
 	}
 	rough = math.Hypot(b, d)
 	if close && dt > leastUnseen/2 { // what happens between two readings far apart is not on a line
-		rough = math.Hypot(rough, math.Hypot(cloudShare*a, busyShare*c))
+		rough = math.Hypot(rough, math.Hypot(cloudShare*math.Sqrt(2*hours)*a, busyShare*c))
 	}
 	return a, c, rough
 }
