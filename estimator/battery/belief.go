@@ -56,6 +56,7 @@ const unevenSD = 0.004
 const (
 	mixedSD    = 0.10
 	mixedReach = 2.4
+	untaught   = 480.0 // h without a full
 )
 
 // band is how far the band reaches below and above the mean, where all but the capacity may be narrowed
@@ -75,7 +76,7 @@ func (s *State) band(reach float64) (below, above float64) {
 			reach = max(reach, mixedReach)
 		}
 	}
-	if s.Volts == 0 { // what never was compared with a voltage had nothing to surprise it
+	if s.Volts == 0 || !s.Anchored || s.SinceAnchor > untaught { // what was compared with little had little to surprise it
 		reach = max(reach, normal)
 	}
 	times = max(times, reach)

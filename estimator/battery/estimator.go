@@ -105,6 +105,9 @@ func (m Model) Step(s State, r reading.Reading) State {
 		s.SinceGap += dt.Hours()
 	}
 	m.predict(&s, f, dt)
+	if s.Silent && s.SilentHours > s.unseen().Hours() {
+		s.GapBeforeOCV, s.SinceGap = true, 0
+	}
 	s.hour(r.Stamp, dt)
 	m.observe(&s, f, dt)
 	s.clamp()

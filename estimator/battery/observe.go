@@ -109,7 +109,7 @@ const (
 // whole time, so it narrows the belief to no less than its own spread, however often it is seen.
 func (m Model) floating(s *State, f flow, hours float64) {
 	cell, net := f.volts/m.cells(), f.net()-s.Mean[iDrain]
-	if cell < 3.35 || cell >= fullVolts || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/60 {
+	if cell < 3.35 || cell >= fullVolts || !f.inKnown || !f.outKnown || math.Abs(net) > m.Battery.CapacityAh/200 {
 		s.Floating = min(s.Floating+hours, 0)
 		return
 	}

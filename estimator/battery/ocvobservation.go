@@ -37,6 +37,8 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 		return v, 0, false
 	case cell > restMost, !f.outKnown && s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // no cell rests there; or nobody knows whether this one does
+	case s.GapBeforeOCV && f.inKnown && f.outKnown && cell > 3.25 && f.net() > -m.Battery.CapacityAh/500:
+		return v, 0, false // a battery that fell silent is seen once it feeds something: else this is its charger's voltage
 	case charging && cell > 3.25:
 		return v, 0, false // charging bends the plateau
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
@@ -69,7 +71,7 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	if doubted := s.sd(iLogCapacity) > doubtedSD; cell > 3.30 || !recent && !(doubted && s.sd(iCharge) < knownCharge) || !f.outKnown {
 		consider |= considerSize
 	}
-	if !f.outKnown || !recent && consider&considerSize != 0 {
+	if !f.outKnown || !recent {
 		consider |= 1 << iMeter // a charge that was not counted from a full tells nothing of it
 	}
 	if consider |= 1 << iNightDrain; cell < lowBelow {
