@@ -56,7 +56,9 @@ const unevenSD = 0.004
 const (
 	mixedSD    = 0.10
 	mixedReach = 2.4
-	untaught   = 480.0 // h without a full
+
+	untaught      = 480.0 // h without a full
+	untaughtReach = 1.5
 )
 
 // band is how far the band reaches below and above the mean, where all but the capacity may be narrowed
@@ -71,13 +73,10 @@ func (s *State) band(reach float64) (below, above float64) {
 	size := min(c*c/s.Cov[iLogCapacity][iLogCapacity], s.Cov[iCharge][iCharge])
 	rest := s.Cov[iCharge][iCharge] - size
 	if rest > mixedSD*mixedSD && s.SinceGap > 24 { // not where it is only that nobody looked
-		reach = max(reach, normal)
-		if !s.In.blank() || !s.Out.blank() {
-			reach = max(reach, mixedReach)
-		}
+		reach = max(reach, mixedReach)
 	}
 	if s.Volts == 0 || !s.Anchored || s.SinceAnchor > untaught { // what was compared with little had little to surprise it
-		reach = max(reach, normal)
+		reach = max(reach, untaughtReach)
 	}
 	times = max(times, reach)
 	smaller := times * s.sd(iLogCapacity) // a battery so much smaller, log, moves its charge by more than the tangent says
