@@ -79,14 +79,13 @@ func (s *State) band(reach float64) (below, above float64) {
 		reach = max(reach, untaughtReach)
 	}
 	times = max(times, reach)
-	smaller := times * s.sd(iLogCapacity) // a battery so much smaller, log, moves its charge by more than the tangent says
-	curved := max(math.Expm1(smaller)/max(smaller, 1e-9), 1)
+	odd := max(times*s.sd(iLogCapacity), 1e-9) // a battery so much smaller moves its charge by more than the tangent says
 	even := reach*reach*rest + normal*normal*unevenSD*unevenSD
-	near, far := math.Sqrt(even+times*times*size), math.Sqrt(even+sq(curved*times)*size)
+	larger, smaller := math.Sqrt(even+times*times*size), math.Sqrt(even+sq(times*math.Expm1(odd)/odd)*size)
 	if c > 0 { // counted down from a full
-		return far, near
+		return smaller, larger
 	}
-	return near, far
+	return larger, smaller
 }
 
 // Belief reads the state out.

@@ -42,13 +42,13 @@ func situations() []situation {
 		{"PWM", false, func(n *judgeNode) { n.pwm, n.absorb = true, 14.1 }, 0.03, 0.80, 0.30},
 		{"stops at 97 %", false, func(n *judgeNode) { n.pack.cells[1].amp -= 0.03 * n.pack.cells[1].ah; n.pack.bleed = 0 }, 0.03, 0.85, 0.30},
 		{"steps of 0.1 A and 0.1 V", false, func(n *judgeNode) { n.sense.ampStep, n.sense.voltStep = 0.1, 0.1 }, 0.03, 0.85, 0.30},
-		{"voltmeter 1 % high", false, func(n *judgeNode) { n.sense.voltGain = 1.01 }, 0.031, 0.80, 0.30},
+		{"voltmeter 1 % high", false, func(n *judgeNode) { n.sense.voltGain = 1.01 }, 0.03, 0.85, 0.30},
 		{"voltmeter 1 % low", false, func(n *judgeNode) { n.sense.voltGain = 0.99 }, 0.03, 0.85, 0.30},
-		{"holds half its label", false, func(n *judgeNode) { n.resize(0.5) }, 0.04, 0.80, 0.30},
-		{"holds twice its label", false, func(n *judgeNode) { n.resize(2) }, 0.04, 0.80, 0.30},
+		{"holds half its label", false, func(n *judgeNode) { n.resize(0.5) }, 0.04, 0.85, 0.30},
+		{"holds twice its label", false, func(n *judgeNode) { n.resize(2) }, 0.04, 0.85, 0.30},
 		{"every 30 minutes", false, func(n *judgeNode) { n.sense.every = 30 }, 0.03, 0.85, 0.30},
 		{"every 60 minutes", false, func(n *judgeNode) { n.sense.every = 60 }, 0.05, 0.85, 0.30},
-		{"voltage only", false, func(n *judgeNode) { n.sense.only = quantities(volts) }, 0.09, 0.85, 0.30},
+		{"voltage only", false, func(n *judgeNode) { n.sense.only = quantities(volts) }, 0.09, 0.85, 0.32},
 		{"watts only", false, func(n *judgeNode) { n.sense.kind, n.sense.only = 2, quantities(reading.PanelWatts, reading.LoadWatts) }, 0.24, 0.85, 0.30},
 	}
 }
@@ -71,7 +71,7 @@ func (n *judgeNode) resize(times float64) {
 type judgement struct {
 	verdict
 	worst, sure   float64 // largest error, and the largest outside the band
-	outages, told int     // ends of the charge, and those whose belief was within its band an hour before
+	outages, told int     // ends of the charge, and those before which the whole band did not lie above the truth an hour before
 }
 
 func (j *judgement) join(o judgement) {
@@ -86,7 +86,7 @@ func (j *judgement) join(o judgement) {
 }
 
 func (j *judgement) String() string {
-	return fmt.Sprintf("rms %.3f, after a deep swing %.3f, band holds %.3f, width %.3f, worst %+.2f, outside the band %+.2f, %d of %d outages within; counter %.3f, table %.3f",
+	return fmt.Sprintf("rms %.3f, after a deep swing %.3f, band holds %.3f, width %.3f, worst %+.2f, outside the band %+.2f, %d of %d outages not hidden; counter %.3f, table %.3f",
 		j.all.rms(), j.recent.rms(), j.cover(), quantile(j.widths, .5), j.worst, j.sure, j.told, j.outages, j.counter.rms(), j.table.rms())
 }
 
@@ -103,7 +103,7 @@ func judged(t *testing.T, s situation, seed uint64, lives int, watch func(n *jud
 	state, counter := m.Start(), plainCounter{0.6, n.label}
 	var j judgement
 	var poa [1440]float64
-	inside, wasOff, deep := true, false, false
+	heeded, wasOff, deep := true, false, false
 	for k, d := range days {
 		simSky(d, lat, rng, &poa)
 		for minute := range 1440 {
@@ -115,7 +115,7 @@ func judged(t *testing.T, s situation, seed uint64, lives int, watch func(n *jud
 			}
 			off := n.off || !n.pack.feed
 			if off && !wasOff && k >= 14 {
-				if j.outages++; inside {
+				if j.outages++; heeded {
 					j.told++
 				}
 			}
@@ -134,7 +134,8 @@ func judged(t *testing.T, s situation, seed uint64, lives int, watch func(n *jud
 				watch(n, k, &b)
 			}
 			e := b.SoC - truth
-			inside = truth >= b.Low-0.005 && truth <= b.High+0.005
+			inside := truth >= b.Low-0.005 && truth <= b.High+0.005
+			heeded = truth >= b.Low-0.02
 			if math.Abs(e) > math.Abs(j.worst) {
 				j.worst = e
 			}
@@ -187,6 +188,9 @@ func TestJudge(t *testing.T) {
 		if strings.HasPrefix(s.name, "holds") { // nothing tells a size before it was felt once
 			off = sum.recent
 		}
+		if lives < 365 {
+			s.rms *= 1.5 // much of so short a life is spent learning
+		}
 		missed := float64(sum.outages - sum.told)
 		for _, c := range []struct {
 			what      string
@@ -195,7 +199,7 @@ func TestJudge(t *testing.T) {
 			{"rms error", off.rms(), 0, s.rms},
 			{"share inside the 90 % band", sum.cover(), s.least, 1},
 			{"largest error outside the band", math.Abs(sum.sure), 0, s.out},
-			{"outages outside the band an hour before", missed, 0, 1 + 0.03*float64(sum.outages)},
+			{"outages an hour before which the band lay above the truth", missed, 0, 0.012 * float64(sum.outages)},
 		} {
 			if !(c.x >= c.lo && c.x <= c.hi) {
 				t.Errorf("%s: %s: %.3f, want %.3f to %.3f", s.name, c.what, c.x, c.lo, c.hi)
