@@ -78,8 +78,9 @@ func (m Model) trackTaper(s *State, f flow, net, cell float64, dt time.Duration)
 		close := s.Flow.VoltsKnown && dt < 11*time.Minute
 		s.HeldIn, s.Jumped = 0, close && s.Flow.Volts < restMost*m.cells()
 		s.Ceased = close && s.Flow.In-s.Flow.Out > m.Battery.CapacityAh/40
+	} else { // the first current may be older than the voltage
+		s.HeldIn = max(s.HeldIn, net)
 	}
-	s.HeldIn = max(s.HeldIn, net)
 	s.PeakAmps = max(s.PeakAmps, net, s.Flow.In-s.Flow.Out-s.Mean[iDrain])
 	s.HeldDrift = max(s.HeldDrift, math.Abs(f.volts-s.HeldVolts))
 }

@@ -41,6 +41,8 @@ func situations() []situation {
 		{"absorbs two hours by time", false, func(n *judgeNode) { n.policy, n.hours = byTime, 2 }, 0.03, 0.85, 0.30},
 		{"PWM", false, func(n *judgeNode) { n.pwm, n.absorb = true, 14.1 }, 0.03, 0.80, 0.30},
 		{"stops at 97 %", false, func(n *judgeNode) { n.pack.cells[1].amp -= 0.03 * n.pack.cells[1].ah; n.pack.bleed = 0 }, 0.03, 0.85, 0.30},
+		{"charge refused in the heat", false, func(n *judgeNode) { n.box, n.pack.hotFrom, n.pack.hotRelease = n.box+22, 45, 42 }, 0.035, 0.85, 0.45},
+		{"stops at 90 %", false, func(n *judgeNode) { n.pack.cells[1].amp -= 0.1 * n.pack.cells[1].ah; n.pack.bleed = 0 }, 0.05, 0.80, 0.30},
 		{"steps of 0.1 A and 0.1 V", false, func(n *judgeNode) { n.sense.ampStep, n.sense.voltStep = 0.1, 0.1 }, 0.03, 0.85, 0.30},
 		{"voltmeter 1 % high", false, func(n *judgeNode) { n.sense.voltGain = 1.01 }, 0.03, 0.85, 0.30},
 		{"voltmeter 1 % low", false, func(n *judgeNode) { n.sense.voltGain = 0.99 }, 0.03, 0.85, 0.30},

@@ -80,6 +80,9 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 	if cell < deadVolts {
 		consider |= considerSize
 	}
+	if s.MovedSinceOCV < idleMove {
+		consider |= considerSize | 1<<iDrain | 1<<iChargeGain
+	}
 	white := ocvNoiseVolts*ocvNoiseVolts + vague*vague*sag*sag + unsure*unsure + step*step/12
 	v = ocvObservation{volts: cell + sag, branch: branch, white: white}
 	if cells > 1 {
@@ -116,6 +119,10 @@ const topVolts = 0.010
 // is seen at the foot, and the spread of that: packs are matched to about a per-cent (common
 // practice), and the emptiest cell ends the discharge.
 const unevenCells = 0.01
+
+// idleMove is how little charge moves between two looks that are the same look again: all that errs is the
+// same, and neither the battery's size nor a drain shows in it.
+const idleMove = 0.006
 
 // ocvMove is how much charge may move before the next look is due.
 const ocvMove = 0.05
