@@ -37,8 +37,8 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 		return v, 0, false
 	case cell > restMost, !f.outKnown && s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // no cell rests there; or nobody knows whether this one does
-	case s.GapBeforeOCV && f.inKnown && f.outKnown && cell > 3.25 && f.net() > -m.Battery.CapacityAh/500:
-		return v, 0, false // a battery that fell silent is seen once it feeds something: else this is its charger's voltage
+	case f.inKnown && f.outKnown && f.net() > -m.Battery.CapacityAh/500 && (cell > idleMost || s.GapBeforeOCV && cell > 3.25):
+		return v, 0, false // a battery that feeds nothing may not be what stands at this voltage: its charger may
 	case charging && cell > 3.25:
 		return v, 0, false // charging bends the plateau
 	case !f.outKnown && f.volts-s.Volts > 0.001*cells:
@@ -97,6 +97,7 @@ const (
 	steepBelow = 3.20
 	lowBelow   = 3.10
 	restMost   = 3.345
+	idleMost   = 3.30 // with no current either way
 )
 
 // unsteadyVolts is by how much, V a cell, a voltage may differ from the mean of the last minutes
