@@ -141,16 +141,16 @@ func (s *Snapshot) lessons() (why []string) {
 
 // toldBy says what would tell a charge that is little known: the next full charge, or where too
 // little is measured, the sensor that would. The figures are those of the judge's simulated nodes:
-// 0.08 by the voltage alone, 0.06 by powers alone and 0.02 with both.
+// 0.10 by the voltage alone, 0.05 to 0.16 by powers alone and 0.02 with both.
 func (s *Snapshot) toldBy() string {
 	known := func(of ...reading.Quantity) bool {
 		return slices.ContainsFunc(of, func(q reading.Quantity) bool { return s.Reading[q].Known })
 	}
 	switch {
 	case !known(reading.BatteryAmps, reading.ChargeAmps, reading.PanelWatts, reading.LoadAmps, reading.LoadWatts):
-		return "the voltage alone tells it to some 8 %; with a current sensor in the battery's lead, for some 10 euro, it is some 2 %"
+		return "the voltage alone tells it to some 10 %; with a current sensor in the battery's lead, for some 10 euro, it is some 2 %"
 	case !known(reading.BatteryVolts):
-		return "without a voltage it is told to some 6 % where the load's power varies, else much worse; with a voltmeter at the battery, for some 10 euro, it is some 2 %"
+		return "without a voltage it is told to some 10 % where the load's power varies, else worse; with a voltmeter at the battery, for some 10 euro, it is some 2 %"
 	}
 	return "the next full charge tells it"
 }
