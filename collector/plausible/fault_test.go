@@ -148,3 +148,37 @@ func TestFaultsAreTold(t *testing.T) {
 		})
 	}
 }
+
+// A charging current that is ten times what charger and load say is told at the second poll, from the
+// first poll on: what no meter sees is seldom just so large. By night it may be a load past the meters.
+func TestTenfoldBatteryCurrentIsToldAtOnce(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name         string
+		charge, load float64
+		elevation    float64
+	}{
+		{"by day", 6, 0.9, 40},
+		{"in the morning", 2.4, 0.7, 15},
+		{"under a weak sun", 3.4, 2, 10},
+	} {
+		var s State
+		for k := range 4 {
+			drift := 1 + 0.02*float64(k)
+			values := []reading.Value{
+				{Quantity: reading.BatteryVolts, X: 13.2 + 0.01*float64(k)},
+				{Quantity: reading.BatteryAmps, X: 10 * (c.charge*drift - c.load)},
+				{Quantity: reading.ChargeAmps, X: c.charge * drift},
+				{Quantity: reading.LoadAmps, X: c.load},
+			}
+			at := reading.Stamp{Wall: time.Date(2026, 4, 1, 10, k, 0, 0, time.UTC), Mono: time.Duration(k+1) * time.Minute, Trusted: true}
+			values, s = Step(s, at, values, Context{Site: Site{Cells: 4, CapacityAh: 100, WattsPeak: 150}, SunElevation: c.elevation})
+			if got := values[1].Suspect; (got != "") != (k >= 1) {
+				t.Errorf("%s, poll %d: %.1f A is doubted for %q", c.name, k+1, values[1].X, got)
+			}
+			if values[2].Suspect+values[3].Suspect+values[0].Suspect != "" {
+				t.Errorf("%s, poll %d: others are doubted too: %v", c.name, k+1, values)
+			}
+		}
+	}
+}

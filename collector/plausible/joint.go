@@ -15,17 +15,19 @@ import (
 // that no meter sees, a meter that was read a moment later. So no relation that has an honest
 // excuse convicts alone.
 const (
-	capPair   = 8.0 // two measures of one thing; the excuse is the moment
-	capNet    = 3.0 // battery against charger and load; the excuse is what no meter sees
-	capJump   = 5.0 // a current that jumped while the voltage did not
-	capChance = 2.5 // a current that changed by just a power of ten, or its sign
-	capNight  = 4.0 // the battery is charged in the dark; the excuse is a charger on a visit
+	capPair    = 8.0 // two measures of one thing; the excuse is the moment
+	capNet     = 3.0 // battery against charger and load; the excuse is what no meter sees
+	capTenfold = 4.0 // the same where it is just ten times what they say
+	capJump    = 5.0 // a current that jumped while the voltage did not
+	capChance  = 2.5 // a current that changed by just a power of ten, or its sign
+	capNight   = 4.0 // the battery is charged in the dark; the excuse is a charger on a visit
 
-	slipGain = 6.0 // what a slip of a power of ten, or a reversed sign, must explain
-	wildGain = 9.5 // what any other wrong number must: it could be anything
-	echoGain = 2.5 // what the battery's current must, where it follows charger and load the wrong way round
-	echoAmps = 1.0 // A by which they must have moved meanwhile
-	tie      = 2.0 // explanations closer than this are not told apart
+	slipGain    = 6.0 // what a slip of a power of ten, or a reversed sign, must explain
+	tenfoldGain = 5.4 // what one must that charger and load say is just ten times theirs
+	wildGain    = 9.5 // what any other wrong number must: it could be anything
+	echoGain    = 2.5 // what the battery's current must, where it follows charger and load the wrong way round
+	echoAmps    = 1.0 // A by which they must have moved meanwhile
+	tie         = 2.0 // explanations closer than this are not told apart
 )
 
 // Joint is what the joint check has come to. It marshals to JSON.
@@ -82,11 +84,12 @@ func (s *scene) explain(own reading.Reading) (best quarrel, fits bool, settled [
 		for _, f := range factors(q, s.site) {
 			now := s.with(q, f)
 			echo := f < 0
-			if gain := was.total() - now.total(); f != 0 && gain >= slipGain || gain >= wildGain || echo && was[netAt]-now[netAt] >= echoGain && gain >= echoGain {
+			if gain := was.total() - now.total(); f != 0 && gain >= slipGain || was[netAt]-now[netAt] >= tenfoldGain && gain >= tenfoldGain || gain >= wildGain || echo && was[netAt]-now[netAt] >= echoGain && gain >= echoGain {
 				if f == 0 {
 					gain -= wildGain - slipGain
 				}
-				trials, top = append(trials, trial{q, f, gain, was.better(now, s.okay) > 1 && s.steady(q), was[nightAt] > now[nightAt] && was[jumpAt]-now[jumpAt] < 2}), max(top, gain)
+				firm := was.better(now, s.okay) > 1 || was[netAt]-now[netAt] >= tenfoldGain
+				trials, top = append(trials, trial{q, f, gain, firm && s.steady(q), was[nightAt] > now[nightAt] && was[jumpAt]-now[jumpAt] < 2}), max(top, gain)
 			}
 		}
 	}

@@ -134,7 +134,25 @@ func (s *scene) net() float64 {
 		return 0
 	}
 	sum := math.Abs(get(&s.x, reading.ChargeAmps)) + math.Abs(get(&s.x, reading.LoadAmps))
-	return capped((i-want)/(0.15+0.05*either(sum, math.Abs(want))), capNet)
+	sd := 0.15 + 0.05*either(sum, math.Abs(want))
+	cost := capped((i-want)/sd, capNet)
+	if cost == capNet {
+		cost += tenfold(i, want)
+	}
+	return cost
+}
+
+// tenfold is the misfit of a charging current that is just ten or a hundred times what it should be:
+// a charger that no meter sees is seldom just so strong. The closer, the seldomer. Out of the battery
+// flows what loads past the meters take, of any size.
+func tenfold(i, want float64) float64 {
+	for _, f := range []float64{10, 100} {
+		near := 0.04 + 0.05/math.Min(math.Abs(want), math.Abs(i/f)) // of the ratio, by the meters' gain and zero
+		if off := math.Abs(i/want/f - 1); off < near && near < 0.2 && i > 1 {
+			return min(-math.Log(near), capTenfold)
+		}
+	}
+	return 0
 }
 
 // night is what speaks against a battery that is charged in the dark.
