@@ -54,6 +54,8 @@
 //	- {quantity: pv_watts, address: 2, type: dec32, scale: 0.01}
 //	# a power of ten in register 50, such as -2
 //	- {quantity: battery_volts, address: 1, exponent_address: 50}
+//	# what changes slowly need not be asked for at each poll; what flows must
+//	- {quantity: battery_celsius, address: 70, scale: 0.1, every: 10m}
 //	# a single bit of its own table
 //	- {quantity: load_on, table: coil, address: 3}
 //

@@ -105,6 +105,7 @@ func TestMapLanguageMistakes(t *testing.T) {
 		"{blocks: [{address: 10, count: 4}], registers: [{quantity: pv_volts, address: 14}]}":        "registers[0].address: is in none of the blocks of this map: 14",
 		"{blocks: [{address: 65535, count: 4}], registers: [{quantity: pv_volts, address: 1}]}":      "blocks[0].address: 65535 is outside 0..65532",
 		"{identity: [{address: 2, text: SLIP7}], registers: [{quantity: pv_volts, address: 1}]}":     "identity[0].text: has 5 characters, and 1 registers hold 2",
+		"registers: [{quantity: load_amps, address: 1, every: 10m}]":                                 "registers[0].every: cannot go with load_amps: what flows is counted from poll to poll",
 		"registers: [{quantity: pv_watts, address: 1, type: bcd}]":                                   `type: "bcd" is not one of u8, s8, u16, s16, u32, s32, f32, bcd16, bcd32, dec32`,
 	} {
 		s := decodetest.Section(t, yaml, nil)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/bits"
 	"slices"
+	"time"
 
 	"ebbwatch/collector/reading"
 )
@@ -27,8 +28,9 @@ type point struct {
 	absent           []int64
 	usual            bool // the usual codes mean not measured
 	min, max         float64
-	part             bool    // it stands for one of the further registers, for planning
-	more             []extra // further registers that make up the number, in the order of their use
+	every            time.Duration // asked for no oftener
+	part             bool          // it stands for one of the further registers, for planning
+	more             []extra       // further registers that make up the number, in the order of their use
 }
 
 // extra is a register, or two, that a number needs besides those at its address.

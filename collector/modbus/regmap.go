@@ -62,6 +62,7 @@ type Register struct {
 	Values   map[string]string `yaml:"values" doc:"names for raw numbers, for charge_state and load_on"`
 	Absent   []int64           `yaml:"absent" doc:"raw numbers that mean: not measured; without any, all bits set and the greatest and least signed number"`
 	Min      *float64          `yaml:"min" doc:"least value that is possible here, in the unit of the quantity"`
+	Every    time.Duration     `yaml:"every" default:"0s" range:"0s..1h" doc:"asked for no oftener than this, where it changes slowly, such as a temperature; 0s: at each poll"`
 	Max      *float64          `yaml:"max" doc:"greatest value that is possible here, in the unit of the quantity"`
 }
 
@@ -85,6 +86,11 @@ type layout struct {
 	pause     time.Duration
 	base      int
 	numbered  bool
+}
+
+// slow tells whether some registers are asked for more seldom than the others.
+func (l layout) slow() bool {
+	return slices.ContainsFunc(l.points, func(p point) bool { return p.every > 0 })
 }
 
 type identity struct {
@@ -263,6 +269,9 @@ func (m *Map) point(r *Register, problem func(key, what string)) point {
 	p.usual = len(p.absent) == 0 && r.Bits == "" && len(r.Values) == 0 && !t.bits()
 	if t.bits() && p.kind != "u16" {
 		problem("type", fmt.Sprintf("cannot be %s: a %s is a single bit", p.kind, t))
+	}
+	if p.every = r.Every; p.every > 0 && slices.Contains([]string{"A", "W"}, reading.Quantities()[q].Unit) {
+		problem("every", fmt.Sprintf("cannot go with %s: what flows is counted from poll to poll", q))
 	}
 	r.limits(&p, problem)
 	r.bitField(&p, problem)

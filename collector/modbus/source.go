@@ -24,9 +24,10 @@ type mapped struct {
 	blocks []block
 	cuts   []cut
 	dead   map[reading.Quantity]*deadPoint
-	heldID [][]uint16       // what the identity registers held
-	regs   map[place]uint16 // what this poll has read
-	heard  []block          // in this order
+	next   map[reading.Quantity]time.Time // when a slow register is asked for again
+	heldID [][]uint16                     // what the identity registers held
+	regs   map[place]uint16               // what this poll has read
+	heard  []block                        // in this order
 	cost   cost
 }
 
@@ -120,7 +121,7 @@ func (d *device) others() error {
 }
 
 func newMapped(bus *Bus, unit byte, l layout) *mapped {
-	m := &mapped{device: device{bus: bus, unit: unit, base: l.base, numbered: l.numbered}, layout: l, dead: map[reading.Quantity]*deadPoint{}}
+	m := &mapped{device: device{bus: bus, unit: unit, base: l.base, numbered: l.numbered}, layout: l, dead: map[reading.Quantity]*deadPoint{}, next: map[reading.Quantity]time.Time{}}
 	m.replan()
 	return m
 }
@@ -129,7 +130,7 @@ func newMapped(bus *Bus, unit byte, l layout) *mapped {
 func (m *mapped) Read(ctx context.Context) ([]reading.Value, error) {
 	now := time.Now()
 	m.revive(now)
-	if c := m.bus.cost(m.unit); differs(c.ask, m.cost.ask) {
+	if c := m.bus.cost(m.unit); differs(c.ask, m.cost.ask) || m.layout.slow() {
 		m.replan()
 	}
 	m.regs, m.heard = map[place]uint16{}, nil
@@ -263,6 +264,7 @@ func (m *mapped) replan() {
 	var alone []block
 	for _, p := range m.layout.points {
 		switch d := m.dead[p.quantity]; {
+		case m.next[p.quantity].After(time.Now()): // not yet
 		case d == nil, d.err == nil && len(r.whole) > 0:
 			live = append(live, p.parts()...)
 		case d.err == nil: // refused before: by itself
@@ -286,13 +288,16 @@ func (m *mapped) values() (values []reading.Value, errs []error) {
 			if !whole || p.part {
 				continue
 			}
+			if p.every > 0 {
+				m.next[p.quantity] = time.Now().Add(p.every)
+			}
 			x, known, why := p.decode(regs)
 			if why != "" {
 				errs = append(errs, collector.Errorf(collector.Refused, "cannot believe %s: %s register %d of unit %d at %s %s",
 					p.quantity, p.table, p.shown, m.unit, m.bus.settings, why))
 			}
 			if known {
-				values = append(values, reading.Value{Quantity: p.quantity, X: x})
+				values = append(values, reading.Value{Quantity: p.quantity, X: x, Every: p.every})
 			}
 		}
 	}

@@ -50,6 +50,38 @@ const fourRegisters = `registers:
   - {quantity: load_volts, address: 5}
   - {quantity: battery_celsius, address: 6}`
 
+// A register with a rate of its own is asked for when its time has come, and again at once where it
+// could not be read; its value says how seldom that is.
+func TestSlowRegisterIsAskedSeldom(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		line := &fakeLine{answer: bank{unit: 1, read: counting}.answer}
+		src := sourceOn(t, line, "registers: [{quantity: battery_volts, address: 1, max: 99}, {quantity: battery_celsius, address: 9, every: 1m}]")
+		var got []string
+		for k := range 14 {
+			if k == 6 || k == 7 {
+				line.answer = func([]byte) []said { return nil }
+			} else {
+				line.answer = bank{unit: 1, read: counting}.answer
+			}
+			values, _ := src.Read(t.Context())
+			text := ""
+			for _, v := range values {
+				if v.Quantity == reading.BatteryCelsius {
+					if text = "T"; v.Every != time.Minute {
+						t.Errorf("a value that is asked for each minute says %v", v.Every)
+					}
+				}
+			}
+			got = append(got, fmt.Sprint(len(values))+text)
+			time.Sleep(time.Until(time.Date(2000, 1, 1, 0, 0, 10*(k+1), 0, time.UTC)))
+		}
+		if text, want := strings.Join(got, " "), "2T 1 1 1 1 1 0 0 2T 1 1 1 1 1"; text != want {
+			t.Errorf("values of each poll: %s, want %s", text, want)
+		}
+	})
+}
+
 // A hole between registers that the device will not read across: found once, remembered,
 // and all values are there from the first poll on.
 func TestRefusedGapIsRememberedAndReadAround(t *testing.T) {

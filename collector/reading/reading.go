@@ -162,9 +162,10 @@ func ParseState(q Quantity, name string) (float64, bool) {
 // never zero.
 type Value struct {
 	Quantity Quantity
-	Of       string  // the peer, for the quantities of a peer
-	X        float64 // in the unit of the quantity
-	Suspect  string  // why the number is doubted; empty when it is not
+	Of       string        // the peer, for the quantities of a peer
+	X        float64       // in the unit of the quantity
+	Suspect  string        // why the number is doubted; empty when it is not
+	Every    time.Duration // it is asked for no oftener, where that is more seldom than the source is polled
 }
 
 // Stamp is a moment on both clocks. Durations come from Mono alone: the wall clock of a

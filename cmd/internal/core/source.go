@@ -31,6 +31,7 @@ type kept struct {
 	x       float64
 	at      time.Duration
 	suspect string
+	every   time.Duration // it is asked for no oftener
 }
 
 type peer struct {
@@ -54,7 +55,11 @@ func (s *source) take(r collector.Report) {
 		s.err = r.Err.Error()
 		s.errors[string(collector.KindOf(r.Err))]++
 	} else {
-		s.values = [reading.NumSite]kept{}
+		for q, k := range s.values {
+			if k.every == 0 || r.At.Mono-k.at > fresh(k.every) {
+				s.values[q] = kept{}
+			}
+		}
 	}
 	s.up = r.Err == nil || len(r.Values) > 0
 	if s.up {
@@ -67,7 +72,7 @@ func (s *source) take(r collector.Report) {
 
 func (s *source) keep(v reading.Value, at time.Duration) {
 	if v.Quantity < reading.NumSite {
-		s.values[v.Quantity] = kept{true, v.X, at, v.Suspect}
+		s.values[v.Quantity] = kept{true, v.X, at, v.Suspect, v.Every}
 		return
 	}
 	p := s.peers[v.Of]
@@ -84,7 +89,7 @@ func fresh(every time.Duration) time.Duration { return 3*every + 5*time.Second }
 func (s *source) measured(q reading.Quantity, now reading.Stamp, every time.Duration) facts.Measured {
 	k := s.values[q]
 	age := now.Mono - k.at
-	if !k.known || age > fresh(every) {
+	if !k.known || age > fresh(max(every, k.every)) {
 		return facts.Measured{}
 	}
 	return facts.Measured{Known: true, X: k.x, Age: age, Source: s.plan.Name, Suspect: k.suspect}
