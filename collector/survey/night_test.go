@@ -27,9 +27,9 @@ type slave struct {
 	out   *bufio.Reader
 }
 
-func newSlave(t *testing.T, wire, device string) *slave {
+func newSlave(t *testing.T, device string) *slave {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), needtest.Python(t), "testdata/slave.py", wire, device)
+	cmd := exec.CommandContext(t.Context(), needtest.Python(t), "testdata/slave.py", device)
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -85,7 +85,7 @@ func TestAMapFoundByDayIsTrueAtNight(t *testing.T) {
 	t.Parallel()
 	for device, dark := range map[string]string{"codes": "battery 13.08 V -2.26 A, load 2.26 A", "signed": "battery 13.08 V 0.02 A, load 0 A"} {
 		for _, look := range []bool{false, true} {
-			dev := newSlave(t, "tcp", device)
+			dev := newSlave(t, device)
 			to := func(state, answer string) func() string {
 				return func() string { dev.turn(t, state); return answer }
 			}
@@ -131,7 +131,7 @@ func TestAMapFoundByDayIsTrueAtNight(t *testing.T) {
 // found out by the later look in the dark.
 func TestTheLookInTheDarkFindsALie(t *testing.T) {
 	t.Parallel()
-	dev := newSlave(t, "tcp", "codes")
+	dev := newSlave(t, "codes")
 	src := dev.open(t, []byte("registers:\n  - {quantity: battery_volts, address: 40, scale: 0.01}\n  - {quantity: pv_amps, address: 43, scale: 0.001, absent: [0xFFFE]}\n"+
 		"  - {quantity: charge_amps, address: 44, scale: 0.001, absent: [0xFFFE]}\n"))
 	dev.turn(t, "night")
@@ -153,7 +153,7 @@ func TestTheLookInTheDarkFindsALie(t *testing.T) {
 func TestProbeOfASilentDevice(t *testing.T) {
 	t.Parallel()
 	for _, try := range []int{40, 40041} {
-		dev := newSlave(t, "tcp", "silent-gap")
+		dev := newSlave(t, "silent-gap")
 		s := New(&script{})
 		s.Wait = noWait
 		found, err := s.Probe(t.Context(), Options{Settings: modbus.Settings{TCP: dev.where}, Unit: 1, Try: []int{try}})
@@ -197,7 +197,7 @@ func TestSweepLooksBehindGaps(t *testing.T) {
 // A device with one list under both functions, in tenths, of which one is a tick ahead, is one list.
 func TestMirroredTablesAreOne(t *testing.T) {
 	t.Parallel()
-	dev := newSlave(t, "tcp", "mirror")
+	dev := newSlave(t, "mirror")
 	to := func(state, answer string) func() string {
 		return func() string { dev.turn(t, state); return answer }
 	}

@@ -1,10 +1,10 @@
 """A Modbus device for tests, written for them alone: plain sockets, no library.
 
-usage: slave.py tcp|pty DEVICE
+usage: slave.py DEVICE
 It prints where it listens, then takes the name of a state from each line of its standard input
 and answers "ok". Every state is a dict of registers by (function, address).
 """
-import os, select, socket, struct, sys, threading, time, tty
+import socket, struct, sys, threading
 
 def s16(x):
     return x & 0xFFFF
@@ -40,15 +40,7 @@ def answer(pdu, regs, silent):
         return None if silent else bytes([fn | 0x80, 2])
     return bytes([fn, 2 * n]) + b"".join(struct.pack(">H", regs[w]) for w in want)
 
-def crc(p):
-    c = 0xFFFF
-    for b in p:
-        c ^= b
-        for _ in range(8):
-            c = (c >> 1) ^ (0xA001 if c & 1 else 0)
-    return struct.pack("<H", c)
-
-def serve_tcp(now, silent):
+def serve(now, silent):
     srv = socket.create_server(("127.0.0.1", 0))
     print("127.0.0.1:%d" % srv.getsockname()[1], flush=True)
     def one(conn):
@@ -64,30 +56,10 @@ def serve_tcp(now, silent):
     while True:
         threading.Thread(target=one, args=(srv.accept()[0],), daemon=True).start()
 
-def serve_pty(now, silent):
-    master, port = os.openpty()
-    tty.setraw(port)
-    print(os.ttyname(port), flush=True)
-    got = b""
-    while True:
-        ready, _, _ = select.select([master], [], [], 0.05)
-        if not ready:
-            got = b""
-            continue
-        got += os.read(master, 256)
-        if len(got) >= 8:
-            if got[0] == 1 and crc(got[:6]) == got[6:8]:
-                out = answer(got[1:6], now(), silent)
-                if out is not None:
-                    out = bytes([1]) + out
-                    os.write(master, out + crc(out))
-            got = b""
-
 def main():
-    wire, device = sys.argv[1:3]
+    device = sys.argv[1]
     kind, silent = device.removeprefix("silent-"), device.startswith("silent-")
     state = ["bright"]
-    serve = {"tcp": serve_tcp, "pty": serve_pty}[wire]
     threading.Thread(target=serve, args=(lambda: registers(kind, state[0]), silent), daemon=True).start()
     for line in sys.stdin:
         state[0] = line.strip()
