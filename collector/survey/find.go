@@ -150,7 +150,7 @@ func (h *hunt) sure() bool {
 	case h.odd(best.Candidate) && !h.telling(): // there are many of those to fit by chance
 		enough = 0.99
 	case h.Quantity == reading.PanelAmps || h.Quantity == reading.ChargeAmps:
-		enough = 0.995 // the one is easily taken for the other
+		enough = 0.99 // the one is easily taken for the other
 	}
 	return h.Sure > enough && rivals < rivalry
 }
