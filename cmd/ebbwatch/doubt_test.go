@@ -48,7 +48,7 @@ const wattsMap = `registers:
 // the device is right again so is the metric.
 func TestDoubtFromTheWireToTheMetrics(t *testing.T) {
 	t.Parallel()
-	cmd := exec.CommandContext(t.Context(), needtest.Python(t), "../../collector/survey/testdata/slave.py", "tcp", "watts")
+	cmd := exec.CommandContext(t.Context(), needtest.Python(t), "../../collector/survey/testdata/slave.py", "watts")
 	in, _ := cmd.StdinPipe()
 	pipe, _ := cmd.StdoutPipe()
 	if err := cmd.Start(); err != nil {

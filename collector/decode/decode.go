@@ -20,8 +20,9 @@ type slot struct {
 	rule rule
 }
 
-// checker is a struct that knows more about its fields than tags can say. It is asked when all
-// its fields could be filled. Keys are relative to the struct.
+// checker is a struct that knows more about its fields than tags can say. It is asked when all its
+// own fields could be filled; what it says of a struct below that could not is not heard. Keys are
+// relative to the struct.
 type checker interface {
 	Check(problem func(key, what string))
 }
@@ -102,7 +103,8 @@ func emptyAt(n *yaml.Node) *yaml.Node {
 }
 
 func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
-	before := s.load.harmful()
+	before, outside := s.load.harmful(), s.load.inside
+	s.load.inside = 0
 	if f, ok := special(v.Type(), isVal); ok && (n.Kind != yaml.MappingNode || !hasNames(v.Type())) {
 		s.fillPlain(n, v, sl, f)
 	} else if n.Kind != yaml.MappingNode {
@@ -111,15 +113,32 @@ func (s *Section) fillStruct(n *yaml.Node, v reflect.Value, sl slot) {
 	} else {
 		s.fillFields(n, v, sl)
 	}
-	if s.load.harmful() > before {
-		return // what a check finds in a struct that is half filled would mislead
+	all := s.load.harmful() - before
+	own := all - s.load.inside
+	s.load.inside = outside + all
+	if own > 0 { // what a check finds in a struct that is half filled would mislead
+		s.load.half = append(s.load.half, s.file+":"+sl.path)
+		return
 	}
 	if c, ok := v.Addr().Interface().(checker); ok {
-		c.Check(func(key, what string) { s.problemBelow(n, sl.at, key, what) })
+		c.Check(func(key, what string) {
+			if key == "" && all > 0 { // what is said of all of it
+				return
+			}
+			if !s.load.misleads(s.file + ":" + join(sl.path, key)) {
+				s.problemBelow(n, sl.at, key, what)
+			}
+		})
+		s.load.inside += s.load.harmful() - before - all
 	}
 	if d, ok := v.Addr().Interface().(doubter); ok && s.load.harmful() == before {
 		d.Doubt(func(key, what string) { s.doubtBelow(n, sl.at, key, what) })
 	}
+}
+
+// misleads tells whether a file's path lies in a struct that is half filled.
+func (l *loading) misleads(path string) bool {
+	return slices.ContainsFunc(l.half, func(h string) bool { return path == h || strings.HasPrefix(path, h+".") })
 }
 
 // harmful counts the problems that left a field unfilled.

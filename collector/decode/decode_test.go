@@ -195,12 +195,15 @@ type keyed struct {
 
 func TestCheckPointsAtKeys(t *testing.T) {
 	t.Parallel()
+	const others = "f:1:1: hosts.gate: is shut\nf:1:1: nowhere.at.all: is lost\nf:1:1: rows: are many\n"
 	for text, want := range map[string]string{
 		"name: deep\nrows:\n- address: 1\n- address: 2\nhosts:\n  gate: 10.0.0.1\n": "f:1:1: nowhere.at.all: is lost\n" +
 			"f:2:1: rows: are many\nf:2:1: rows[7].address: is not there\nf:4:12: rows[1].address: is doubted\nf:6:9: hosts.gate: is shut",
 		"name: whole":                      "f:1:1: nothing fits",
-		"rows:\n- address: 13\nname: deep": "f:2:12: address: 13 is not used", // and the outer check is not asked
-		"rows: []":                         "f:1:1: name is missing",
+		"rows:\n- address: 13\nname: deep": others + "f:1:1: rows[1].address: is doubted\nf:1:1: rows[7].address: is not there\nf:2:12: address: 13 is not used", // the outer check is asked as well
+		"rows:\n- address: 1\n- address: x\nname: deep": others + `f:1:1: rows[7].address: is not there
+f:3:12: address: "x" is not a whole number`, // but for what it says of a row that is half filled
+		"rows: []": "f:1:1: name is missing",
 	} {
 		if _, got := decode[nested](text); got != want {
 			t.Errorf("%s:\n got %s\nwant %s", text, got, want)

@@ -54,7 +54,9 @@ type loading struct {
 	dir      string // that relative paths start from: the folder of the configuration
 	problems []Problem
 	doubts   []Problem
-	harmless int // of the problems: those that left no field unfilled
+	harmless int      // of the problems: those that left no field unfilled
+	inside   int      // of the others: those of structs inside the one that is being filled
+	half     []string // file and path of structs of which a field could not be filled
 }
 
 // Decode fills the struct that v points to; the package comment lists the tags. What is
