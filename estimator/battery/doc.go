@@ -103,7 +103,7 @@
 // band held the truth .87 to .999 of the time. Outside it the worst error was 0.60 where charge is
 // refused in the heat, 0.31 else; an hour before an outage it lay above the truth by more than 0.02
 // for 59 of 1,827 in the heat, and for 4 of 14,000 else. Of three such dozens the worst, beside those:
-// 0.051 with a voltmeter 1 % low on nodes that saw no full for months, 0.16 with powers alone, and an
+// 0.051 with a voltmeter 1 % low on nodes that saw no full for months, 0.11 with powers alone, and an
 // error of 0.64 outside the band with a pack that stops at 90 %.
 // Heat and cells far apart are no states of their own: a refusal is weighed by its chance.
 //

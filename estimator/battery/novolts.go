@@ -94,6 +94,9 @@ func (m Model) loadCut(s *State, f flow, hours float64) {
 	was := s.CutHours
 	s.CutHours += hours
 	s.CutFed = s.CutFed || f.in > 0
+	if was >= cutHours && s.Anchored { // what flows in meanwhile is counted from there
+		s.SinceAnchor = 0
+	}
 	if was >= cutHours || s.CutHours < cutHours {
 		return
 	}

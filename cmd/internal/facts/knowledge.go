@@ -141,7 +141,7 @@ func (s *Snapshot) lessons() (why []string) {
 
 // toldBy says what would tell a charge that is little known: the next full charge, or where too
 // little is measured, the sensor that would. The figures are those of the judge's simulated nodes:
-// 0.10 by the voltage alone, 0.05 to 0.16 by powers alone and 0.02 with both.
+// 0.10 by the voltage alone, 0.05 to 0.11 by powers alone and 0.02 with both.
 func (s *Snapshot) toldBy() string {
 	known := func(of ...reading.Quantity) bool {
 		return slices.ContainsFunc(of, func(q reading.Quantity) bool { return s.Reading[q].Known })
