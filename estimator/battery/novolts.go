@@ -9,6 +9,7 @@ import (
 // gives what the load takes, however the load changes, which is a full; and the load that goes off
 // by itself, which is the low-voltage disconnect.
 
+// How such a full is told.
 const (
 	balancedHours  = 0.5
 	balancedShare  = 0.12 // of the load: what two meters of power differ by
@@ -66,8 +67,8 @@ func (m Model) balancedFull(s *State, f flow, dt time.Duration) {
 	}
 }
 
-// A load that is off counts as cut off from the second of these on; what a battery holds then
-// depends on the controller's set point, 11 to 12 V under load, and on the load (common practice).
+// A load that is off for cutHours counts as cut off; what a battery holds then depends on the
+// controller's set point, 11 to 12 V under load, and on the load (common practice).
 const (
 	cutShare   = 0.25 // of the usual load of that hour: less is none, with what a meter's zero may add
 	cutHours   = 0.25
@@ -85,15 +86,15 @@ func (m Model) loadCut(s *State, f flow, hours float64) {
 	}
 	usual, _ := s.Out.at(int(s.HourOfDay)%24, 0)
 	if usual <= 0 || !f.off && f.out > cutShare*usual {
-		if s.CutHours >= cutHours && !s.CutFed && f.inKnown {
+		if s.CutUnfed && f.inKnown {
 			s.relax(iCharge, 0, atLargeCharge, atLargeSpread)
 		}
-		s.CutHours, s.CutFed = 0, false
+		s.CutHours, s.CutUnfed = 0, false
 		return
 	}
 	was := s.CutHours
 	s.CutHours += hours
-	s.CutFed = s.CutFed || f.in > 0
+	s.CutUnfed = s.CutUnfed && !f.sun
 	if was >= cutHours && s.Anchored { // what flows in meanwhile is counted from there
 		s.SinceAnchor = 0
 	}
@@ -118,6 +119,6 @@ func (m Model) loadCut(s *State, f flow, hours float64) {
 	s.Gauss.mixture(&before, share)
 	s.widen(iCharge, max(cutSpread*cutSpread-s.Cov[iCharge][iCharge], 0))
 	if share > 0.5 {
-		s.Anchored, s.SinceAnchor = true, 0
+		s.Anchored, s.SinceAnchor, s.CutUnfed = true, 0, !f.sun
 	}
 }

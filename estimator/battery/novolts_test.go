@@ -1,6 +1,7 @@
 package battery
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -59,6 +60,12 @@ func TestALoadThatIsCutOffIsALowBattery(t *testing.T) {
 	cut := powersAlone(m, lived, 5*1440, 5*1440+60, constant(0), constant(0))
 	if b := m.Belief(&cut); b.SoC > 0.12 || b.High > 0.25 {
 		t.Errorf("an hour after the cut-off: %.2f [%.2f, %.2f], before %.2f", b.SoC, b.Low, b.High, before.SoC)
+	}
+	sure := powersAlone(m, m.Start(), 0, 120, constant(60), varied)
+	sure = powersAlone(m, sure, 120, 240, func(k int) float64 { return varied(k) / 0.95 }, varied)
+	off := powersAlone(m, powersAlone(m, sure, 240, 300, constant(0), constant(0)), 300, 330, constant(0), varied)
+	if a, b := m.Belief(&sure), m.Belief(&off); math.Abs(a.SoC-b.SoC) > 0.15 || b.Low < 0.5 {
+		t.Errorf("an hour off, just after a full: %.2f [%.2f, %.2f], before %.2f", b.SoC, b.Low, b.High, a.SoC)
 	}
 	back := powersAlone(m, cut, 5*1440+60, 5*1440+90, constant(0), varied)
 	if b := m.Belief(&back); b.High-b.Low < 0.6 {

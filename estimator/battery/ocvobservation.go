@@ -37,7 +37,7 @@ func (m Model) ocvObservation(s *State, f flow) (v ocvObservation, consider cons
 		return v, 0, false
 	case cell > restMost, !f.outKnown && s.Mean[iCharge] > 0.9 && s.sd(iCharge) < 0.05:
 		return v, 0, false // no cell rests there; or nobody knows whether this one does
-	case f.inKnown && f.outKnown && f.net() > -m.Battery.CapacityAh/500 && (cell > idleMost || s.GapBeforeOCV && cell > 3.25):
+	case f.inKnown && f.outKnown && f.net() > -min(m.Battery.CapacityAh/500, s.Out.usual(m.guess())/4) && (cell > idleMost || s.GapBeforeOCV && cell > 3.25):
 		return v, 0, false // a battery that feeds nothing may not be what stands at this voltage: its charger may
 	case charging && cell > 3.25:
 		return v, 0, false // charging bends the plateau

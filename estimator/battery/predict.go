@@ -214,6 +214,8 @@ const (
 	nightSpread = 0.03
 )
 
+// drainUnseen is by how much the drain wanders in a month where no voltage is measured, A: what the
+// charge is counted from is off by the weather there.
 const drainUnseen = 0.04
 
 // randomWalk lets what is not constant wander.

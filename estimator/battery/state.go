@@ -74,7 +74,7 @@ type Anchors struct {
 	Ceased          bool    // a current that flowed until then ceased at once
 	AnchorRate      float64 // current at the last likely full over the capacity, 1/h
 	CutHours        float64 // h for which the load was off as at a low-voltage disconnect
-	CutFed          bool    // and something flowed in meanwhile
+	CutUnfed        bool    // it was taken for one, and nothing flowed in since
 	FullHours       float64 `json:"Tried"`    // h of being full since then
 	FullAccepted    bool    `json:"Believed"` // it was taken for one
 	SinceAnchor     float64 // h
