@@ -68,6 +68,9 @@ func (m Model) rest(s *State, cell, net, times float64) float64 {
 // the voltage strayed since: a charger that holds a voltage lets the current fall below what
 // the panel gave before, while that of clouds lets the voltage fall too.
 func (m Model) trackTaper(s *State, f flow, net, cell float64, dt time.Duration) {
+	if net > m.Battery.CapacityAh/100 && (s.Held > 0 || cell < fullVolts) {
+		s.Jumped, s.Ceased = false, false // it takes charge again
+	}
 	if cell < fullVolts || dt > s.unseen() || s.Held == 0 {
 		s.PeakAmps, s.HeldVolts, s.HeldDrift, s.AnchorRate = 0, f.volts, 0, 2
 		if cell < fullVolts {
@@ -76,8 +79,8 @@ func (m Model) trackTaper(s *State, f flow, net, cell float64, dt time.Duration)
 	}
 	if s.Held == 0 {
 		close := s.Flow.VoltsKnown && dt < 11*time.Minute
-		s.HeldIn, s.Jumped = 0, close && s.Flow.Volts < restMost*m.cells()
-		s.Ceased = close && s.Flow.In-s.Flow.Out > m.Battery.CapacityAh/40
+		s.HeldIn, s.Jumped = 0, s.Jumped || close && s.Flow.Volts < restMost*m.cells()
+		s.Ceased = s.Ceased || close && s.Flow.In-s.Flow.Out > m.Battery.CapacityAh/40
 	} else { // the first current may be older than the voltage
 		s.HeldIn = max(s.HeldIn, net)
 	}
