@@ -204,11 +204,14 @@ func (l *life) cut(n int) {
 	for _, i := range chosen {
 		l.settle(n, seen, i)
 	}
-	l.t.Logf("cut %d: root %s, %d alarms, %d rows before and %d after", n, root, len(chosen), rows, l.rows())
+	kept := l.rows()
+	if kept < rows {
+		l.t.Errorf("cut %d: of %d rows that were on the card %d are left", n, rows, kept)
+	}
+	l.t.Logf("cut %d: root %s, %d alarms, %d rows before and %d after", n, root, len(chosen), rows, kept)
 }
 
-// compare holds the belief after a cut against that before it. The rows of the record are logged and
-// not judged: under the wrong clock of the new start those of the last may wait for their place.
+// compare holds the belief after a cut against that before it.
 func (l *life) compare(n int, before, after state) {
 	l.t.Helper()
 	b, a := before.Battery, after.Battery
